@@ -1,0 +1,1 @@
+"""The words of the logbook: reading, pack, estimate, receipt, health answer."""

@@ -1,0 +1,237 @@
+"""The health answer: one dataclass per part of the report, the same for page, terminal and JSON.
+
+Keys follow the health report contract, version 1: they are stable, more may be added.
+Times are int64 UTC milliseconds here and ISO 8601 with Z in JSON; current is positive into the pack.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields, is_dataclass
+from datetime import date
+from typing import Any
+
+from logbook.schema.estimate import Estimate
+from logbook.units import iso_from_ms
+
+SCHEMA_VERSION = 1
+
+
+@dataclass(frozen=True)
+class PackSummary:
+    """Which pack the answer is about."""
+
+    name: str
+    chemistry: str
+    cells_in_series: int
+    rated_ah: float
+
+
+@dataclass(frozen=True)
+class ReadingsSummary:
+    """How much was logged; a gap is neither use nor idleness."""
+
+    count: int
+    first_ms: int | None
+    last_ms: int | None
+    logged_hours: float
+    unlogged_hours: float
+    interval_s: float | None = None
+
+
+@dataclass(frozen=True)
+class CapacityObservation:
+    """One measurement the capacity rests on."""
+
+    start_ms: int
+    end_ms: int
+    ah: float
+    low: float
+    high: float
+    method: str
+    temperature_c: float | None
+    used: bool
+    note: str | None
+
+
+@dataclass(frozen=True)
+class Capacity:
+    """Usable Ah from full to the cut-off at 25 °C and 0.2 C, as of the last reading."""
+
+    ah: Estimate | None
+    state_of_health: Estimate | None
+    verdict: str
+    reason: str | None
+    observations: tuple[CapacityObservation, ...] = ()
+    at_least_ah: float | None = None
+    """What the pack has proved to deliver at the least, where no full measurement exists."""
+
+
+@dataclass(frozen=True)
+class DateRange:
+    """A date with the range it may lie in; None where it lies beyond what can be said."""
+
+    value: date | None
+    low: date | None
+    high: date | None
+
+
+@dataclass(frozen=True)
+class SuddenLoss:
+    """A step down in capacity."""
+
+    time_ms: int
+    ah_lost: Estimate | None
+
+
+@dataclass(frozen=True)
+class Fade:
+    """How capacity goes down over time; a positive rate is a loss."""
+
+    percent_of_rated_per_year: Estimate | None
+    end_of_life_date: DateRange | None
+    sudden_losses: tuple[SuddenLoss, ...]
+    reason: str | None
+
+
+@dataclass(frozen=True)
+class DepthBin:
+    """Rainflow cycles whose depth lies in [low, high)."""
+
+    depth_low_percent: float
+    depth_high_percent: float
+    count: float
+
+
+@dataclass(frozen=True)
+class Cycles:
+    """How hard the pack was used in the logged time."""
+
+    equivalent_full_cycles: float
+    charge_ah: float
+    discharge_ah: float
+    charge_wh: float
+    discharge_wh: float
+    depth_histogram: tuple[DepthBin, ...]
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class ColdChargeEvent:
+    """Charge that went in below the pack's limit; start and end are readings."""
+
+    start_ms: int
+    end_ms: int
+    duration_s: float
+    charge_ah: float
+    min_temperature_c: float
+    max_current_a: float
+    severity: str
+    """`slight`, `marked` or `severe`, by temperature band and C-rate."""
+
+
+@dataclass(frozen=True)
+class ColdCharging:
+    """Was it charged while freezing, and how badly."""
+
+    limit_c: float
+    total_charge_ah: float
+    events: tuple[ColdChargeEvent, ...]
+    reason: str | None = None
+    """Says so where there is no evidence either way."""
+
+
+@dataclass(frozen=True)
+class Idle:
+    """What goes while parked."""
+
+    self_discharge_percent_per_month: Estimate | None
+    standby_current_a: Estimate | None
+    reason: str | None
+
+
+@dataclass(frozen=True)
+class Resistance:
+    """Ohmic resistance of the pack, referred to 25 °C."""
+
+    milliohm_25c: Estimate | None
+    percent_per_year: Estimate | None
+    reason: str | None
+
+
+@dataclass(frozen=True)
+class Monitor:
+    """Whether the monitor itself can be believed."""
+
+    current_offset_a: Estimate | None
+    soc_error_percent: Estimate | None
+    soc_assumes_rated_capacity: bool | None
+    reason: str | None
+
+
+@dataclass(frozen=True)
+class ProtectionEvent:
+    """The protection board opened, or blocked a charge."""
+
+    start_ms: int
+    end_ms: int | None
+    kind: str
+    """`under_voltage`, `over_current`, `asleep`, `charge_blocked_cold` or `unknown`."""
+
+
+@dataclass(frozen=True)
+class Protection:
+    """All openings of the protection board."""
+
+    events: tuple[ProtectionEvent, ...]
+
+
+@dataclass(frozen=True)
+class Flag:
+    """Something the owner should look at."""
+
+    code: str
+    severity: str
+    """`info`, `look` or `act`."""
+    message: str
+    start_ms: int | None
+    end_ms: int | None
+    advice: str
+    acknowledged: bool = False
+
+
+@dataclass(frozen=True)
+class Health:
+    """The whole answer for one pack."""
+
+    pack: PackSummary
+    readings: ReadingsSummary
+    capacity: Capacity
+    fade: Fade
+    cycles: Cycles
+    cold_charging: ColdCharging
+    idle: Idle
+    resistance: Resistance
+    monitor: Monitor
+    protection: Protection
+    flags: tuple[Flag, ...] = field(default=())
+
+    def as_json(self) -> dict[str, Any]:
+        """The contract's document: times as ISO 8601 under names without `_ms`."""
+        return {"schema_version": SCHEMA_VERSION, **_document(self)}
+
+
+def _document(value: Any) -> Any:
+    if is_dataclass(value) and not isinstance(value, type):
+        pairs = {}
+        for entry in fields(value):
+            item = getattr(value, entry.name)
+            if entry.name.endswith("_ms"):
+                pairs[entry.name.removesuffix("_ms")] = None if item is None else iso_from_ms(item)
+            else:
+                pairs[entry.name] = _document(item)
+        return pairs
+    if isinstance(value, (list, tuple)):
+        return [_document(item) for item in value]
+    if isinstance(value, date):
+        return value.isoformat()
+    return value
