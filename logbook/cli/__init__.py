@@ -1,1 +1,94 @@
-"""Placeholder, replaced by its owner."""
+"""The command line: `main` is the one place that renders errors and exits."""
+
+from __future__ import annotations
+
+import errno
+import sys
+import traceback
+from typing import TYPE_CHECKING, NoReturn
+
+import click
+
+from logbook.cli.program import program
+from logbook.errors import CannotWrite, LogbookError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+INTERRUPTED = 130
+OUR_BUG = 70
+UNWRITABLE = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM)
+PIPE_CLOSED = 141
+"""What a shell reports for a program whose reader went away."""
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Run one command and exit with the code that errors.py gives its outcome."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    sys.exit(_run(arguments))
+
+
+def _run(arguments: Sequence[str] | None) -> int:
+    try:
+        code = program.main(args=arguments, standalone_mode=False)
+        sys.stdout.flush()
+    except Exception as error:  # noqa: BLE001 - the last door: nobody should meet a traceback
+        return _outcome(error)
+    except KeyboardInterrupt:
+        return _interrupted()
+    return code if isinstance(code, int) else 0
+
+
+def _outcome(error: Exception) -> int:
+    """Tell an error in the way its kind deserves and give its exit code."""
+    match error:
+        case click.ClickException():
+            error.show()
+            return error.exit_code
+        case LogbookError():
+            return _told(error)
+        case click.Abort():
+            return _interrupted()
+        case BrokenPipeError():
+            sys.stderr.close()
+            return PIPE_CLOSED
+        case OSError(errno=number) if number in UNWRITABLE:
+            mend = "Free some space or choose a place you may write to, then do it again."
+            return _told(CannotWrite(f"{error.strerror}.", where=str(error.filename or ""), mend=mend))
+        case _:
+            return _bug(error)
+
+
+def _interrupted() -> int:
+    click.echo("Interrupted. What was finished before is kept, the rest is as it was.", err=True)
+    return INTERRUPTED
+
+
+def _told(error: LogbookError) -> int:
+    from logbook.cli.output import clean
+
+    click.echo(f"Error: {clean(str(error))}", err=True)
+    return error.exit_code
+
+
+def _bug(error: Exception) -> int:
+    """Apologise in a sentence; the whole story goes into a file (or to stderr with --debug)."""
+    from logbook.settings import Settings
+
+    story = "".join(traceback.format_exception(error))
+    log_file = Settings.resolve().log_file
+    click.echo(
+        f"Error: this should not happen ({type(error).__name__}). It is a fault of logbook, not yours.", err=True
+    )
+    try:
+        log_file.parent.mkdir(parents=True, exist_ok=True)
+        log_file.write_text(story, "utf-8")
+        click.echo(f"What went wrong is written in {log_file}: please report it with that file.", err=True)
+    except OSError:
+        click.echo(story, err=True)
+    return OUR_BUG
+
+
+__all__ = ["main"]

@@ -1,0 +1,195 @@
+"""`logbook import` and what belongs to it: the list of imports, their receipts, and undo."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from logbook.cli.output import document, result, say, table
+from logbook.cli.progress import progress
+from logbook.cli.session import Session, known_zone, only_pack, pass_session
+from logbook.cli.words import moment, number
+from logbook.errors import LogbookError
+from logbook.units import iso_from_ms
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from logbook.ingest import ImportOptions
+    from logbook.schema.pack import Pack
+    from logbook.schema.receipt import Receipt
+    from logbook.store import Store
+    from logbook.store.imports import ImportRow
+
+SOME_FAILED = 1
+
+
+@click.command("import")
+@click.argument("files", metavar="FILE…", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--pack", "pack_name", metavar="NAME", help="The pack they are of; needed when there are several.")
+@click.option("--timezone", metavar="ZONE", help="Zone of the file's clock, where the file does not say.")
+@click.option(
+    "--positive", type=click.Choice(["charge", "discharge"]), help="What a positive current means in the file."
+)
+@click.option(
+    "--mapping", metavar="TOML", type=click.Path(path_type=Path), help="Mapping file that says what each column is."
+)
+@click.option(
+    "--save-mapping",
+    metavar="TOML",
+    type=click.Path(path_type=Path),
+    help="Write what was recognised as a mapping file.",
+)
+@click.option("--dry-run", is_flag=True, help="Show what would be done and write nothing.")
+@click.option("--forget-original", is_flag=True, help="Do not keep a compressed copy of the file beside the logbook.")
+@click.option("--json", "as_json", is_flag=True, help="Print the receipts as JSON, one line a file.")
+@pass_session
+@click.pass_context
+def import_(context: click.Context, session: Session, /, files: Sequence[Path], **options: Any) -> None:
+    """Take in readings from each FILE: CSV text, also as .gz or .zip.
+
+    Each file goes in whole or not at all, and a receipt says what was read, understood, repaired and set aside.
+    A file that was taken in before changes nothing.
+    """
+    with session.store() as store:
+        pack = only_pack(store, options["pack_name"])
+        chosen = _options(options, pack)
+        failures = [
+            error for path in files if (error := _import_one(session, store, path, pack, chosen, options)) is not None
+        ]
+    if failures:
+        context.exit(failures[0].exit_code if len(files) == 1 else SOME_FAILED)
+    if not options["dry_run"]:
+        say(f'Next:  logbook health "{pack.name}"')
+
+
+def _options(options: dict[str, Any], pack: Pack) -> ImportOptions:
+    from logbook.ingest import ImportOptions
+    from logbook.ingest.mapping import read_mapping
+
+    return ImportOptions(
+        time_zone=known_zone(options["timezone"]) if options["timezone"] else None,
+        positive=options["positive"],
+        mapping=read_mapping(options["mapping"]) if options["mapping"] else None,
+        cells_in_series=pack.cells_in_series,
+        rated_ah=pack.rated_ah,
+        default_time_zone=pack.time_zone,
+    )
+
+
+def _import_one(
+    session: Session, store: Store, path: Path, pack: Pack, chosen: ImportOptions, options: dict[str, Any]
+) -> LogbookError | None:
+    """Import one file and print its receipt; an expected failure is told, returned, and does not stop the rest."""
+    from logbook.cli.questions import ask
+    from logbook.cli.receipts import print_receipt
+    from logbook.jobs.import_files import import_file
+
+    try:
+        with progress(path.name) as tick:
+            taken = import_file(
+                store,
+                path,
+                pack,
+                chosen,
+                ask=ask if session.may_ask else None,
+                progress=tick,
+                dry_run=options["dry_run"],
+                keep_original=not options["forget_original"],
+            )
+    except LogbookError as error:
+        say(f"Error: {error}")
+        if options["as_json"]:
+            problem = {"what": error.what, "where": error.where, "mend": error.mend, "exit_code": error.exit_code}
+            document({"file_name": path.name, "error": problem}, compact=True)
+        return error
+    if options["as_json"]:
+        document(taken.as_json(), compact=True)
+    else:
+        print_receipt(taken, pack.time_zone)
+    _save_mapping(options["save_mapping"], taken)
+    return None
+
+
+def _save_mapping(target: Path | None, taken: Receipt) -> None:
+    if target is None:
+        return
+    from logbook.ingest.mapping import mapping_text
+
+    target.write_text(mapping_text(taken), "utf-8")
+    say(f"Wrote {target}. Check it, then give it with --mapping.")
+
+
+@click.command("imports")
+@click.argument("pack_name", metavar="[PACK]", required=False)
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@pass_session
+def imports(session: Session, pack_name: str | None, as_json: bool) -> None:
+    """List what was imported, of one pack or of all."""
+    from logbook.store.imports import list_imports
+    from logbook.store.packs import pack_named
+
+    with session.store() as store:
+        rows = list_imports(store, pack_named(store, pack_name).id if pack_name else None)
+    if as_json:
+        document([_import_document(row) for row in rows])
+    elif rows:
+        table("", ("id", "pack", "file", "imported", "stored", "known", "set aside"), map(_import_row, rows), ("id",))
+    else:
+        say('Nothing was imported yet:  logbook import trip.csv --pack "House battery"')
+
+
+def _import_row(row: ImportRow) -> tuple[object, ...]:
+    when = moment(row.imported_ms, "UTC")
+    counts = (row.rows_stored, row.rows_already_known, row.rows_set_aside)
+    return (row.id, row.pack_name, row.file_name, f"{when} UTC", *map(number, counts))
+
+
+def _import_document(row: ImportRow) -> dict[str, Any]:
+    document = asdict(row)
+    return {**document, "imported": iso_from_ms(document.pop("imported_ms"))}
+
+
+@click.command("receipt")
+@click.argument("import_id", metavar="ID", type=int)
+@click.option("--rows", "show_rows", is_flag=True, help="Print every row that was set aside, with its line and reason.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@pass_session
+def receipt(session: Session, import_id: int, show_rows: bool, as_json: bool) -> None:
+    """Show the receipt of import ID (see `logbook imports`)."""
+    from logbook.cli.receipts import print_receipt, print_set_aside, receipt_from
+    from logbook.store.imports import set_aside_rows, stored_receipt
+    from logbook.store.packs import pack_named
+
+    with session.store() as store:
+        stored = receipt_from(stored_receipt(store, import_id))
+        zone = pack_named(store, stored.pack_name).time_zone if stored.pack_name else "UTC"
+        rows = set_aside_rows(store, import_id) if show_rows else []
+    if as_json:
+        document({**stored.as_json(), "set_aside": [vars(row) for row in rows]} if show_rows else stored.as_json())
+        return
+    print_receipt(stored, zone)
+    if show_rows:
+        print_set_aside(rows)
+
+
+@click.command("undo")
+@click.argument("import_id", metavar="ID", type=int)
+@click.option("--yes", is_flag=True, help="Do not ask.")
+@pass_session
+def undo(session: Session, import_id: int, yes: bool) -> None:
+    """Take import ID back; readings that another import also brought stay."""
+    from logbook.jobs.undo import undo as take_back
+    from logbook.store.imports import stored_receipt
+
+    with session.store() as store:
+        stored = stored_receipt(store, import_id)
+        if session.may_ask and not yes:
+            click.confirm(
+                f"Take back {stored['rows_stored']} readings from {stored['file_name']}?", abort=True, err=True
+            )
+        take_back(store, import_id)
+    result(f"Took back import {import_id}: {stored['file_name']}.")

@@ -1,0 +1,99 @@
+"""Receipts in plain words."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any
+
+from logbook.cli.output import heading, paragraph, result, table
+from logbook.cli.words import lasting, moment, number
+from logbook.schema.receipt import ColumnUse, Inference, Receipt, Repair, SetAside
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+
+def print_receipt(receipt: Receipt, zone: str) -> None:
+    """Print the whole story of one file; times in the given zone."""
+    heading(_title(receipt))
+    if receipt.already_imported:
+        paragraph(f"This file came before, on {receipt.already_imported}. Nothing was stored now.")
+        return
+    paragraph(_counts(receipt))
+    paragraph(_span(receipt, zone))
+    _columns(receipt.columns)
+    for inference in receipt.inferences:
+        paragraph(f"{inference.question}: {inference.answer} ({inference.strength}). {inference.evidence}", "  ")
+    _repairs(receipt.repairs)
+    _set_aside(receipt)
+    for warning in receipt.warnings:
+        paragraph(f"Look: {warning}")
+
+
+def receipt_from(stored: dict[str, Any]) -> Receipt:
+    """Read a stored receipt back; keys that a later version added are left out."""
+    known = {entry.name for entry in fields(Receipt)}
+    parts = {
+        "columns": tuple(ColumnUse(**column) for column in stored.get("columns", ())),
+        "inferences": tuple(Inference(**inference) for inference in stored.get("inferences", ())),
+        "repairs": tuple(Repair(**repair) for repair in stored.get("repairs", ())),
+        "set_aside_first": tuple(SetAside(**row) for row in stored.get("set_aside_first", ())),
+        "warnings": tuple(stored.get("warnings", ())),
+    }
+    return Receipt(**{**{key: value for key, value in stored.items() if key in known}, **parts})
+
+
+def print_set_aside(rows: Iterable[SetAside]) -> None:
+    """Print every row that was set aside."""
+    table("Rows set aside", ("line", "reason", "text"), ((row.line, row.reason, row.text) for row in rows), ("line",))
+
+
+def _title(receipt: Receipt) -> str:
+    number_of = f"Import {receipt.import_id}: " if receipt.import_id is not None else ""
+    trial = " (dry run: nothing was written)" if receipt.dry_run else ""
+    pack = f" for {receipt.pack_name}" if receipt.pack_name else ""
+    return f"{number_of}{receipt.file_name}{pack}{trial}"
+
+
+def _counts(receipt: Receipt) -> str:
+    stored = "would be stored" if receipt.dry_run else "stored"
+    return (
+        f"{number(receipt.rows_read)} rows read: {number(receipt.rows_stored)} {stored}, "
+        f"{number(receipt.rows_already_known)} already known, {number(receipt.rows_set_aside)} set aside."
+    )
+
+
+def _span(receipt: Receipt, zone: str) -> str:
+    if receipt.first_ms is None or receipt.last_ms is None:
+        return "No reading with a time."
+    every = f", one every {lasting(receipt.interval_s)}" if receipt.interval_s else ""
+    gaps = {0: "no gap", 1: "1 gap"}.get(receipt.gaps, f"{number(receipt.gaps)} gaps")
+    return f"{moment(receipt.first_ms, zone)} to {moment(receipt.last_ms, zone)} ({zone}){every}, {gaps}."
+
+
+def _columns(columns: tuple[ColumnUse, ...]) -> None:
+    rows = [(use.header, use.quantity or "not used", use.unit or "", use.evidence) for use in columns]
+    if rows:
+        table("", ("column", "taken as", "unit", "because"), rows)
+
+
+def _repairs(repairs: tuple[Repair, ...]) -> None:
+    rows = [(repair.message, number(repair.count), _lines(repair.lines, repair.count)) for repair in repairs]
+    if rows:
+        table("Repaired", ("what", "rows", "lines"), rows, ("rows",))
+
+
+def _set_aside(receipt: Receipt) -> None:
+    rows = [(reason, number(count)) for reason, count in receipt.set_aside_reasons.items()]
+    if not rows:
+        return
+    table("Set aside, kept with the import", ("reason", "rows"), rows, ("rows",))
+    for row in receipt.set_aside_first:
+        result(f"  line {row.line}: {row.text[:120]}")
+    if receipt.import_id is not None:
+        paragraph(f"All of them:  logbook receipt {receipt.import_id} --rows")
+
+
+def _lines(lines: tuple[int, ...], count: int) -> str:
+    shown = ", ".join(str(line) for line in lines)
+    return f"{shown}, …" if count > len(lines) else shown

@@ -1,0 +1,261 @@
+"""Report: the health answer as questions and sentences; everything in it is read from one `Health`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from logbook.cli.output import heading, paragraph
+from logbook.cli.words import counted, day, decimals_of, interval, lasting, moment, number, percent
+from logbook.schema.pack import chemistry
+
+if TYPE_CHECKING:
+    from logbook.schema.estimate import Estimate
+    from logbook.schema.health import (
+        Capacity,
+        ColdChargeEvent,
+        ColdCharging,
+        Cycles,
+        DateRange,
+        Fade,
+        Flag,
+        Health,
+        Idle,
+        Monitor,
+        Protection,
+        ReadingsSummary,
+        Resistance,
+    )
+
+SEVERITIES = ("slight", "marked", "severe")
+PROTECTION_WORDS = {
+    "under_voltage": "opened because a cell ran low",
+    "over_current": "opened because the current was too high",
+    "asleep": "asleep, with no voltage at the terminals",
+    "charge_blocked_cold": "blocked charging because it was cold",
+    "unknown": "opened for a reason the log does not show",
+}
+CAUTION = (
+    "This describes readings; it is no inspection, certificate or design. The pack's own sheet, local rules and a "
+    "licensed or competent person come first. Do not charge LiFePO4 cells below 0 °C. If a pack is swollen, hot or "
+    "wet, or a cell is below 2 V: stop, isolate it, do not recharge it."
+)
+"""Common practice in the trade; no single source."""
+
+
+@dataclass(frozen=True)
+class Section:
+    """One question with the sentences that answer it."""
+
+    question: str
+    sentences: tuple[str, ...]
+
+
+def print_health(health: Health, zone: str) -> None:
+    """Print the answer; times in the given zone."""
+    pack = health.pack
+    heading(
+        f"{pack.name}: {number(pack.rated_ah)} Ah {chemistry(pack.chemistry).label}, "
+        f"{counted(pack.cells_in_series, 'cell')} in series"
+    )
+    for section in sections(health, zone):
+        heading(section.question)
+        for sentence in section.sentences:
+            paragraph(sentence, "  ")
+
+
+def sections(health: Health, zone: str) -> tuple[Section, ...]:
+    """Give the answer in the order of what matters to the owner."""
+    parts = (
+        ("Does it still deliver its rated amp-hours?", _capacity(health.capacity, health.pack.rated_ah, zone)),
+        ("Was it charged while freezing?", _cold(health.cold_charging, health.readings, zone)),
+        ("What needs a look?", _flags(health.flags, zone)),
+        ("What drains it while parked?", _idle(health.idle)),
+        ("How does it fade?", _fade(health.fade, zone)),
+        ("How hard was it used?", _cycles(health.cycles)),
+        ("What is its internal resistance?", _resistance(health.resistance)),
+        ("Can the monitor be believed?", _monitor(health.monitor)),
+        ("Did the protection board open?", _protection(health.protection, zone)),
+        ("How much was logged?", _readings(health.readings, zone)),
+        ("Take care", (CAUTION,)),
+    )
+    return tuple(Section(question, tuple(filter(None, sentences))) for question, sentences in parts)
+
+
+def _capacity(capacity: Capacity, rated_ah: float, zone: str) -> tuple[str | None, ...]:
+    used = [entry for entry in capacity.observations if entry.used]
+    rests = (
+        f"Rests on {len(used)} of {counted(len(capacity.observations), 'measurement')}, "
+        f"the last on {day(max(entry.end_ms for entry in used), zone)}."
+        if used
+        else None
+    )
+    return (_delivers(capacity, f"{number(rated_ah, 0 if rated_ah >= 20 else 1)} Ah"), rests, capacity.reason)
+
+
+def _delivers(capacity: Capacity, rated: str) -> str:
+    if capacity.ah is None:
+        bound = (
+            f" It has delivered at least {number(capacity.at_least_ah)} Ah; how much more it holds is open."
+            if capacity.at_least_ah is not None
+            else ""
+        )
+        return f"Cannot tell yet whether it delivers its rated {rated}.{bound}"
+    places = decimals_of(capacity.ah)
+    value = f"{number(capacity.ah.value, places)} Ah"
+    low, high = number(capacity.ah.low, places), number(capacity.ah.high, places)
+    sure = f"{percent(capacity.ah.level)} interval: {low} to {high} Ah"
+    return {
+        "meets_rating": f"Yes. It delivers {value} of its rated {rated} ({sure}). It meets its rating.",
+        "reduced": f"Less. It delivers {value} of its rated {rated} ({sure}). It is below its rating.",
+        "end_of_life": f"No. It delivers {value} of its rated {rated} ({sure}). "
+        "That is under 80 %, where a pack commonly counts as worn out.",
+    }.get(
+        capacity.verdict,
+        f"Cannot tell yet whether it delivers its rated {rated}: about {value}, "
+        f"but the log leaves a wide range ({sure}).",
+    )
+
+
+def _cold(cold: ColdCharging, readings: ReadingsSummary, zone: str) -> tuple[str | None, ...]:
+    limit = f"{number(cold.limit_c)} °C"
+    if not cold.events:
+        if cold.reason:
+            return ("Cannot tell.", cold.reason)
+        unlogged = _unlogged(readings)
+        return (f"No. No charging below {limit} was seen in the logged time.", unlogged)
+    worst = max(cold.events, key=lambda event: (SEVERITIES.index(event.severity), event.charge_ah))
+    times = "once" if len(cold.events) == 1 else f"{len(cold.events)} times"
+    charge = number(cold.total_charge_ah, 1)
+    worst_of_all = (
+        f"The worst, on {moment(worst.start_ms, zone)}: {number(worst.charge_ah, 1)} Ah in "
+        f"{lasting(worst.duration_s)}, at up to {number(worst.max_current_a, 1)} A, down to "
+        f"{number(worst.min_temperature_c, 1)} °C."
+    )
+    return (
+        f"Yes, {times}: {charge} Ah went in while the cells were below {limit}. {_grades(cold.events)}",
+        worst_of_all,
+        "This is exposure, not a measured loss. Keep chargers off until the cells are warm, or warm them first.",
+        cold.reason,
+    )
+
+
+def _grades(events: tuple[ColdChargeEvent, ...]) -> str:
+    counts = {grade: sum(event.severity == grade for event in events) for grade in reversed(SEVERITIES)}
+    words = [f"{count} {grade}" for grade, count in counts.items() if count]
+    return f"By temperature and current: {', '.join(words)}."
+
+
+def _flags(flags: tuple[Flag, ...], zone: str) -> tuple[str, ...]:
+    open_flags = [flag for flag in flags if not flag.acknowledged]
+    lines = [
+        f"{'!' if flag.severity == 'act' else '-'} {_since(flag, zone)}{flag.message} {flag.advice}"
+        for flag in open_flags
+    ]
+    seen = len(flags) - len(open_flags)
+    return (*(lines or ["Nothing new."]), *([f"{counted(seen, 'flag')} you acknowledged before."] if seen else []))
+
+
+def _since(flag: Flag, zone: str) -> str:
+    return f"{day(flag.start_ms, zone)}: " if flag.start_ms is not None else ""
+
+
+def _idle(idle: Idle) -> tuple[str | None, ...]:
+    return (
+        _estimated("By itself it loses {} of its rated capacity a month", idle.self_discharge_percent_per_month, "%"),
+        _estimated("The parked vehicle draws {} through the sensor", idle.standby_current_a, "A"),
+        _untold(idle.reason, idle.self_discharge_percent_per_month, idle.standby_current_a),
+    )
+
+
+def _fade(fade: Fade, zone: str) -> tuple[str | None, ...]:
+    losses = [
+        f"It lost {interval(loss.ah_lost, 'Ah') if loss.ah_lost else 'capacity'} at once "
+        f"about {day(loss.time_ms, zone)}."
+        for loss in fade.sudden_losses
+    ]
+    return (
+        _estimated("It loses {} of its rated capacity a year", fade.percent_of_rated_per_year, "%"),
+        _end_of_life(fade.end_of_life_date),
+        *losses,
+        _untold(fade.reason, fade.percent_of_rated_per_year),
+    )
+
+
+def _end_of_life(date: DateRange | None) -> str | None:
+    if date is None or date.value is None:
+        return None
+    low = f"not before {date.low}" if date.low else "or earlier"
+    high = f"not after {date.high}" if date.high else "or later"
+    return f"At this pace it reaches 80 % about {date.value} ({low}, {high})."
+
+
+def _cycles(cycles: Cycles) -> tuple[str | None, ...]:
+    throughput = (
+        f"{counted(cycles.equivalent_full_cycles, 'equivalent full cycle', 1)} in the logged time: "
+        f"{number(cycles.charge_ah)} Ah and {number(cycles.charge_wh)} Wh went in, "
+        f"{number(cycles.discharge_ah)} Ah and {number(cycles.discharge_wh)} Wh came out."
+    )
+    return (throughput, cycles.reason)
+
+
+def _resistance(resistance: Resistance) -> tuple[str | None, ...]:
+    return (
+        _estimated("{} at 25 °C", resistance.milliohm_25c, "mΩ"),
+        _estimated("It changes by {} a year", resistance.percent_per_year, "%"),
+        _untold(resistance.reason, resistance.milliohm_25c, resistance.percent_per_year),
+    )
+
+
+def _monitor(monitor: Monitor) -> tuple[str | None, ...]:
+    assumes = {
+        True: "Its state of charge is a count against the rated capacity, so it is no evidence of capacity.",
+        False: "Its state of charge is not just a count against the rated capacity.",
+        None: None,
+    }[monitor.soc_assumes_rated_capacity]
+    return (
+        _estimated("It adds {} to every current", monitor.current_offset_a, "A"),
+        _estimated(
+            "Its state of charge is off by {}, counted from the last full charge", monitor.soc_error_percent, "%"
+        ),
+        assumes,
+        _untold(monitor.reason, monitor.current_offset_a, monitor.soc_error_percent),
+    )
+
+
+def _protection(protection: Protection, zone: str) -> tuple[str, ...]:
+    if not protection.events:
+        return ("No opening was seen in the logged time.",)
+    lines = []
+    for kind, words in PROTECTION_WORDS.items():
+        events = [event for event in protection.events if event.kind == kind]
+        if events:
+            last = max(event.start_ms for event in events)
+            lines.append(f"{counted(len(events), 'time')} {words}; the last on {moment(last, zone)}.")
+    return tuple(lines)
+
+
+def _readings(readings: ReadingsSummary, zone: str) -> tuple[str | None, ...]:
+    if readings.first_ms is None or readings.last_ms is None:
+        return ("Nothing yet. Take a file in:  logbook import trip.csv",)
+    span = f"{day(readings.first_ms, zone)} to {day(readings.last_ms, zone)}"
+    return (f"{counted(readings.count, 'reading')}, {span}.", _unlogged(readings))
+
+
+def _unlogged(readings: ReadingsSummary) -> str | None:
+    whole = readings.logged_hours + readings.unlogged_hours
+    if readings.unlogged_hours <= 0 or whole <= 0:
+        return None
+    share = percent(readings.unlogged_hours / whole)
+    return f"{share} of that time was not logged; nothing can be said about it."
+
+
+def _estimated(sentence: str, estimate: Estimate | None, unit: str) -> str | None:
+    return None if estimate is None else f"{sentence.format(interval(estimate, unit))}."
+
+
+def _untold(reason: str | None, *estimates: Estimate | None) -> str | None:
+    """Give the reason, after "Cannot tell" where there is no estimate at all."""
+    if any(estimates):
+        return reason
+    return f"Cannot tell. {reason}" if reason else "Cannot tell."

@@ -1,0 +1,85 @@
+"""Session: what the options before the command say, and the logbook they point at."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from logbook.settings import DATABASE_FILE, Settings
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from logbook.schema.pack import Pack
+    from logbook.store import Store
+
+
+@dataclass(frozen=True)
+class Session:
+    """Options before the command."""
+
+    database: str | None = None
+    """Path or URL given with `--db`."""
+    no_input: bool = False
+
+    @property
+    def may_ask(self) -> bool:
+        """Whether somebody sits at a terminal and wants to be asked."""
+        return not self.no_input and sys.stdin.isatty() and sys.stderr.isatty()
+
+    @contextmanager
+    def store(self, default_file: str = DATABASE_FILE) -> Iterator[Store]:
+        """Open the logbook, brought up to date; the default one's folder is made when it is missing."""
+        from logbook.store import open_store
+
+        settings = Settings.resolve(self.database, default_file=default_file)
+        if settings.is_default:
+            Path(settings.database.removeprefix("sqlite:///")).parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        store = open_store(settings.database)
+        try:
+            yield store
+        finally:
+            store.close()
+
+
+pass_session = click.make_pass_decorator(Session, ensure=True)
+
+
+def only_pack(store: Store, name: str | None) -> Pack:
+    """Find the pack of that name, or the only one where none is named."""
+    from logbook.errors import UnknownName
+    from logbook.store.packs import list_packs, pack_named
+
+    if name is not None:
+        return pack_named(store, name)
+    packs = list_packs(store)
+    if len(packs) == 1:
+        return packs[0]
+    if not packs:
+        raise UnknownName(
+            "there is no pack in this logbook yet.",
+            mend='Add one:  logbook pack add "House battery" --rated-ah 100 --cells 4',
+        )
+    names = ", ".join(f'"{pack.name}"' for pack in packs)
+    raise UnknownName(f"this logbook holds {len(packs)} packs: {names}.", mend="Say which one is meant.")
+
+
+def known_zone(name: str) -> str:
+    """Check the name of a time zone."""
+    from zoneinfo import ZoneInfo, available_timezones
+
+    from logbook.errors import UnknownName, nearest
+
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        hint = nearest(name, available_timezones())
+        raise UnknownName(
+            f'"{name}" is not a time zone.', mend=hint or "Names look like UTC or Europe/Berlin."
+        ) from None
+    return name

@@ -1,0 +1,70 @@
+"""Words: numbers, times and intervals as the terminal writes them."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from logbook.units import S_PER_DAY, S_PER_HOUR, S_PER_MINUTE, utc_from_ms
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from logbook.schema.estimate import Estimate
+
+
+def number(value: float, decimals: int = 0) -> str:
+    """Write a number with spaces between thousands, and never as minus zero."""
+    text = f"{value:,.{decimals}f}".replace(",", " ")
+    return text.removeprefix("-") if not text.strip("-0. ") else text
+
+
+def decimals_of(estimate: Estimate) -> int:
+    """Count the decimals its interval bears: half its width shows as one or two digits."""
+    half = max(estimate.width / 2, 1e-3)
+    return 0 if half >= 1 else min(3, -math.floor(math.log10(half)))
+
+
+def interval(estimate: Estimate, unit: str) -> str:
+    """Write an estimate with its interval: `97 Ah (95 to 99 Ah)`."""
+    places = decimals_of(estimate)
+    low, high = number(estimate.low, places), number(estimate.high, places)
+    return f"{number(estimate.value, places)} {unit} ({low} to {high} {unit})"
+
+
+def percent(level: float) -> str:
+    """Write a share as a percentage."""
+    return f"{number(100 * level)} %"
+
+
+def counted(count: float, noun: str, decimals: int = 0) -> str:
+    """Write a count with its noun in the number that fits."""
+    return f"{number(count, decimals)} {noun}{'' if count == 1 else 's'}"
+
+
+def local(ts_ms: int, zone: str) -> datetime:
+    """Give the time in the owner's zone."""
+    return utc_from_ms(ts_ms).astimezone(ZoneInfo(zone))
+
+
+def day(ts_ms: int, zone: str) -> str:
+    """Write a day: `5 Feb 2026`."""
+    when = local(ts_ms, zone)
+    return f"{when.day} {when:%b %Y}"
+
+
+def moment(ts_ms: int, zone: str) -> str:
+    """Write a moment: `5 Feb 2026, 07:40`."""
+    return f"{day(ts_ms, zone)}, {local(ts_ms, zone):%H:%M}"
+
+
+def lasting(duration_s: float) -> str:
+    """Write a duration in the unit that fits it."""
+    if duration_s < 2 * S_PER_MINUTE:
+        return f"{number(duration_s)} s"
+    if duration_s < 2 * S_PER_HOUR:
+        return f"{number(duration_s / S_PER_MINUTE)} min"
+    if duration_s < 2 * S_PER_DAY:
+        return f"{number(duration_s / S_PER_HOUR, 1)} h"
+    return f"{number(duration_s / S_PER_DAY)} days"
