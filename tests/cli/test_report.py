@@ -1,0 +1,116 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from logbook.cli.report import CAUTION, sections
+from logbook.schema.estimate import Estimate
+from tests.cli.healths import empty_health, full_health
+
+
+def answers(health, zone="UTC"):
+    return {section.question: " ".join(section.sentences) for section in sections(health, zone)}
+
+
+def test_the_first_sentence_answers_whether_it_delivers_its_rated_amp_hours():
+    first = sections(full_health(), "UTC")[0]
+
+    assert first.sentences[0] == (
+        "Yes. It delivers 97 Ah of its rated 100 Ah (90 % interval: 95 to 99 Ah). It meets its rating."
+    )
+    assert first.sentences[1] == "Rests on 1 of 2 measurements, the last on 30 Dec 2024."
+
+
+@pytest.mark.parametrize(
+    ("verdict", "start"), [("reduced", "Less."), ("end_of_life", "No."), ("undetermined", "Cannot tell yet")]
+)
+def test_each_verdict_begins_with_its_answer(verdict, start):
+    health = full_health()
+    health = replace(health, capacity=replace(health.capacity, verdict=verdict))
+
+    assert sections(health, "UTC")[0].sentences[0].startswith(start)
+
+
+def test_without_a_measurement_it_gives_the_bound_and_the_reason():
+    health = full_health()
+    capacity = replace(
+        health.capacity, ah=None, verdict="undetermined", observations=(), at_least_ah=81.4, reason="Never seen empty."
+    )
+
+    sentences = sections(replace(health, capacity=capacity), "UTC")[0].sentences
+
+    assert sentences[0].startswith("Cannot tell yet whether it delivers its rated 100 Ah.")
+    assert sentences[0].endswith("It has delivered at least 81 Ah; how much more it holds is open.")
+    assert sentences[1:] == ("Never seen empty.",)
+
+
+def test_the_second_answer_is_cold_charging_with_its_worst_event_in_the_owners_time():
+    second = sections(full_health(), "Europe/Berlin")[1]
+
+    assert second.question == "Was it charged while freezing?"
+    assert second.sentences[0].startswith("Yes, 2 times: 27.1 Ah went in while the cells were below 0 °C.")
+    assert "1 severe, 1 slight" in second.sentences[0]
+    assert second.sentences[1].startswith("The worst, on 30 Dec 2024, 11:00: 26.5 Ah in 60 min, at up to 31.0 A")
+
+
+def test_no_cold_charging_is_claimed_for_the_logged_time_only():
+    health = full_health()
+    health = replace(health, cold_charging=replace(health.cold_charging, events=()))
+
+    text = answers(health)["Was it charged while freezing?"]
+
+    assert text.startswith("No. No charging below 0 °C was seen in the logged time.")
+    assert "23 % of that time was not logged" in text
+
+
+def test_no_evidence_about_cold_is_not_called_no_cold_charging():
+    health = full_health()
+    cold = replace(health.cold_charging, events=(), reason="The file has no temperature.")
+
+    text = answers(replace(health, cold_charging=cold))["Was it charged while freezing?"]
+
+    assert text == "Cannot tell. The file has no temperature."
+
+
+def test_every_answer_that_cannot_be_given_says_so_with_its_reason():
+    told = answers(empty_health())
+
+    for question in ("How does it fade?", "What drains it while parked?", "Can the monitor be believed?"):
+        assert told[question] == "Cannot tell. No reading is logged; import a file."
+    assert told["How much was logged?"].startswith("Nothing yet.")
+
+
+def test_acknowledged_flags_are_counted_and_not_repeated():
+    text = answers(full_health())["What needs a look?"]
+
+    assert text == "! 30 Dec 2024: Charged frozen. Warm it first. 1 flag you acknowledged before."
+
+
+def test_the_date_of_end_of_life_is_a_range():
+    assert "about 2031-05-01 (not before 2029-01-01, or later)" in answers(full_health())["How does it fade?"]
+
+
+def test_openings_of_the_protection_board_are_counted_by_kind():
+    text = answers(full_health(), "UTC")["Did the protection board open?"]
+
+    assert text.startswith("1 time opened because a cell ran low; the last on 30 Dec 2024, 10:00.")
+
+
+def test_a_small_pack_is_rated_in_tenths():
+    health = full_health()
+    health = replace(
+        health,
+        pack=replace(health.pack, rated_ah=2.6, cells_in_series=1),
+        capacity=replace(health.capacity, ah=Estimate(2.21, 2.18, 2.24), verdict="reduced"),
+    )
+
+    assert "2.21 Ah of its rated 2.6 Ah" in sections(health, "UTC")[0].sentences[0]
+
+
+def test_the_cautions_close_the_report():
+    last = sections(full_health(), "UTC")[-1]
+
+    assert last.sentences == (CAUTION,)
+    assert "below 0 °C" in CAUTION
+    assert "licensed or competent person" in CAUTION

@@ -1,0 +1,97 @@
+"""The project is laid out as DEVELOPERS.md says: imports point down, packages are listed, tests mirror."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from logbook.cli.program import COMMANDS
+
+PROJECT = Path(__file__).parents[1]
+PYPROJECT = tomllib.loads((PROJECT / "pyproject.toml").read_text("utf-8"))
+PACKAGED_FOLDERS = {"logbook.migrations": "migrations", "logbook.sample_data": "sample_data"}
+NOT_CODE = ("assets", "__pycache__")
+TOP_LEVEL = {
+    *("README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml"),
+    *("logbook", "migrations", "sample_data", "tests"),
+}
+MODULES = sorted(path for path in (PROJECT / "logbook").rglob("*.py") if "__pycache__" not in path.parts)
+TESTS = sorted((PROJECT / "tests").rglob("test_*.py"))
+TESTS_OF_THE_WHOLE = {"test_architecture", "test_readme"}
+FOLDERS_BESIDE_THE_ROOMS = {"bench", "browser", "contract", "migrations", "sample_data", "shared", "simulator"}
+
+
+def committed(*patterns: str) -> list[str]:
+    listed = subprocess.run(["git", "ls-files", *patterns], cwd=PROJECT, capture_output=True, text=True, check=True)
+    return listed.stdout.splitlines()
+
+
+def test_imports_point_down_the_layers():
+    lint = Path(sys.executable).with_name("lint-imports")
+
+    found = subprocess.run([lint, "--no-cache"], cwd=PROJECT, capture_output=True, text=True, check=False)
+
+    assert found.returncode == 0, found.stdout
+
+
+def test_every_package_is_listed_so_that_the_wheel_holds_it():
+    folders = {path.parent for path in (PROJECT / "logbook").rglob("*.py")}
+    packages = {".".join(folder.relative_to(PROJECT).parts) for folder in folders}
+    outside = set(PACKAGED_FOLDERS)
+    if any((PROJECT / "migrations" / "versions").glob("*.py")):
+        outside.add("logbook.migrations.versions")
+
+    assert sorted(PYPROJECT["tool"]["setuptools"]["packages"]) == sorted(packages | outside)
+
+
+def test_every_listed_package_is_a_folder():
+    for package in PYPROJECT["tool"]["setuptools"]["packages"]:
+        root = next((name for name in PACKAGED_FOLDERS if package.startswith(name)), None)
+        folder = package if root is None else package.replace(root, PACKAGED_FOLDERS[root])
+
+        assert (PROJECT / folder.replace(".", "/")).is_dir(), package
+
+
+def test_the_top_level_holds_the_agreed_names_and_dot_files_only():
+    """In a checkout what is committed counts; an unpacked archive holds nothing else."""
+    names = (
+        {path.split("/")[0] for path in committed()}
+        if (PROJECT / ".git").exists()
+        else {path.name for path in PROJECT.iterdir()}
+    )
+
+    assert {name for name in names if not name.startswith(".")} <= TOP_LEVEL
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda path: str(path.relative_to(PROJECT)))
+def test_every_module_says_in_a_docstring_what_it_is(module: Path):
+    docstring = ast.get_docstring(ast.parse(module.read_text("utf-8")))
+
+    assert docstring, f"{module} has no docstring"
+
+
+@pytest.mark.parametrize("test", TESTS, ids=lambda path: str(path.relative_to(PROJECT)))
+def test_every_test_module_mirrors_a_module(test: Path):
+    """tests/analysis/test_fade.py is of logbook/analysis/fade.py; the room itself is its __init__ module."""
+    place = test.relative_to(PROJECT / "tests")
+    if place.parts[0] in FOLDERS_BESIDE_THE_ROOMS or place.stem in TESTS_OF_THE_WHOLE:
+        return
+    name = place.stem.removeprefix("test_")
+    room = PROJECT / "logbook" / place.parent
+
+    assert any(
+        candidate.exists()
+        for candidate in (room / f"{name}.py", room / name / "__init__.py", room.parent / f"{name}.py")
+    ), f"{place}: no module {room.relative_to(PROJECT)}/{name}.py"
+
+
+def test_every_command_is_registered_once_and_has_help():
+    names = [command.name for command in COMMANDS]
+
+    assert sorted(names) == sorted(set(names))
+    assert all(command.help for command in COMMANDS)
