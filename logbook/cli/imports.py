@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,8 +9,8 @@ import click
 
 from logbook.cli.output import document, result, say, table
 from logbook.cli.progress import progress
-from logbook.cli.session import Session, known_zone, only_pack, pass_session
-from logbook.cli.words import moment, number
+from logbook.cli.session import Session, only_pack, pass_session
+from logbook.cli.words import moment
 from logbook.errors import LogbookError
 from logbook.units import iso_from_ms
 
@@ -71,7 +70,7 @@ def _options(options: dict[str, Any], pack: Pack) -> ImportOptions:
     from logbook.ingest.mapping import read_mapping
 
     return ImportOptions(
-        time_zone=known_zone(options["timezone"]) if options["timezone"] else None,
+        time_zone=options["timezone"],
         positive=options["positive"],
         mapping=read_mapping(options["mapping"]) if options["mapping"] else None,
         cells_in_series=pack.cells_in_series,
@@ -130,27 +129,37 @@ def _save_mapping(target: Path | None, taken: Receipt) -> None:
 def imports(session: Session, pack_name: str | None, as_json: bool) -> None:
     """List what was imported, of one pack or of all."""
     from logbook.store.imports import list_imports
-    from logbook.store.packs import pack_named
+    from logbook.store.packs import list_packs, pack_named
 
     with session.store() as store:
+        packs = {pack.id: pack for pack in list_packs(store)}
         rows = list_imports(store, pack_named(store, pack_name).id if pack_name else None)
     if as_json:
-        document([_import_document(row) for row in rows])
+        document([_import_document(row, packs[row.pack_id]) for row in rows])
     elif rows:
-        table("", ("id", "pack", "file", "imported", "stored", "known", "set aside"), map(_import_row, rows), ("id",))
+        columns = ("id", "pack", "file", "imported", "first reading", "last reading")
+        table("", columns, (_import_row(row, packs[row.pack_id]) for row in rows), ("id",))
     else:
-        say('Nothing was imported yet:  logbook import trip.csv --pack "House battery"')
+        say('Nothing was imported yet. Take a file in:  logbook import trip.csv --pack "House battery"')
 
 
-def _import_row(row: ImportRow) -> tuple[object, ...]:
-    when = moment(row.imported_ms, "UTC")
-    counts = (row.rows_stored, row.rows_already_known, row.rows_set_aside)
-    return (row.id, row.pack_name, row.file_name, f"{when} UTC", *map(number, counts))
+def _import_row(row: ImportRow, pack: Pack) -> tuple[object, ...]:
+    moments = (row.imported_ms, row.first_ms, row.last_ms)
+    words = ("-" if when is None else moment(when, pack.time_zone) for when in moments)
+    return (row.id, pack.name, row.file_name, *words)
 
 
-def _import_document(row: ImportRow) -> dict[str, Any]:
-    document = asdict(row)
-    return {**document, "imported": iso_from_ms(document.pop("imported_ms"))}
+def _import_document(row: ImportRow, pack: Pack) -> dict[str, Any]:
+    first, last = (None if when is None else iso_from_ms(when) for when in (row.first_ms, row.last_ms))
+    return {
+        "id": row.id,
+        "pack": pack.name,
+        "file_name": row.file_name,
+        "sha256": row.sha256,
+        "imported": iso_from_ms(row.imported_ms),
+        "first": first,
+        "last": last,
+    }
 
 
 @click.command("receipt")
@@ -167,9 +176,9 @@ def receipt(session: Session, import_id: int, show_rows: bool, as_json: bool) ->
     with session.store() as store:
         stored = receipt_from(stored_receipt(store, import_id))
         zone = pack_named(store, stored.pack_name).time_zone if stored.pack_name else "UTC"
-        rows = set_aside_rows(store, import_id) if show_rows else []
+        rows = set_aside_rows(store, import_id).to_dict("records") if show_rows else []
     if as_json:
-        document({**stored.as_json(), "set_aside": [vars(row) for row in rows]} if show_rows else stored.as_json())
+        document({**stored.as_json(), "set_aside": rows} if show_rows else stored.as_json())
         return
     print_receipt(stored, zone)
     if show_rows:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from logbook.cli.output import document, result, say, table
-from logbook.cli.session import Session, known_zone, pass_session
+from logbook.cli.session import Session, only_pack, pass_session
 from logbook.cli.words import day, number
 from logbook.schema.pack import CHEMISTRIES, LIMIT_FIELDS, Limits
 
@@ -30,16 +31,28 @@ def limit_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command one option for each limit, with its reason as help."""
     for name, unit, reason in reversed(LIMIT_FIELDS):
         option = "--" + name.replace("_", "-")
-        command = click.option(option, name, type=float, metavar=unit, help=f"Default: {reason}.")(command)
+        settings = {"type": float, "metavar": unit, "callback": _finite, "help": f"Default: {reason}."}
+        command = click.option(option, name, **settings)(command)
     return command
+
+
+def _finite(_context: click.Context, _option: click.Parameter, value: float | None) -> float | None:
+    if value is not None and not math.isfinite(value):
+        raise click.BadParameter("it must be a number.")
+    return value
 
 
 def rating_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command the options that say what a pack is."""
     options = (
         click.option("--chemistry", type=click.Choice([entry.name for entry in CHEMISTRIES]), help="Default: lfp."),
-        click.option("--purchased", type=click.DateTime(["%Y-%m-%d"]), help="Day of purchase, 2024-03-01."),
-        click.option("--timezone", metavar="ZONE", help="Zone its clock shows, Europe/Berlin. Default: UTC."),
+        click.option(
+            "--purchased",
+            metavar="DATE",
+            type=click.DateTime(["%Y-%m-%d"]),
+            help="Day of purchase, such as 2024-03-01.",
+        ),
+        click.option("--timezone", metavar="ZONE", help="Zone of its clock, such as Europe/Berlin. Default: UTC."),
     )
     for option in reversed(options):
         command = option(command)
@@ -48,9 +61,13 @@ def rating_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 @pack.command("add")
 @click.argument("name")
-@click.option("--rated-ah", type=POSITIVE, required=True, help="Rated capacity on its label, Ah.")
+@click.option("--rated-ah", metavar="AH", type=POSITIVE, required=True, help="Rated capacity on its label, Ah.")
 @click.option(
-    "--cells", type=click.IntRange(min=1), required=True, help="Cells in series: 4 for a 12.8 V LiFePO4 pack."
+    "--cells",
+    metavar="N",
+    type=click.IntRange(min=1),
+    required=True,
+    help="Cells in series: 4 for a 12.8 V LiFePO4 pack.",
 )
 @rating_options
 @limit_options
@@ -94,8 +111,6 @@ def list_(session: Session, as_json: bool) -> None:
 @pass_session
 def show(session: Session, name: str | None, as_json: bool) -> None:
     """Show one pack with each limit, its default and the reason for it."""
-    from logbook.cli.session import only_pack
-
     with session.store() as store:
         shown = only_pack(store, name)
     if as_json:
@@ -107,8 +122,8 @@ def show(session: Session, name: str | None, as_json: bool) -> None:
 @pack.command("edit")
 @click.argument("name")
 @click.option("--name", "new_name", help="Call it something else.")
-@click.option("--rated-ah", type=POSITIVE, help="Rated capacity on its label, Ah.")
-@click.option("--cells", type=click.IntRange(min=1), help="Cells in series.")
+@click.option("--rated-ah", metavar="AH", type=POSITIVE, help="Rated capacity on its label, Ah.")
+@click.option("--cells", metavar="N", type=click.IntRange(min=1), help="Cells in series.")
 @rating_options
 @limit_options
 @click.option(
@@ -117,41 +132,18 @@ def show(session: Session, name: str | None, as_json: bool) -> None:
 @pass_session
 def edit(session: Session, /, name: str, new_name: str | None, reset: tuple[str, ...], **options: Any) -> None:
     """Change what is known about the pack called NAME; its answers are computed anew."""
-    from logbook.store.packs import edit_pack, pack_named
+    from logbook.store.packs import edit_pack
 
     with session.store() as store:
-        before = pack_named(store, name)
-        changes = {
-            key: value
-            for key, value in {
-                "name": new_name,
-                "rated_ah": options["rated_ah"],
-                "cells_in_series": options["cells"],
-                **_traits(options),
-            }.items()
-            if value is not None
-        }
-        limits = _edited_limits(before, changes, _limits(options), reset)
-        if not changes and limits == before.limits.as_dict():
+        rating = {"name": new_name, "rated_ah": options["rated_ah"], "cells_in_series": options["cells"]}
+        changes = {key: value for key, value in rating.items() if value is not None} | _traits(options)
+        limits = {**dict.fromkeys(reset), **_limits(options)}
+        if not changes and not limits:
             say("Nothing to change. See:  logbook pack edit --help")
             return
         edited = edit_pack(store, name, **changes, limits=limits)
         say(f'Changed "{edited.name}".')
         _show(edited)
-
-
-def _edited_limits(
-    before: Pack, changes: dict[str, Any], given: dict[str, float], reset: tuple[str, ...]
-) -> dict[str, float]:
-    """Limits after an edit: those that were defaults follow a changed rating, those set by hand stay."""
-    old = Limits.defaults(before.rated_ah, before.cells_in_series, before.chemistry).as_dict()
-    new = Limits.defaults(
-        changes.get("rated_ah", before.rated_ah),
-        changes.get("cells_in_series", before.cells_in_series),
-        changes.get("chemistry", before.chemistry),
-    ).as_dict()
-    kept = {key: value for key, value in before.limits.as_dict().items() if value != old[key] and key not in reset}
-    return {**new, **kept, **given}
 
 
 def _limits(options: dict[str, Any]) -> dict[str, float]:
@@ -161,8 +153,7 @@ def _limits(options: dict[str, Any]) -> dict[str, float]:
 def _traits(options: dict[str, Any]) -> dict[str, Any]:
     purchased: datetime | None = options["purchased"]
     bought: date | None = purchased.date() if purchased else None
-    zone = known_zone(options["timezone"]) if options["timezone"] else None
-    traits = {"chemistry": options["chemistry"], "purchased": bought, "time_zone": zone}
+    traits = {"chemistry": options["chemistry"], "purchased": bought, "time_zone": options["timezone"]}
     return {key: value for key, value in traits.items() if value is not None}
 
 

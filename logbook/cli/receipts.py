@@ -43,9 +43,10 @@ def receipt_from(stored: dict[str, Any]) -> Receipt:
     return Receipt(**{**{key: value for key, value in stored.items() if key in known}, **parts})
 
 
-def print_set_aside(rows: Iterable[SetAside]) -> None:
-    """Print every row that was set aside."""
-    table("Rows set aside", ("line", "reason", "text"), ((row.line, row.reason, row.text) for row in rows), ("line",))
+def print_set_aside(rows: Iterable[Mapping[str, Any]]) -> None:
+    """Print every row that was set aside: line, reason, text."""
+    columns = ("line", "reason", "text")
+    table("Rows set aside", columns, ([row[column] for column in columns] for row in rows), ("line",))
 
 
 def _title(receipt: Receipt) -> str:

@@ -67,19 +67,3 @@ def only_pack(store: Store, name: str | None) -> Pack:
         )
     names = ", ".join(f'"{pack.name}"' for pack in packs)
     raise UnknownName(f"this logbook holds {len(packs)} packs: {names}.", mend="Say which one is meant.")
-
-
-def known_zone(name: str) -> str:
-    """Check the name of a time zone."""
-    from zoneinfo import ZoneInfo, available_timezones
-
-    from logbook.errors import UnknownName, nearest
-
-    try:
-        ZoneInfo(name)
-    except (KeyError, ValueError, OSError):
-        hint = nearest(name, available_timezones())
-        raise UnknownName(
-            f'"{name}" is not a time zone.', mend=hint or "Names look like UTC or Europe/Berlin."
-        ) from None
-    return name
