@@ -65,7 +65,9 @@ def draw_monitor(scenario: Scenario, rng: np.random.Generator) -> Monitor:
     """One seed's monitor."""
     return Monitor(
         offset_a=round(float(rng.uniform(*scenario.offset_a)), 3),
-        gain_error=float(np.clip(rng.normal(0.0, scenario.gain_error), -2 * scenario.gain_error, 2 * scenario.gain_error)),
+        gain_error=float(
+            np.clip(rng.normal(0.0, scenario.gain_error), -2 * scenario.gain_error, 2 * scenario.gain_error)
+        ),
         dead_band_a=round(float(rng.uniform(*scenario.dead_band_a)), 3),
         full_v=min(float(rng.uniform(13.6, 14.0)), scenario.absorption_v[0] - 0.2),
         voltage_step=0.01,

@@ -212,7 +212,8 @@ class _Batch:
         self.dead = np.array([vehicle.monitor.dead_band_a for vehicle in self.vehicles])
         self.full_v = np.array([vehicle.monitor.full_v for vehicle in self.vehicles])
         self.full_s = np.zeros(batch)
-        self.surge_steps = (self.load > 0.8 * self.trip_a).any(1)
+        self.surge_steps = (self.load > 0.8 * self.trip_a).any(1).tolist()
+        self.tripping = False
 
     def _age(self, day: int) -> None:
         left = np.array([vehicle.remaining(day) for vehicle in self.vehicles])
@@ -235,7 +236,9 @@ class _Batch:
         circuit.set_temperature(self.cells_c)
         mean_soc = circuit.soc.mean(0)
         awake = mean_soc > -0.04
-        leak_a = self.leak * circuit.cell_ah.mean(0) * np.clip(mean_soc, 0.1, 1.0) / arrhenius(self.leak_kj, self.cells_c)
+        leak_a = (
+            self.leak * circuit.cell_ah.mean(0) * np.clip(mean_soc, 0.1, 1.0) / arrhenius(self.leak_kj, self.cells_c)
+        )
         unseen = np.where(awake, leak_a + self.board, 0.0)
         self.leaked_ah += unseen * BLOCK_S / 3600.0
         keep = np.where((mean_soc < floor) | self.load_cut, 0.0, 1.0)
@@ -265,6 +268,7 @@ class _Batch:
         self.charge_blocked = blocked
         retry = self.retries & (block % RETRY_BLOCKS == 0)
         self.refused = blocked & ~retry
+        self.refusing = bool(self.refused.any())
 
     def _charger(self, source: np.ndarray, current: np.ndarray, pack_v: np.ndarray) -> None:
         tail = (pack_v > self.absorption_v - 0.06) & (current < self.tail_a) & (source > self.tail_a)
@@ -289,20 +293,22 @@ class _Batch:
         source = self.source[step]
         current = np.minimum(np.maximum((self.set_v - emf) / circuit.charge_ohm + load, 0.0), source) - load
         shown_v = None
-        if self.refused.any():
+        if self.refusing:
             # The board keeps charge out: a source that could carry the loads does, else the pack does.
             carried = self.refused & (source > load)
             current = np.where(self.refused & (current > 0.0), 0.0, current)
             shown_v = np.where(carried & self.shows_source, self.set_v, np.nan)
         if low:
             current = self._under_voltage(step, current, emf)
-        if self.surge_steps[step] or self.trip_left_s.any():
+        if self.tripping or self.surge_steps[step]:
             current = self._over_current(current)
         pack_v = emf + circuit.pack_ohm * current
         if shown_v is not None:
             pack_v = np.where(np.isfinite(shown_v) & (current == 0.0), shown_v, pack_v)
-        dark = (self.open | (self.trip_left_s > 0.0)) & (current == 0.0)
-        self.voltage[step] = np.where(dark, self.asleep_v, pack_v)
+        if low or self.tripping:
+            dark = (self.open | (self.trip_left_s > 0.0)) & (current == 0.0)
+            pack_v = np.where(dark, self.asleep_v, pack_v)
+        self.voltage[step] = pack_v
         self.current[step] = current
         circuit.advance(current, unseen)
 
@@ -323,6 +329,7 @@ class _Batch:
         # The owner lets go of the load once the board has opened: it stays open until the load is gone.
         self.trip_left_s = np.where(tripped, TRIP_HOLD_S, np.maximum(self.trip_left_s - self.dt_s, 0.0))
         self.trip_left_s = np.where(waiting & (current < -0.8 * self.trip_a), TRIP_HOLD_S, self.trip_left_s)
+        self.tripping = bool(self.trip_left_s.any())
         return np.where((self.trip_left_s > 0.0) & (current < 0.0), 0.0, current)
 
     def results(self) -> list[Simulated]:

@@ -69,10 +69,10 @@ class Truth:
     days: int
 
 
-def deliverable_ah(circuit: Circuit, rated_ah: np.ndarray) -> np.ndarray:
+def deliverable_ah(circuit: Circuit, rated_ah: np.ndarray, discharge_c: float = 25.0) -> np.ndarray:
     """Ah [batch] from 14.4 V with a tail of 0.04 C, at 0.2 C and 25 °C, to 2.5 V of a cell or 10.0 V of the pack.
 
-    The test is run on a copy: charge from half full, an hour of rest, discharge.
+    The test is run on a copy: charge from 60 %, an hour of rest, discharge (at `discharge_c`, 25 °C unless told).
     """
     bench = copy.deepcopy(circuit)
     batch = len(rated_ah)
@@ -92,6 +92,7 @@ def deliverable_ah(circuit: Circuit, rated_ah: np.ndarray) -> np.ndarray:
     for _ in range(round(3600 / TEST_DT_S)):
         bench.emf()
         bench.advance(np.zeros(batch))
+    bench.set_temperature(np.full(batch, discharge_c))
     delivered = np.zeros(batch)
     going = np.ones(batch, bool)
     for _ in range(round(8 * 3600 / TEST_DT_S)):
@@ -107,7 +108,12 @@ def deliverable_ah(circuit: Circuit, rated_ah: np.ndarray) -> np.ndarray:
 
 
 def cold_spans(
-    time_ms: np.ndarray, current_a: np.ndarray, temperature_c: np.ndarray, shown: np.ndarray, rated_ah: float, dt_s: float
+    time_ms: np.ndarray,
+    current_a: np.ndarray,
+    temperature_c: np.ndarray,
+    shown: np.ndarray,
+    rated_ah: float,
+    dt_s: float,
 ) -> tuple[ColdSpan, ...]:
     """Spans of cold charging in series of one pack; `shown` marks the steps that were sampled and logged."""
     cold = np.flatnonzero((current_a > COLD_C_RATE * rated_ah) & (temperature_c < 0.0))
