@@ -1,1 +1,1 @@
-"""Placeholder, replaced by its owner."""
+"""Pure computations: readings in, small tables and answers out; no files, clocks or chance."""

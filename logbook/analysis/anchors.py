@@ -1,0 +1,232 @@
+"""Anchors: moments at which the true state of charge is known from physics, and how well.
+
+full          at the full voltage with the current tapered to the tail, held: proven
+nearly_full   at a lower constant voltage, tapered further and held for long
+rested_full   the log begins with a rested voltage above the plateau
+empty         the board opened after a low cell, or the cut-off voltage was reached: proven
+knee          in the bottom knee at low load, where voltage tells the state of charge
+
+Never: the monitor says 100 %, the inverter stopped. Definitions are common practice (see Limits);
+states of charge follow the table in `ocv`, the widths are ours and are tested for coverage.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from logbook.analysis import ocv
+from logbook.analysis.openings import TOTAL_RESISTANCE_CELL_OHM_AH
+from logbook.analysis.runs import joined, runs
+from logbook.units import GAS_CONSTANT_J_PER_MOL_K, MS_PER_HOUR, S_PER_HOUR, kelvin_from_celsius
+
+if TYPE_CHECKING:
+    from logbook.analysis.track import Track
+    from logbook.schema.pack import Pack
+
+COLUMNS = (
+    "start_ms", "kind", "edge", "soc", "sigma", "voltage_v", "current_a", "temperature_c", "shift_ah",
+    "hour_net_ah", "hour_charge_ah", "hour_discharge_ah", "hour_logged_s", "hour_live_s", "hour_switched_ah", "hour_scatter_ah2",
+)  # fmt: skip
+INTERRUPTION_S = 600.0
+"""A load that dips the voltage for less than this does not end the full state."""
+NEARLY_FULL_CELL_V = 3.4
+NEARLY_FULL_HOLD_S = 900.0
+KNEE_CELL_V = 3.12
+KNEE_JOIN_S = 7200.0
+ACTIVATION_J_PER_MOL = 17_000.0
+"""Resistance against temperature, 17 ± 4 kJ/mol: fit to the US26650 table of Naumann (thesis TUM 2018)."""
+REFERENCE_END_SOC = 0.0015
+"""What the table shows where a 0.2 C discharge ends; capacity is counted from there."""
+RESTED_CELL_V = np.array([3.335, 3.345, 3.360, 3.380, 3.410, 3.450])
+RESTED_SOC = np.array([0.900, 0.955, 0.978, 0.988, 0.995, 0.998])
+RESTED_SIGMA = np.array([0.060, 0.030, 0.015, 0.010, 0.006, 0.004])
+"""Rested voltage near the top: relaxed branches of Jahn et al. 2024, doi 10.1038/s44172-024-00221-4."""
+
+
+def anchors(track: Track, pack: Pack, openings: pd.DataFrame) -> pd.DataFrame:
+    """Find every anchor; sums within the hour place it exactly on the ledger."""
+    rows = [*_full(track, pack), *_rested_full(track, pack), *_empty(track, pack, openings)]
+    rows += _knee(track, pack, openings)
+    found = pd.DataFrame(rows, columns=["place", "kind", "edge", "soc", "sigma", "shift_ah"])
+    found = found.sort_values(["place", "edge"], ascending=[True, True], ignore_index=True)
+    return _placed(track, found)
+
+
+def _placed(track: Track, found: pd.DataFrame) -> pd.DataFrame:
+    """Add time, sight and in-hour sums to the places found."""
+    readings = track.readings
+    place = found["place"].to_numpy(np.int64)
+    hour_ms = readings.ts_ms[place] // MS_PER_HOUR * MS_PER_HOUR
+    origin = np.searchsorted(readings.ts_ms, hour_ms)
+    sums = {
+        "hour_net_ah": track.net_ah, "hour_charge_ah": track.charge_ah, "hour_discharge_ah": track.discharge_ah,
+        "hour_logged_s": track.logged_s, "hour_live_s": track.live_s, "hour_switched_ah": track.switched_ah, "hour_scatter_ah2": track.scatter_ah2,
+    }  # fmt: skip
+    frame = found.drop(columns="place").assign(
+        start_ms=readings.ts_ms[place],
+        voltage_v=readings.voltage_v[place],
+        current_a=readings.current_a[place],
+        temperature_c=readings.temperature_c[place],
+        **{name: total[place] - total[origin] for name, total in sums.items()},
+    )
+    return frame[list(COLUMNS)]
+
+
+def _full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, float]]:
+    """Full by voltage and tail; entering and leaving are two anchors of the same state."""
+    readings, limits = track.readings, pack.limits
+    volts, amps = readings.voltage_v, readings.current_a
+    with np.errstate(invalid="ignore"):
+        full = (volts >= limits.full_voltage_v) & (np.abs(amps) <= limits.tail_current_a)
+        nearly = (volts >= NEARLY_FULL_CELL_V * pack.cells_in_series) & (amps >= 0) & (amps <= limits.tail_current_a / 2)
+    rows: list[tuple[int, str, str, float, float, float]] = []
+    taken: list[tuple[int, int]] = []
+    for first, last in joined(runs(full, track.gap_after), readings.ts_ms, track.gap_after, INTERRUPTION_S):
+        if _held_s(track, first, last) < limits.full_hold_s or _opened_at_top(track, pack, first):
+            continue
+        taken.append((first, last))
+        rows += _both_edges(first, last, "full", 0.999, 0.005)
+    for first, last in joined(runs(nearly, track.gap_after), readings.ts_ms, track.gap_after, INTERRUPTION_S):
+        if _held_s(track, first, last) < NEARLY_FULL_HOLD_S:
+            continue
+        if any(start <= last and first <= end + _samples(track, end, S_PER_HOUR * 12) for start, end in taken):
+            continue
+        rows += _both_edges(first, last, "nearly_full", 0.982, 0.013)
+    return rows
+
+
+def _both_edges(first: int, last: int, kind: str, soc: float, sigma: float) -> list[tuple[int, str, str, float, float, float]]:
+    return [(first, kind, "enter", soc, sigma, 0.0), (last, kind, "leave", soc, sigma, 0.0)]
+
+
+def _held_s(track: Track, first: int, last: int) -> float:
+    return float(track.readings.ts_ms[last] - track.readings.ts_ms[first]) / 1000 + float(track.held_s[last])
+
+
+def _samples(track: Track, place: int, seconds: float) -> int:
+    """How many samples `seconds` span at this place."""
+    return int(seconds / max(track.interval_s[place], 1.0))
+
+
+def _opened_at_top(track: Track, pack: Pack, first: int) -> bool:
+    """The board opened on one high cell: current gone at once while the voltage leaps up."""
+    if first == 0 or track.gap_after[first - 1]:
+        return False
+    readings = track.readings
+    was_a, is_a = readings.current_a[first - 1], readings.current_a[first]
+    leap_v = readings.voltage_v[first] - readings.voltage_v[first - 1]
+    return bool(was_a > 2 * pack.limits.tail_current_a and abs(is_a) <= 0.005 * pack.rated_ah and leap_v >= 0.1)
+
+
+def _rested_full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, float]]:
+    """A log that begins, or begins again, with a rested voltage above the plateau."""
+    readings = track.readings
+    begins = np.flatnonzero(np.append(True, track.gap_after[:-1]))
+    rows: list[tuple[int, str, str, float, float, float]] = []
+    for place in begins.tolist():
+        head = slice(place, place + 3)
+        amps, volts = readings.current_a[head], readings.voltage_v[head]
+        if np.isnan(volts).all() or np.isnan(amps).all() or np.nanmax(np.abs(amps)) > 0.1 * pack.rated_ah:
+            continue
+        if np.nanmedian(amps) > 0.005 * pack.rated_ah:
+            continue
+        cell_v = float(np.nanmedian(_rest_cell_v(volts, amps, readings.temperature_c[head], pack)))
+        if cell_v < RESTED_CELL_V[0]:
+            continue
+        soc = float(np.interp(cell_v, RESTED_CELL_V, RESTED_SOC))
+        sigma = float(np.interp(cell_v, RESTED_CELL_V, RESTED_SIGMA))
+        if np.nanmedian(readings.soc_percent[head]) >= 99.0:
+            soc, sigma = max(soc, 0.985), min(sigma, 0.013)
+        rows.append((place, "rested_full", "leave", soc, sigma, 0.0))
+    return rows
+
+
+def _empty(track: Track, pack: Pack, openings: pd.DataFrame) -> list[tuple[int, str, str, float, float, float]]:
+    """The board opened after a low cell; the cut-off fell somewhere between the last two samples."""
+    readings = track.readings
+    low = openings[openings["kind"] == "under_voltage"]
+    rows: list[tuple[int, str, str, float, float, float]] = []
+    for opening in low.itertuples():
+        place = int(np.searchsorted(readings.ts_ms, opening.start_ms))
+        step_ah = float(track.net_ah[place] - track.net_ah[place - 1])
+        soc, sigma = _end_soc(pack.limits.cutoff_voltage_v, opening.before_a, opening.before_c, pack)
+        sigma = float(np.hypot(sigma, abs(step_ah) / np.sqrt(12) / pack.rated_ah))
+        rows.append((place, "empty", "enter", soc, sigma, -step_ah / 2))
+        if not np.isnan(opening.end_ms):
+            awake = int(np.searchsorted(readings.ts_ms, opening.end_ms))
+            rows.append((awake, "empty", "leave", soc, sigma, 0.0))
+    return rows
+
+
+def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[tuple[int, str, str, float, float, float]]:
+    """The lowest point of an excursion into the bottom knee that no opening ended."""
+    readings = track.readings
+    volts, amps = readings.voltage_v, readings.current_a
+    cell_v = _rest_cell_v(volts, amps, readings.temperature_c, pack)
+    with np.errstate(invalid="ignore"):
+        gentle = (amps <= 0.01 * pack.rated_ah) & (amps >= -0.2 * pack.rated_ah)
+        at_cutoff = (volts <= 1.01 * pack.limits.cutoff_voltage_v) & (amps < 0)
+        sees_cells = volts > 2.2 * pack.cells_in_series
+        low = sees_cells & (cell_v <= KNEE_CELL_V) & (gentle | at_cutoff)
+    rows: list[tuple[int, str, str, float, float, float]] = []
+    for first, last in joined(runs(low, track.gap_after), readings.ts_ms, track.gap_after, KNEE_JOIN_S):
+        inside = np.arange(first, last + 1)[low[first : last + 1]]
+        place = int(inside[np.argmin(cell_v[inside])])
+        if _opening_near(openings, int(readings.ts_ms[first]), int(readings.ts_ms[last])):
+            continue
+        reached = volts[place] <= 1.01 * pack.limits.cutoff_voltage_v
+        if reached:
+            place = int(inside[np.flatnonzero(volts[inside] <= 1.01 * pack.limits.cutoff_voltage_v)[0]])
+            soc, sigma = _end_soc(float(volts[place]), amps[place], readings.temperature_c[place], pack)
+            rows.append((place, "empty", "both", soc, sigma, 0.0))
+        else:
+            soc = float(ocv.soc_discharging(cell_v[place])) - REFERENCE_END_SOC
+            sigma = float(np.hypot(ocv.soc_sigma(cell_v[place]), _cold_sigma(amps[place], readings.temperature_c[place], pack)))
+            rows.append((place, "knee", "both", soc, sigma, 0.0))
+    return rows
+
+
+def _opening_near(openings: pd.DataFrame, first_ms: int, last_ms: int) -> bool:
+    """An opening inside the excursion, or up to six hours after it, says more than the knee."""
+    if openings.empty:
+        return False
+    start, end = openings["start_ms"], openings["end_ms"].fillna(openings["start_ms"])
+    return bool(((start >= first_ms - 6 * MS_PER_HOUR) & (start <= last_ms + 6 * MS_PER_HOUR)).any() or ((end >= first_ms - 6 * MS_PER_HOUR) & (end <= last_ms + 6 * MS_PER_HOUR)).any())
+
+
+def _end_soc(end_v: float, current_a: float, temperature_c: float, pack: Pack) -> tuple[float, float]:
+    """State of charge left where a discharge ended at `end_v`, with its sigma; more is left after a surge or in the cold."""
+    cell_v = float(_rest_cell_v(np.array([end_v]), np.array([current_a]), np.array([temperature_c]), pack)[0])
+    soc = float(np.interp(cell_v, ocv.CELL_V, ocv.SOC)) - REFERENCE_END_SOC
+    left, cold = _cold_left(current_a, temperature_c, pack), _cold_sigma(current_a, temperature_c, pack)
+    return soc + left, float(np.hypot(0.004 + 0.5 * max(soc, 0.0), cold))
+
+
+def _cold_shrink(current_a: float, temperature_c: float, pack: Pack) -> float:
+    """Share of capacity a cold pack keeps back at 0.3 to 0.5 C, scaled down for gentle loads.
+
+    Ratios to 25 °C: 0.65 at −10 °C, 0.84 at 0 °C, 0.95 at 10 °C, from cell sheets and a 10 Ah cell
+    test; kinetic, so less at low rates.
+    """
+    if np.isnan(temperature_c):
+        temperature_c = 20.0
+    kept = 1.0 - float(np.interp(temperature_c, [-20.0, -10.0, 0.0, 10.0, 20.0, 25.0], [0.47, 0.65, 0.84, 0.95, 0.99, 1.0]))
+    return kept * min(1.0, abs(float(np.nan_to_num(current_a))) / (0.4 * pack.rated_ah))
+
+
+def _cold_left(current_a: float, temperature_c: float, pack: Pack) -> float:
+    return 0.1 * _cold_shrink(current_a, temperature_c, pack)
+
+
+def _cold_sigma(current_a: float, temperature_c: float, pack: Pack) -> float:
+    return 0.35 * _cold_shrink(current_a, temperature_c, pack)
+
+
+def _rest_cell_v(volts: np.ndarray, amps: np.ndarray, temps_c: np.ndarray, pack: Pack) -> np.ndarray:
+    """Voltage of a cell less the drop of its load, V; resistance follows Arrhenius, 25 °C where not measured."""
+    kelvin = kelvin_from_celsius(np.clip(np.where(np.isnan(temps_c), 25.0, temps_c), -20.0, 45.0))
+    factor = np.exp(ACTIVATION_J_PER_MOL / GAS_CONSTANT_J_PER_MOL_K * (1 / kelvin - 1 / kelvin_from_celsius(25.0)))
+    return np.asarray(volts / pack.cells_in_series - amps * TOTAL_RESISTANCE_CELL_OHM_AH / pack.rated_ah * factor)

@@ -1,0 +1,319 @@
+"""Balance: one joint estimate of capacity, its drift, the sensor's offset and the unseen loss.
+
+Between two anchors the count of the samples is
+
+    q = C(t)·Δs + u_last − u_first + loss·hours + offset·live hours − miss·switched Ah
+
+with C(t) = C_now + rate·(now − t) + any step, s the anchors' states of charge, u their errors
+(shared by neighbouring spans, with a bias common to each kind of anchor), `offset` counting only
+while the sensor shows something, and `miss` the part of an interval by which point samples see
+switching loads too long. Linear in all unknowns, with Gaussian priors, so the posterior is a weighted least-squares
+solution; errors in both Ah and state of charge are carried (the WTLS of Plett 2011, J. Power
+Sources 196:2319, in its Bayesian form), outliers are down-weighted by a Student-t with 4 degrees
+of freedom, and the errors are widened by the Birge ratio where the fit is worse than they say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.linalg import solveh_banded
+
+from logbook.analysis.spans import placed, spans
+from logbook.units import DAYS_PER_YEAR, MS_PER_DAY
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from logbook.schema.pack import Pack
+
+BASE = ("capacity_ah", "rate_ah_per_year", "offset_a", "loss_a", "miss")
+KINDS = ("full", "nearly_full", "rested_full", "empty", "knee")
+KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.007, "empty": 0.002, "knee": 0.008}
+"""1 sd of the error common to all anchors of a kind, share of capacity; ours, tested for coverage."""
+FREEDOM = 4.0
+ROUNDS = 12
+ZERO_SIGMA_A = 0.01
+"""Rounding and drift of a sensor's zero seen while no current can flow."""
+STEP_LEAST = 0.04
+STEP_LEAST_CHI2 = 20.0
+
+
+@dataclass(frozen=True, eq=False)
+class Balance:
+    """Posterior of the joint estimate; `names` order `mean` and `covariance`."""
+
+    names: tuple[str, ...]
+    mean: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    prior_sigma: NDArray[np.float64]
+    now_ms: int
+    step_ms: int | None
+    anchors: pd.DataFrame
+    spans: pd.DataFrame
+    """With columns residual_ah, sigma_ah and weight added."""
+    birge: float
+    step_range_ms: tuple[int, int] | None = None
+    notes: tuple[str, ...] = field(default=())
+
+    def value(self, name: str) -> float:
+        """Posterior mean of an unknown."""
+        return float(self.mean[self.names.index(name)])
+
+    def sigma(self, name: str) -> float:
+        """Posterior standard deviation of an unknown."""
+        place = self.names.index(name)
+        return float(np.sqrt(self.covariance[place, place]))
+
+    def learned(self, name: str) -> float:
+        """How much narrower the posterior is than the prior, 0 (nothing learned) to 1."""
+        return 1.0 - self.sigma(name) / float(self.prior_sigma[self.names.index(name)])
+
+
+@dataclass(frozen=True, eq=False)
+class _Problem:
+    """Design, data and priors of one solution."""
+
+    names: tuple[str, ...]
+    design: NDArray[np.float64]
+    data: NDArray[np.float64]
+    own_variance: NDArray[np.float64]
+    shared: NDArray[np.float64]
+    """Covariance between each span and the next, from the anchor they share."""
+    anchor_variance: NDArray[np.float64]
+    side_design: NDArray[np.float64]
+    side_data: NDArray[np.float64]
+    side_variance: NDArray[np.float64]
+    prior_mean: NDArray[np.float64]
+    prior_sigma: NDArray[np.float64]
+
+
+def balance(tables: Mapping[str, pd.DataFrame], pack: Pack) -> Balance:
+    """Solve for capacity and the rest from everything the log proves."""
+    anchors = placed(tables)
+    found = spans(anchors, pack)
+    now_ms = int(tables["hours"]["start_ms"].iloc[-1]) if len(tables["hours"]) else 0
+    problem = _problem(anchors, found, tables, pack, now_ms)
+    plain = _solve(problem)
+    step_place = _best_step(problem, plain, found, anchors, pack)
+    if step_place is None:
+        return _balance(problem, plain, anchors, found, now_ms, None, None)
+    bearing = found[np.abs(found["soc_change"]) >= 0.5]
+    step_ms, before_ms, after_ms = step_place
+    stepped_problem = _with_step(problem, found, step_ms, pack)
+    stepped = _solve(stepped_problem)
+    size_ah = stepped.mean[-1]
+    gain = plain.objective - stepped.objective
+    if bearing.empty or size_ah < STEP_LEAST * pack.rated_ah or gain < STEP_LEAST_CHI2:
+        return _balance(problem, plain, anchors, found, now_ms, None, None)
+    return _balance(stepped_problem, stepped, anchors, found, now_ms, step_ms, (before_ms, after_ms))
+
+
+@dataclass(frozen=True, eq=False)
+class _Solution:
+    mean: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    weight: NDArray[np.float64]
+    residual: NDArray[np.float64]
+    objective: float
+    birge: float
+
+
+def _problem(anchors: pd.DataFrame, found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], pack: Pack, now_ms: int) -> _Problem:
+    names = (*BASE, *(f"bias_{kind}" for kind in KINDS))
+    rated = pack.rated_ah
+    years_ago = (now_ms - found["middle_ms"].to_numpy(float)) / (MS_PER_DAY * DAYS_PER_YEAR)
+    change = found["soc_change"].to_numpy(float)
+    columns = [
+        change,
+        change * years_ago,
+        found["live_hours"].to_numpy(float),
+        found["hours"].to_numpy(float),
+        -found["switched_ah"].to_numpy(float),
+    ]
+    kind = anchors["kind"].to_numpy(object)
+    first, last = found["first"].to_numpy(int), found["last"].to_numpy(int)
+    columns += [rated * ((kind[last] == name).astype(float) - (kind[first] == name)) for name in KINDS]
+    anchor_variance = (anchors["sigma"].to_numpy(float) * rated) ** 2
+    chained = _same_state(anchors, last[:-1], first[1:])
+    side_design, side_data, side_variance = _side_rows(tables, pack, len(names))
+    return _Problem(
+        names=names,
+        design=np.column_stack(columns) if len(found) else np.empty((0, len(names))),
+        data=found["net_ah"].to_numpy(float),
+        own_variance=found["variance_ah2"].to_numpy(float),
+        shared=np.where(chained, -anchor_variance[last[:-1]], 0.0) if len(found) else np.empty(0),
+        anchor_variance=anchor_variance[first] + anchor_variance[last],
+        side_design=side_design,
+        side_data=side_data,
+        side_variance=side_variance,
+        prior_mean=np.array([0.9 * rated, 0.02 * rated, 0.0, 1e-4 * rated, 0.0, *(0.0 for _ in KINDS)]),
+        prior_sigma=np.array(
+            [0.6 * rated, 0.02 * rated, 0.15, 1e-4 * rated, 0.3, *(KIND_BIAS[kind] for kind in KINDS)]
+        ),
+    )
+
+
+def _same_state(anchors: pd.DataFrame, entered: NDArray[np.int64], left: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Whether one span ends and the next begins in the same state: one anchor, or both edges of one full."""
+    edge, kind = anchors["edge"].to_numpy(object), anchors["kind"].to_numpy(object)
+    both_edges = (left == entered + 1) & (edge[entered] == "enter") & (edge[left] == "leave") & (kind[entered] == kind[left])
+    return (entered == left) | both_edges
+
+
+def _side_rows(
+    tables: Mapping[str, pd.DataFrame], pack: Pack, width: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """What else speaks of offset and miss: the zero seen while the board is open, and the monitor's own count."""
+    rows, data, variance = [], [], []
+    zeros = tables["openings"]
+    zeros = zeros[(zeros["open_s"] >= 300.0) & zeros["zero_a"].notna() & (zeros["zero_a"] != 0.0)] if len(zeros) else zeros
+    if len(zeros):
+        row = np.zeros(width)
+        row[BASE.index("offset_a")] = 1.0
+        rows.append(row)
+        data.append(float(zeros["zero_a"].median()))
+        variance.append(ZERO_SIGMA_A**2)
+    count = tables["counter"]
+    if len(count) >= 3:
+        net_ah = (count["charge_ah"] - count["discharge_ah"]).to_numpy(float)
+        scale = counter_scale(tables, pack)
+        if scale is not None:
+            missed_ah = count["soc_change_percent"].to_numpy(float) / 100 * pack.rated_ah * scale - net_ah
+            rounding_ah = count["resolution_percent"].to_numpy(float) / 100 * pack.rated_ah / np.sqrt(6) * scale
+            throughput_ah = (count["charge_ah"] + count["discharge_ah"]).to_numpy(float)
+            for switched_ah, missed, spread in zip(
+                count["switched_ah"], missed_ah, rounding_ah**2 + (0.01 * throughput_ah) ** 2, strict=True
+            ):
+                row = np.zeros(width)
+                row[BASE.index("miss")] = switched_ah
+                rows.append(row)
+                data.append(missed)
+                variance.append(spread)
+    if not rows:
+        return np.empty((0, width)), np.empty(0), np.empty(0)
+    return np.array(rows), np.array(data), np.array(variance)
+
+
+def counter_scale(tables: Mapping[str, pd.DataFrame], pack: Pack) -> float | None:
+    """Typed-in capacity over rated capacity, from how far the reported percentage moves for an Ah; None where it is no count."""
+    count = tables["counter"]
+    if not len(count):
+        return None
+    change_ah = count["soc_change_percent"].to_numpy(float) / 100 * pack.rated_ah
+    net_ah = (count["charge_ah"] - count["discharge_ah"]).to_numpy(float)
+    large = np.abs(net_ah) >= 0.1 * pack.rated_ah
+    if large.sum() < 4:
+        return None
+    ratio = net_ah[large] / np.where(change_ah[large] == 0, np.nan, change_ah[large])
+    scale = float(np.nanmedian(ratio))
+    scatter = float(np.nanmedian(np.abs(ratio - scale)))
+    if not 0.5 <= scale <= 2.0 or scatter > 0.15:
+        return None
+    return 1.0 if abs(scale - 1.0) <= 0.06 else scale
+
+
+def _solve(problem: _Problem) -> _Solution:
+    """Iteratively re-weighted generalised least squares; neighbouring spans share an anchor, so the covariance is tridiagonal."""
+    weight = np.ones(len(problem.data))
+    side_weight = np.ones(len(problem.side_data))
+    mean, covariance = problem.prior_mean, np.diag(problem.prior_sigma**2)
+    objective, birge = 0.0, 1.0
+    residual = problem.data - problem.design @ mean
+    for _ in range(ROUNDS):
+        variance = problem.own_variance / weight + problem.anchor_variance / np.sqrt(weight)
+        banded = np.vstack([variance, np.append(problem.shared, 0.0)]) if len(variance) else np.empty((2, 0))
+        both = np.column_stack([problem.design, problem.data]) if len(variance) else np.empty((0, len(mean) + 1))
+        solved = solveh_banded(banded, both, lower=True) if len(variance) else both
+        side = side_weight / problem.side_variance
+        normal = problem.design.T @ solved[:, :-1] + (problem.side_design.T * side) @ problem.side_design
+        right = problem.design.T @ solved[:, -1] + problem.side_design.T @ (side * problem.side_data)
+        normal += np.diag(problem.prior_sigma**-2.0)
+        right = right + problem.prior_mean / problem.prior_sigma**2
+        covariance = np.linalg.inv(normal)
+        mean = covariance @ right
+        residual = problem.data - problem.design @ mean
+        full_variance = problem.own_variance + problem.anchor_variance
+        score = residual**2 / full_variance
+        weight = (FREEDOM + 1) / (FREEDOM + score)
+        weight = np.minimum(weight, 1.0)
+        side_score = (problem.side_data - problem.side_design @ mean) ** 2 / problem.side_variance
+        side_weight = np.minimum((FREEDOM + 1) / (FREEDOM + side_score), 1.0)
+        objective = float(
+            (FREEDOM + 1) * np.log1p(score / FREEDOM).sum()
+            + (FREEDOM + 1) * np.log1p(side_score / FREEDOM).sum()
+            + (((mean - problem.prior_mean) / problem.prior_sigma) ** 2).sum()
+        )
+        freedom = max(len(score) - 3, 1)
+        birge = float(np.sqrt(max(1.0, (weight * score).sum() / freedom))) if len(score) > 3 else 1.0
+    return _Solution(mean, covariance * birge**2, weight, residual, objective, birge)
+
+
+def _best_step(
+    problem: _Problem, plain: _Solution, found: pd.DataFrame, anchors: pd.DataFrame, pack: Pack
+) -> tuple[int, int, int] | None:
+    """Try a step between every two spans that bear on capacity; the time that explains most, with the span before and after."""
+    bearing = found[np.abs(found["soc_change"]) >= 0.5].sort_values("middle_ms")
+    if len(bearing) < 4:
+        return None
+    start_ms = anchors["start_ms"].to_numpy()[bearing["first"].to_numpy()]
+    end_ms = anchors["start_ms"].to_numpy()[bearing["last"].to_numpy()]
+    best: tuple[float, int, int, int] | None = None
+    for place in range(1, len(bearing) - 1):
+        before_ms, after_ms = int(end_ms[place - 1]), int(start_ms[place])
+        step_ms = (before_ms + max(after_ms, before_ms)) // 2
+        solution = _solve(_with_step(problem, found, step_ms, pack))
+        if best is None or solution.objective < best[0]:
+            best = (solution.objective, step_ms, before_ms, max(after_ms, before_ms))
+    return best[1:] if best is not None and best[0] < plain.objective - STEP_LEAST_CHI2 else None
+
+
+def _with_step(problem: _Problem, found: pd.DataFrame, step_ms: int, pack: Pack) -> _Problem:
+    """The same problem with capacity higher by an unknown before `step_ms`."""
+    earlier = (found["middle_ms"].to_numpy() < step_ms) * found["soc_change"].to_numpy(float)
+    return _Problem(
+        names=(*problem.names, "step_ah"),
+        design=np.column_stack([problem.design, earlier]),
+        data=problem.data,
+        own_variance=problem.own_variance,
+        shared=problem.shared,
+        anchor_variance=problem.anchor_variance,
+        side_design=np.column_stack([problem.side_design, np.zeros(len(problem.side_data))]),
+        side_data=problem.side_data,
+        side_variance=problem.side_variance,
+        prior_mean=np.append(problem.prior_mean, 0.0),
+        prior_sigma=np.append(problem.prior_sigma, 0.3 * pack.rated_ah),
+    )
+
+
+def _balance(
+    problem: _Problem,
+    solution: _Solution,
+    anchors: pd.DataFrame,
+    found: pd.DataFrame,
+    now_ms: int,
+    step_ms: int | None,
+    step_range_ms: tuple[int, int] | None,
+) -> Balance:
+    weighed = found.assign(
+        residual_ah=solution.residual,
+        sigma_ah=np.sqrt(problem.own_variance + problem.anchor_variance),
+        weight=solution.weight,
+    )
+    return Balance(
+        names=problem.names,
+        mean=solution.mean,
+        covariance=solution.covariance,
+        prior_sigma=problem.prior_sigma,
+        now_ms=now_ms,
+        step_ms=step_ms,
+        anchors=anchors,
+        spans=weighed,
+        birge=solution.birge,
+        step_range_ms=step_range_ms,
+    )

@@ -1,0 +1,153 @@
+"""Cold charging: charge that went in while the pack was below the temperature its sheet allows.
+
+Cell sheets forbid charging LiFePO4 below 0 °C (for one, a 202 Ah cell's specification: 0 to 60 °C).
+At −10 °C a tenth of C did not plate lithium, a third did, with serious loss (Wu et al., Ionics 2017,
+from its abstract); others saw less ageing at low rates (Ruiz et al. 2018, JoVE 137:57501). So this
+module reports exposure, graded by rate and temperature; it never claims damage.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from logbook.analysis.runs import joined, runs
+from logbook.schema.health import ColdChargeEvent, ColdCharging
+from logbook.units import MS_PER_DAY, MS_PER_S, S_PER_HOUR
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from logbook.analysis.track import Track
+    from logbook.schema.pack import Pack
+
+COLUMNS = ("start_ms", "end_ms", "samples", "charge_ah", "edge_ah", "min_temperature_c", "max_current_a", "held_s", "open_start", "open_end")
+JOIN_S = 1800.0
+LEAST_SAMPLES = 2
+LEAST_S = 60.0
+LEAST_CURRENT_C_RATE = 0.005
+"""Below 0.005 C (0.5 A on 100 Ah) the sensor's own offset looks like charge."""
+SEVERE_RATE, MARKED_RATE = 0.1, 0.02
+"""C-rates: 0.1 C did not plate at −10 °C (Wu et al. 2017); under 0.02 C is a trickle (common practice, no source)."""
+DEEP_COLD_C, FROST_C = -10.0, -5.0
+
+
+def cold(track: Track, pack: Pack) -> pd.DataFrame:
+    """List stretches of charging below the limit, cut at UTC midnight; `merge` puts them together.
+
+    A thermometer that rounds to whole degrees shows the limit for half a degree to either side:
+    only readings surely below count as cold, and those on the limit beside them by half (`edge_ah`).
+    """
+    readings = track.readings
+    temp_c, amps = readings.temperature_c, readings.current_a
+    if not len(readings) or np.isnan(temp_c).all():
+        return pd.DataFrame(columns=list(COLUMNS))
+    half_step_c = _resolution_c(readings.ts_ms, temp_c) / 2
+    limit_c = pack.limits.charge_minimum_c
+    with np.errstate(invalid="ignore"):
+        charging = amps > threshold_a(pack)
+        surely = charging & (temp_c <= limit_c - half_step_c + 1e-9)
+        edge = charging & ~surely & (temp_c < limit_c + half_step_c - 1e-9)
+    ah = np.nan_to_num(amps) * track.held_s / S_PER_HOUR
+    day = readings.ts_ms // MS_PER_DAY
+    midnight = np.append(day[1:] != day[:-1], True)
+    rows = []
+    for first, last in joined(runs(surely, track.gap_after | midnight), readings.ts_ms, track.gap_after | midnight, JOIN_S):
+        inside = slice(first, last + 1)
+        sure = surely[inside]
+        begin, finish = _with_edge(edge, first, last, track.gap_after | midnight)
+        edge_ah = float(ah[begin : finish + 1][edge[begin : finish + 1]].sum()) / 2
+        rows.append(
+            (
+                readings.ts_ms[first],
+                readings.ts_ms[last] + round(track.held_s[last] * MS_PER_S),
+                int(sure.sum()),
+                float(ah[inside][sure].sum()),
+                edge_ah,
+                float(temp_c[inside][sure].min()),
+                float(amps[inside][sure].max()),
+                float(track.held_s[inside][sure].sum()),
+                bool(first > 0 and day[first - 1] != day[first] and not track.gap_after[first - 1]),
+                bool(midnight[last] and not track.gap_after[last]),
+            )
+        )
+    return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def threshold_a(pack: Pack) -> float:
+    """The least current that counts as charging, A."""
+    return LEAST_CURRENT_C_RATE * pack.rated_ah
+
+
+def _with_edge(edge: NDArray[np.bool_], first: int, last: int, stop_after: NDArray[np.bool_]) -> tuple[int, int]:
+    """Widen a stretch over the samples on the limit that touch it."""
+    while first > 0 and edge[first - 1] and not stop_after[first - 1]:
+        first -= 1
+    while last + 1 < len(edge) and edge[last + 1] and not stop_after[last]:
+        last += 1
+    return first, last
+
+
+def _resolution_c(ts_ms: NDArray[np.int64], temp_c: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Step the thermometer shows on each sample's UTC day: 1, 0.5, 0.1 or less, in °C."""
+    day = ts_ms // MS_PER_DAY
+    starts = np.flatnonzero(np.append(True, day[1:] != day[:-1]))
+    result = np.empty(len(ts_ms))
+    for first, last in zip(starts, np.append(starts[1:], len(ts_ms)), strict=True):
+        values = temp_c[first:last]
+        values = values[~np.isnan(values)]
+        result[first:last] = next((step for step in (1.0, 0.5, 0.1) if _on_grid(values, step)), 0.01)
+    return result
+
+
+def _on_grid(values: NDArray[np.float64], step: float) -> bool:
+    return bool(np.all(np.abs(values / step - np.round(values / step)) < 0.02))
+
+
+def answer(pieces: pd.DataFrame, pack: Pack, *, has_temperature: bool) -> ColdCharging:
+    """Events with Ah, coldest, highest current and severity; says so where there is no thermometer."""
+    limit_c = pack.limits.charge_minimum_c
+    if not has_temperature:
+        reason = "There are no temperatures in the log, so nobody can say; export the temperature with the readings."
+        return ColdCharging(limit_c, 0.0, (), reason)
+    events = tuple(
+        _event(group, pack)
+        for group in _merged(pieces)
+        if group["samples"].sum() >= LEAST_SAMPLES and group["held_s"].sum() >= LEAST_S
+    )
+    return ColdCharging(limit_c, round(sum(event.charge_ah for event in events), 3), events)
+
+
+def _merged(pieces: pd.DataFrame) -> list[pd.DataFrame]:
+    """Put together stretches that midnight cut, and those less than half an hour apart across it."""
+    groups: list[list[int]] = []
+    frame = pieces.reset_index(drop=True)
+    for place, piece in enumerate(frame.itertuples()):
+        before = frame.iloc[groups[-1][-1]] if groups else None
+        if before is not None and piece.start_ms - before["end_ms"] <= JOIN_S * MS_PER_S:
+            groups[-1].append(place)
+        else:
+            groups.append([place])
+    return [frame.iloc[places] for places in groups]
+
+
+def _event(group: pd.DataFrame, pack: Pack) -> ColdChargeEvent:
+    coldest_c, highest_a = float(group["min_temperature_c"].min()), float(group["max_current_a"].max())
+    return ColdChargeEvent(
+        start_ms=int(group["start_ms"].iloc[0]),
+        end_ms=int(group["end_ms"].iloc[-1]),
+        duration_s=round(float(group["held_s"].sum()), 1),
+        charge_ah=round(float(group["charge_ah"].sum() + group["edge_ah"].sum()), 3),
+        min_temperature_c=round(coldest_c, 2),
+        max_current_a=round(highest_a, 3),
+        severity=severity(coldest_c, highest_a / pack.rated_ah),
+    )
+
+
+def severity(coldest_c: float, c_rate: float) -> str:
+    """Grade by temperature band and C-rate together: `slight`, `marked` or `severe`."""
+    by_rate = 2 if c_rate > SEVERE_RATE else 1 if c_rate > MARKED_RATE else 0
+    by_cold = 2 if coldest_c <= DEEP_COLD_C else 1 if coldest_c <= FROST_C else 0
+    return ("slight", "marked", "marked", "severe", "severe")[by_rate + by_cold]

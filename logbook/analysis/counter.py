@@ -1,0 +1,59 @@
+"""Counter: the monitor's own count, read off its state of charge, beside the count of the samples.
+
+Most monitors count charge between samples too, so over some hours their change of state of charge
+times the typed-in capacity tells what point samples of switching loads missed. It says nothing of
+the pack's capacity: the scale is the typed-in one.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from logbook.analysis.runs import runs
+from logbook.units import MS_PER_DAY, S_PER_HOUR
+
+if TYPE_CHECKING:
+    from logbook.analysis.track import Track
+    from logbook.schema.pack import Pack
+
+COLUMNS = ("start_ms", "end_ms", "soc_change_percent", "charge_ah", "discharge_ah", "switched_ah", "logged_s", "resolution_percent")
+CLAMPED_PERCENT = 2.0
+"""So near to 0 or 100 a counter may stand at its stop."""
+JUMP_PERCENT = 2.5
+SHORTEST_S = 3 * S_PER_HOUR
+
+
+def counter(track: Track, pack: Pack) -> pd.DataFrame:
+    """List stretches within a day in which the reported state of charge counts freely."""
+    readings = track.readings
+    if len(readings) < 2 or np.isnan(readings.soc_percent).all():
+        return pd.DataFrame(columns=list(COLUMNS))
+    soc = readings.soc_percent
+    step = np.append(np.diff(soc), 0.0)
+    expected = np.nan_to_num(readings.current_a) * track.held_s / S_PER_HOUR / pack.rated_ah * 100
+    day = readings.ts_ms // MS_PER_DAY
+    day_ends = np.append(day[1:] != day[:-1], True)
+    with np.errstate(invalid="ignore"):
+        free = (soc > CLAMPED_PERCENT) & (soc < 100 - CLAMPED_PERCENT) & (np.abs(step - expected) < JUMP_PERCENT)
+    rows = []
+    for first, last in runs(free, track.gap_after | day_ends):
+        if track.logged_s[last] - track.logged_s[first] < SHORTEST_S:
+            continue
+        inside = soc[first : last + 1]
+        whole = bool(np.all(inside == np.round(inside)))
+        rows.append(
+            (
+                readings.ts_ms[first],
+                readings.ts_ms[last],
+                soc[last] - soc[first],
+                track.charge_ah[last] - track.charge_ah[first],
+                track.discharge_ah[last] - track.discharge_ah[first],
+                track.switched_ah[last] - track.switched_ah[first],
+                track.logged_s[last] - track.logged_s[first],
+                1.0 if whole else 0.1,
+            )
+        )
+    return pd.DataFrame(rows, columns=list(COLUMNS))

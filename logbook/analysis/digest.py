@@ -1,0 +1,45 @@
+"""Digest: readings in, small tables out; everything an answer needs and nothing longer than it must be.
+
+Each row belongs to the UTC day of its `start_ms` and depends on readings at most MARGIN_MS away,
+so that a touched range can be digested again alone and gives what a full pass gives.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from logbook.analysis.anchors import anchors
+from logbook.analysis.cold import cold
+from logbook.analysis.counter import counter
+from logbook.analysis.ledger import ledger
+from logbook.analysis.openings import openings
+from logbook.analysis.spells import spells
+from logbook.analysis.steps import steps
+from logbook.analysis.track import track
+from logbook.units import MS_PER_DAY
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from logbook.schema.pack import Pack
+    from logbook.schema.reading import Readings
+
+MARGIN_MS = 2 * MS_PER_DAY
+"""Context needed on both sides of a touched range, in whole days."""
+VERSION = 1
+"""Raised when the tables change, so that stored ones are made anew."""
+
+
+def digest(readings: Readings, pack: Pack) -> dict[str, pd.DataFrame]:
+    """Reduce readings to the tables `hours`, `anchors`, `openings`, `cold`, `counter`, `spells`, `steps`."""
+    counted = track(readings)
+    opened = openings(counted, pack)
+    return {
+        "hours": ledger(counted, pack),
+        "anchors": anchors(counted, pack, opened),
+        "openings": opened,
+        "cold": cold(counted, pack),
+        "counter": counter(counted, pack),
+        "spells": spells(counted, pack, opened),
+        "steps": steps(counted, pack),
+    }

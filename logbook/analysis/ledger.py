@@ -1,0 +1,95 @@
+"""Ledger: one row for every UTC hour with readings: what went in and out, extremes, and time in harm's way."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from logbook.units import MS_PER_HOUR, S_PER_HOUR
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from logbook.analysis.track import Track
+    from logbook.schema.pack import Pack
+
+COLD_BANDS_C = {
+    "cold_ah_below_m10": (-np.inf, -10.0),
+    "cold_ah_m10_m5": (-10.0, -5.0),
+    "cold_ah_m5_0": (-5.0, 0.0),
+    "cold_ah_0_5": (0.0, 5.0),
+}
+"""Charge that went in by temperature band, °C; the bands are common practice, no source."""
+FULL_CELL_V = 3.335
+NEARLY_EMPTY_CELL_V = 3.0
+WARM_C = 30.0
+
+
+def ledger(track: Track, pack: Pack) -> pd.DataFrame:
+    """Sum and bound the readings hour by hour; columns as the store's `hour` table, NaN where not measured."""
+    readings = track.readings
+    if not len(readings):
+        return pd.DataFrame({"start_ms": np.empty(0, np.int64)})
+    hour = readings.ts_ms // MS_PER_HOUR
+    first = np.flatnonzero(np.append(True, hour[1:] != hour[:-1]))
+    last = np.append(first[1:], len(hour)) - 1
+
+    def total(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.add.reduceat(values, first)
+
+    held_s, volts, amps, temp_c = track.held_s, readings.voltage_v, readings.current_a, readings.temperature_c
+    ah = np.nan_to_num(amps) * held_s / S_PER_HOUR
+    wh = ah * np.nan_to_num(volts)
+    after_ah = np.append(track.net_ah[1:], track.net_ah[-1] + ah[-1])
+    low_at, high_at = _extreme_places(after_ah, first, last)
+    start_ah = track.net_ah[first]
+    known_c = ~np.isnan(temp_c)
+    seen_s = total(held_s * known_c)
+    rest = np.abs(np.nan_to_num(amps)) <= 0.005 * pack.rated_ah
+    cell_v = volts / pack.cells_in_series
+    columns: dict[str, NDArray[np.float64]] = {
+        "readings": (last - first + 1).astype(float),
+        "logged_s": total(held_s),
+        "live_s": total(np.where(np.nan_to_num(amps) != 0.0, held_s, 0.0)),
+        "charge_ah": total(np.maximum(ah, 0.0)),
+        "discharge_ah": total(np.maximum(-ah, 0.0)),
+        "charge_wh": total(np.maximum(wh, 0.0)),
+        "discharge_wh": total(np.maximum(-wh, 0.0)),
+        "min_voltage_v": np.fmin.reduceat(volts, first),
+        "max_voltage_v": np.fmax.reduceat(volts, first),
+        "min_temperature_c": np.fmin.reduceat(temp_c, first),
+        "mean_temperature_c": np.divide(
+            total(np.nan_to_num(temp_c) * held_s), seen_s, out=np.full(len(first), np.nan), where=seen_s > 0
+        ),
+        "max_temperature_c": np.fmax.reduceat(temp_c, first),
+        "max_charge_a": np.fmax(np.fmax.reduceat(amps, first), 0.0),
+        "max_discharge_a": np.fmax(-np.fmin.reduceat(amps, first), 0.0),
+        "sum_low_ah": after_ah[low_at] - start_ah,
+        "sum_high_ah": after_ah[high_at] - start_ah,
+        "low_first": (low_at <= high_at).astype(float),
+        "hot_s": total(np.where(temp_c > pack.limits.charge_maximum_c, held_s, 0.0)),
+        "full_warm_s": total(np.where((temp_c > WARM_C) & (cell_v >= FULL_CELL_V), held_s, 0.0)),
+        "nearly_empty_s": total(np.where(cell_v < NEARLY_EMPTY_CELL_V, held_s, 0.0)),
+        "rest_s": total(np.where(rest, held_s, 0.0)),
+        "rest_ah": total(np.where(rest, ah, 0.0)),
+        "first_soc_percent": readings.soc_percent[first],
+        "last_soc_percent": readings.soc_percent[last],
+        "interval_s": track.interval_s[first],
+        "switched_ah": np.append(track.switched_ah[first[1:]], track.switched_ah[-1]) - track.switched_ah[first],
+        "sampling_var_ah2": np.append(track.scatter_ah2[first[1:]], track.scatter_ah2[-1]) - track.scatter_ah2[first],
+    }
+    going_in = np.maximum(ah, 0.0)
+    for name, (low_c, high_c) in COLD_BANDS_C.items():
+        columns[name] = total(np.where((temp_c >= low_c) & (temp_c < high_c), going_in, 0.0))
+    return pd.DataFrame({"start_ms": hour[first] * MS_PER_HOUR, **columns})
+
+
+def _extreme_places(
+    values: NDArray[np.float64], first: NDArray[np.intp], last: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Index of the lowest and of the highest value in each stretch."""
+    group = np.repeat(np.arange(len(first)), last - first + 1)
+    order = np.lexsort((values, group))
+    return order[first], order[last]

@@ -1,0 +1,76 @@
+"""Openings: times at which the protection board had cut the pack off, and why, by their fingerprints.
+
+Terminals at 0 to 2 V a cell with no current mean that the board is open, not that the cells are
+there. An opening after a low cell proves empty; an opening under a surge does not.
+Fingerprints are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from logbook.analysis.runs import runs
+
+if TYPE_CHECKING:
+    from logbook.analysis.track import Track
+    from logbook.schema.pack import Pack
+
+OPEN_CELL_V = 2.0
+"""Under this the terminals do not show the cells."""
+LOOK_BACK_S = 180.0
+LOW_CELL_V = 3.1
+"""A cell, corrected for its load, at or under this just before the opening was in the bottom knee."""
+TOTAL_RESISTANCE_CELL_OHM_AH = 0.225
+"""Ohmic and diffusion drop of a cell after a minute: 0.225 V at 1 C; from memory of cell sheets, ±50 %."""
+
+
+def rest_voltage_cell_v(voltage_v: float, current_a: float, pack: Pack) -> float:
+    """Voltage of a cell less the drop of its load, V; good for a verdict, not for a measurement."""
+    drop_v = -current_a * TOTAL_RESISTANCE_CELL_OHM_AH / pack.rated_ah
+    return voltage_v / pack.cells_in_series + drop_v
+
+
+def openings(track: Track, pack: Pack) -> pd.DataFrame:
+    """List each opening: when, why, and the last sight of the pack before it.
+
+    Columns: start_ms, end_ms (first reading after, NaN where none), kind, before_v, before_a,
+    before_c, zero_a (median reading while no current can flow), open_s.
+    """
+    readings = track.readings
+    volts, amps = readings.voltage_v, readings.current_a
+    with np.errstate(invalid="ignore"):
+        is_open = (volts <= OPEN_CELL_V * pack.cells_in_series) & (np.abs(np.nan_to_num(amps)) <= 0.02 * pack.rated_ah)
+    rows = []
+    for first, last in runs(is_open, track.gap_after):
+        known_before = first > 0 and not track.gap_after[first - 1]
+        before = slice(max(0, first - 3), first) if known_before else slice(0, 0)
+        recent = readings.ts_ms[before] >= readings.ts_ms[first] - LOOK_BACK_S * 1000
+        seen_v, seen_a = volts[before][recent], amps[before][recent]
+        closed_again = last + 1 < len(track) and not track.gap_after[last]
+        rows.append(
+            {
+                "start_ms": readings.ts_ms[first],
+                "end_ms": float(readings.ts_ms[last + 1]) if closed_again else np.nan,
+                "kind": _kind(seen_v, seen_a, pack),
+                "before_v": float(seen_v[-1]) if len(seen_v) else np.nan,
+                "before_a": float(seen_a[-1]) if len(seen_a) else np.nan,
+                "before_c": float(readings.temperature_c[first]),
+                "zero_a": float(np.nanmedian(amps[first : last + 1])) if not np.isnan(amps[first]) else np.nan,
+                "open_s": float(track.logged_s[last] - track.logged_s[first] + track.held_s[last]),
+            }
+        )
+    return pd.DataFrame(rows, columns=["start_ms", "end_ms", "kind", "before_v", "before_a", "before_c", "zero_a", "open_s"])
+
+
+def _kind(seen_v: np.ndarray, seen_a: np.ndarray, pack: Pack) -> str:
+    if not len(seen_v) or np.isnan(seen_v).all():
+        return "asleep"
+    lowest_cell_v = min(rest_voltage_cell_v(v, a, pack) for v, a in zip(seen_v, np.nan_to_num(seen_a), strict=True))
+    if lowest_cell_v <= LOW_CELL_V:
+        return "under_voltage"
+    if -np.nanmin(seen_a) >= 0.8 * pack.limits.continuous_current_a:
+        return "over_current"
+    return "unknown"
