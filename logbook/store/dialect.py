@@ -1,0 +1,127 @@
+"""All that differs between databases: how one is opened, how a transaction begins, bulk in and out, copies."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import sqlalchemy as sa
+from sqlalchemy import event
+from sqlalchemy.engine import make_url
+from sqlalchemy.pool import NullPool
+
+from logbook.errors import BadConfiguration, CannotWrite
+from logbook.store import adbc
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    from sqlalchemy.engine import URL, Connection, Engine
+
+BUSY_TIMEOUT_MS = 60_000
+"""How long a writer waits for another; an import of millions of readings holds the lock for seconds."""
+
+WRITE = "IMMEDIATE"
+READ = "DEFERRED"
+
+
+def parse_url(text: str) -> URL:
+    """URL of the database; a bare path means an SQLite file."""
+    try:
+        url = make_url(text if "://" in text else f"sqlite:///{text}")
+    except sa.exc.ArgumentError as error:
+        raise BadConfiguration(
+            f'"{text}" is not a database address.', mend="Give a path, or sqlite:///PATH."
+        ) from error
+    if url.get_backend_name() != "sqlite" or not url.database or url.database == ":memory:":
+        raise BadConfiguration(
+            f'"{url.render_as_string()}" is not a database this version can keep a logbook in.',
+            mend="Give the path of an SQLite file, or sqlite:///PATH.",
+        )
+    return url
+
+
+def file_of(url: URL) -> Path:
+    """The database's file."""
+    return Path(url.database or "").expanduser().absolute()
+
+
+def create_engine(url: URL, *, read_only: bool = False, foreign_keys: bool = True, pooled: bool = True) -> Engine:
+    """Engine with a write-ahead log, foreign keys, a patient lock, and transactions that begin as they are told to."""
+    mode = "ro" if read_only else "rw"
+    name = f"{file_of(url).as_uri()}?mode={mode}"
+    engine = sa.create_engine(
+        sa.URL.create("sqlite+adbc", database=name), **({} if pooled else {"poolclass": NullPool})
+    )
+
+    def configure(connection: adbc.Connection, _record: object) -> None:
+        cursor = connection.cursor()
+        cursor.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
+        cursor.execute(f"PRAGMA foreign_keys={'ON' if foreign_keys else 'OFF'}")
+        if not read_only:
+            cursor.execute("PRAGMA journal_mode=WAL")
+            cursor.execute("PRAGMA synchronous=FULL")
+
+    def begin(connection: Connection) -> None:
+        connection.exec_driver_sql(f"BEGIN {connection.get_execution_options().get('begin', READ)}")
+
+    event.listen(engine, "connect", configure)
+    event.listen(engine, "begin", begin)
+    return engine
+
+
+def prepare_file(path: Path) -> None:
+    """Make the database's folder and file, readable by their owner alone."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+    except OSError as error:
+        raise CannotWrite(
+            f"the logbook cannot be written ({error.strerror}).",
+            where=str(path),
+            mend="Choose another place with --db or LOGBOOK_DB, or change the permissions.",
+        ) from error
+
+
+def fetch_arrow(connection: Connection, statement: sa.Select[Any], *, mixed: bool = False) -> pa.Table:
+    """Rows of a query as an Arrow table; for many rows of integers, or with `mixed` of anything.
+
+    The driver fixes a column's type after its first rows, and takes one without values for integers.
+    """
+    compiled = statement.compile(connection, compile_kwargs={"render_postcompile": True})
+    parameters = [compiled.params[name] for name in compiled.positiontup or ()]
+    rows = adbc.INFERENCE_ROWS if mixed else adbc.INTEGER_ROWS
+    return _raw(connection).fetch_arrow(str(compiled), parameters, inference_rows=rows)
+
+
+def bulk_insert(connection: Connection, table: sa.Table, rows: pa.Table) -> None:
+    """Append many rows; part of the connection's transaction."""
+    if rows.num_rows:
+        _raw(connection).ingest(table.name, rows)
+
+
+def bulk_delete(connection: Connection, table: sa.Table, keys: pa.Table) -> None:
+    """Delete the rows with these values in these columns; part of the connection's transaction."""
+    if keys.num_rows:
+        where = " AND ".join(f"{name} = ?" for name in keys.column_names)
+        _raw(connection).execute_many(f"DELETE FROM {table.name} WHERE {where}", keys)  # noqa: S608 - our own names
+
+
+def _raw(connection: Connection) -> adbc.Connection:
+    raw = connection.connection.driver_connection
+    if not isinstance(raw, adbc.Connection):
+        raise TypeError(f"not an ADBC connection: {raw!r}")
+    return raw
+
+
+def foreign_key_violations(connection: Connection) -> list[str]:
+    """Tables with rows whose parent is missing."""
+    return sorted({row[0] for row in connection.exec_driver_sql("PRAGMA foreign_key_check")})
+
+
+def copy_to(engine: Engine, target: Path) -> None:
+    """Write a consistent copy of the whole database to a new file."""
+    with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+        raw = _raw(connection)
+        raw.fetch_arrow("VACUUM INTO ?", (str(target),))
+    target.chmod(0o600)

@@ -1,0 +1,111 @@
+"""The open logbook: a Store, and the transactions everything else works in."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Self
+
+import sqlalchemy as sa
+
+from logbook.errors import BadConfiguration, CannotWrite
+from logbook.store import dialect
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from sqlalchemy.engine import URL, Connection, Engine
+
+
+class Store:
+    """A logbook's database; thread-safe, each transaction on a connection of its own."""
+
+    def __init__(self, url: URL, *, read_only: bool = False) -> None:
+        self.url = url
+        self.read_only = read_only
+        self.path: Path = dialect.file_of(url)
+        self.engine: Engine = dialect.create_engine(url, read_only=read_only)
+
+    @property
+    def originals_folder(self) -> Path:
+        """Where the files taken in are kept."""
+        return self.path.with_name(f"{self.path.name}-originals")
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Open a transaction that sees one moment of the database."""
+        with _explained(self.path), self.engine.begin() as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """Open a transaction that alone may write; all of it lands or nothing."""
+        if self.read_only:
+            raise CannotWrite("the logbook was opened for reading only.", where=str(self.path))
+        with _explained(self.path), self.engine.execution_options(begin=dialect.WRITE).begin() as connection:
+            yield connection
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self.engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_exc: object) -> None:
+        self.close()
+
+
+EXPLANATIONS = (
+    ("readonly database", CannotWrite, "the logbook cannot be written: it is read-only.", "Change its permissions."),
+    ("database is locked", CannotWrite, "the logbook is busy: another program holds it.", "Try again in a minute."),
+    ("disk is full", CannotWrite, "the disk is full; nothing was changed.", "Make room and try again."),
+    (
+        "disk I/O error",
+        CannotWrite,
+        "the disk reports an error; nothing was changed.",
+        "Check the disk, then try again.",
+    ),
+    ("unable to open", CannotWrite, "the logbook cannot be opened.", "Check the path and its permissions."),
+    ("not a database", BadConfiguration, "this file is not a logbook.", "Choose another file with --db or LOGBOOK_DB."),
+    ("malformed", BadConfiguration, "the logbook's file is damaged.", "Restore a backup of it."),
+)
+"""What SQLite says, and what it means to the owner."""
+
+
+@contextmanager
+def _explained(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except sa.exc.DBAPIError as error:
+        for words, kind, what, mend in EXPLANATIONS:
+            if words in str(error.orig):
+                raise kind(what, where=str(path), mend=mend) from error
+        raise
+
+
+def migration_engine(url: str | URL) -> Engine:
+    """Engine for migrations: foreign keys off, or recreating a parent table would delete its children."""
+    parsed = dialect.parse_url(url) if isinstance(url, str) else url
+    engine = dialect.create_engine(parsed, foreign_keys=False, pooled=False)
+    return engine.execution_options(begin=dialect.WRITE)
+
+
+def open_store(url: str, *, read_only: bool = False) -> Store:
+    """Open a logbook, making or migrating it as needed.
+
+    Raises `CannotWrite` where it cannot be written, `BadConfiguration` for a newer logbook or another kind of file.
+    """
+    from logbook.store.migrate import bring_up_to_date, refuse_unknown  # noqa: PLC0415
+
+    parsed = dialect.parse_url(url)
+    path = dialect.file_of(parsed)
+    if read_only and not path.exists():
+        raise CannotWrite("there is no logbook here.", where=str(path), mend="Import a file first.")
+    with _explained(path):
+        if read_only:
+            refuse_unknown(parsed)
+        else:
+            dialect.prepare_file(path)
+            bring_up_to_date(parsed)
+    return Store(parsed, read_only=read_only)

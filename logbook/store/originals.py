@@ -1,0 +1,64 @@
+"""Originals: the files taken in, unaltered, compressed, named after what they hold, beside the database."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+from typing import TYPE_CHECKING
+
+import pyarrow as pa
+
+from logbook.errors import BadData, InputMissing
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+CHUNK = 1 << 20
+
+
+def name_of(sha256: str) -> str:
+    """Name of a kept file: its hash, compressed by Zstandard (RFC 8878)."""
+    return f"{sha256[:2]}/{sha256}.zst"
+
+
+def keep(folder: Path, source: Path, sha256: str) -> str:
+    """Keep a file, whole or not at all; gives its name. A file that is there already stays as it is."""
+    name = name_of(sha256)
+    target = folder / name
+    if target.exists():
+        return name
+    folder.mkdir(mode=0o700, exist_ok=True)
+    target.parent.mkdir(mode=0o700, exist_ok=True)
+    unfinished = target.with_name(f"{target.name}.{os.getpid()}.part")
+    digest = hashlib.sha256()
+    try:
+        with source.open("rb") as original, _private(unfinished) as raw:
+            with pa.CompressedOutputStream(raw, "zstd") as packed:
+                while block := original.read(CHUNK):
+                    digest.update(block)
+                    packed.write(block)
+        if digest.hexdigest() != sha256:
+            raise BadData("the file changed while it was read; nothing was imported.", where=str(source))
+        with unfinished.open("rb+") as written:
+            os.fsync(written.fileno())
+        unfinished.replace(target)
+    finally:
+        unfinished.unlink(missing_ok=True)
+    return name
+
+
+def bring_back(folder: Path, sha256: str, target: Path) -> None:
+    """Write a kept file out again, checked against its hash."""
+    source = folder / name_of(sha256)
+    if not source.exists():
+        raise InputMissing("the original of this import was not kept.", where=str(source))
+    with pa.CompressedInputStream(pa.OSFile(str(source)), "zstd") as packed, target.open("wb") as out:
+        shutil.copyfileobj(packed, out, CHUNK)
+    with target.open("rb") as written:
+        if hashlib.file_digest(written, "sha256").hexdigest() != sha256:
+            raise BadData("the kept original is damaged.", where=str(source))
+
+
+def _private(path: Path) -> pa.PythonFile:
+    return pa.PythonFile(os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb"), mode="w")

@@ -1,0 +1,1 @@
+"""Migrations of the logbook's database; nothing else makes tables."""
