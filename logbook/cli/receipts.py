@@ -10,7 +10,7 @@ from logbook.cli.words import lasting, moment, number
 from logbook.schema.receipt import ColumnUse, Inference, Receipt, Repair, SetAside
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
 
 def print_receipt(receipt: Receipt, zone: str) -> None:

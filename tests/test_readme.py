@@ -1,0 +1,137 @@
+"""README says what there is, and its shell examples run."""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from logbook import errors
+from logbook.cli.program import COMMANDS, EPILOG
+from logbook.schema.reading import QUANTITIES
+from logbook.settings import DATABASE_VARIABLE
+
+PROJECT = Path(__file__).parents[1]
+README = (PROJECT / "README.md").read_text("utf-8")
+START_COMMANDS = ("python3 .start demo", "python3 .start test")
+INSTALL_COMMANDS = ("pipx install .", "uv tool install .", "python3 -m pip install .")
+"""They reach for a package index, so they are not run here; test_wheel.py tries what they install."""
+SERVES_UNTIL_STOPPED = ("logbook serve",)
+"""Tried in tests/cli/test_serve.py."""
+FENCE = re.compile(r"^```(\w+) ?([^\n]*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+OUTCOMES = {0: "done, also when there was nothing new", 1: "finished, but some files failed", 2: "wrong usage"}
+OUR_BUG = {70: "a fault of logbook, not of yours", 130: "interrupted"}
+
+
+def fences(kind: str) -> list[tuple[str, str]]:
+    return [(title, body) for language, title, body in FENCE.findall(README) if language == kind]
+
+
+def commands() -> list[str]:
+    return [line for _title, body in fences("sh") for line in body.splitlines() if line.strip()]
+
+
+def files() -> dict[str, str]:
+    return {title: body for language, title, body in FENCE.findall(README) if title}
+
+
+def between(name: str) -> str:
+    return README.split(f"<!-- {name} -->\n")[1].split(f"<!-- /{name} -->")[0]
+
+
+def table(*rows: tuple[str, ...]) -> str:
+    lines = [f"| {' | '.join(row)} |" for row in rows]
+    return "\n".join([lines[0], f"|{' --- |' * len(rows[0])}", *lines[1:]]) + "\n"
+
+
+def columns_table() -> str:
+    rows = [
+        (f"`{entry.name}`", entry.unit, entry.meaning, f"{entry.lowest:g} to {entry.highest:g}") for entry in QUANTITIES
+    ]
+    return table(("column", "unit", "what", "range"), *rows)
+
+
+def exit_codes() -> dict[int, str]:
+    kinds: dict[int, list[str]] = {}
+    for kind in errors.LogbookError.__subclasses__():
+        meaning = (kind.__doc__ or "").rstrip(".")
+        kinds.setdefault(kind.exit_code, []).append(meaning[:1].lower() + meaning[1:])
+    told = {code: "; ".join(meanings) for code, meanings in kinds.items()}
+    return dict(sorted({**OUTCOMES, **told, **OUR_BUG}.items()))
+
+
+def exit_codes_table() -> str:
+    return table(("code", "meaning"), *((str(code), meaning) for code, meaning in exit_codes().items()))
+
+
+def test_the_first_paragraph_states_the_job():
+    first = README.split("\n\n")[1]
+
+    for word in ("LiFePO4", "CSV", "rated amp-hours", "freezing", "parked", "how hard", "fades", "believed", "next"):
+        assert word in first
+
+
+def test_the_two_commands_stand_word_for_word_and_ci_runs_the_second():
+    ci = (PROJECT / ".ci" / "run").read_text("utf-8")
+
+    assert [body.strip() for _title, body in fences("sh")[:2]] == list(START_COMMANDS)
+    assert START_COMMANDS[1] in ci
+
+
+def test_the_table_of_columns_is_the_schema():
+    assert between("columns") == columns_table()
+
+
+def test_the_table_of_exit_codes_is_that_of_the_errors():
+    assert between("exit codes") == exit_codes_table()
+
+
+@pytest.mark.parametrize("place", [EPILOG, errors.__doc__], ids=["help", "errors.py"])
+def test_every_exit_code_is_told_where_people_look(place: str):
+    told = set(map(int, re.findall(r"\b\d{1,3}\b", place)))
+
+    assert set(exit_codes()) <= told
+
+
+def test_every_command_and_setting_appears():
+    for command in COMMANDS:
+        assert re.search(rf"`(logbook )?{command.name}\b", README), command.name
+    assert f"`{DATABASE_VARIABLE}`" in README
+    assert "`--db PATH_OR_URL`" in README
+
+
+def test_every_line_of_a_shell_example_is_known():
+    known = (*START_COMMANDS, *INSTALL_COMMANDS)
+
+    assert [line for line in commands() if line not in known and not line.startswith("logbook ")] == []
+
+
+def test_the_shell_examples_run_in_their_order(tmp_path: Path):
+    for name, body in files().items():
+        (tmp_path / name).write_text(body, "utf-8")
+    home = {**os.environ, "LOGBOOK_DB": str(tmp_path / "logbook.sqlite3")}
+
+    for line in commands():
+        if not line.startswith("logbook ") or line in SERVES_UNTIL_STOPPED:
+            continue
+        ran = subprocess.run(
+            [sys.executable, "-m", *shlex.split(line)],
+            cwd=tmp_path,
+            env=home,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert ran.returncode == 0, f"{line}\n{ran.stdout}\n{ran.stderr}"
+
+
+def test_links_into_the_project_lead_somewhere():
+    for name in ("LICENSE", "DEVELOPERS.md"):
+        assert name in README
+        assert (PROJECT / name).exists()
