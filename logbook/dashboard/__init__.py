@@ -1,1 +1,17 @@
-"""Placeholder, replaced by its owner."""
+"""Dashboard: the answers as pages in a browser; `create_app` makes it and `serve` runs it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from logbook.dashboard.app import create_app
+from logbook.dashboard.pages import overview, pack
+from logbook.dashboard.server import serve
+
+if TYPE_CHECKING:
+    from logbook.dashboard.page import Page
+
+PAGES: tuple[Page, ...] = (overview.PAGE, pack.PAGE)
+"""Every page; adding one touches this line and its module."""
+
+__all__ = ["PAGES", "create_app", "serve"]

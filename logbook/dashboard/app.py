@@ -1,0 +1,202 @@
+"""App: the factory that puts shell, pages and safety together."""
+
+from __future__ import annotations
+
+import logging
+import secrets
+from typing import TYPE_CHECKING, Any
+
+import dash_mantine_components as dmc
+from dash import Dash, Input, Output, dcc, html
+
+from logbook.dashboard import parts
+from logbook.dashboard.answers import as_answers
+from logbook.dashboard.page import in_browser, visit_of
+from logbook.dashboard.safety import guard
+from logbook.dashboard.wording import Answer
+from logbook.errors import LogbookError, UnknownName
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
+    from dash.development.base_component import Component
+
+    from logbook.dashboard.answers import Answers
+    from logbook.dashboard.page import Page
+    from logbook.store import Store
+
+log = logging.getLogger(__name__)
+
+INDEX = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<title>{%title%}</title>
+<link rel="icon" type="image/svg+xml" href="/assets/favicon.svg">
+<link rel="preload" as="font" type="font/woff2" href="/assets/source-serif-4-latin-wght-normal.woff2" crossorigin>
+<link rel="preload" as="font" type="font/woff2" href="/assets/source-sans-3-latin-wght-normal.woff2" crossorigin>
+{%css%}
+<script src="/assets/theme.js"></script>
+</head>
+<body>
+<noscript>This page needs JavaScript from this machine; nothing is loaded from elsewhere.</noscript>
+{%app_entry%}
+{%config%}
+{%scripts%}
+{%renderer%}
+</body>
+</html>"""
+"""theme.js comes first, so that the first thing drawn is already light or dark."""
+
+THEME = {
+    "fontFamily": "'Source Sans 3', system-ui, sans-serif",
+    "headings": {"fontFamily": "'Source Serif 4', Georgia, serif", "fontWeight": "550"},
+    "primaryColor": "teal",
+    "primaryShade": {"light": 9, "dark": 4},
+    "autoContrast": True,
+    "defaultRadius": "sm",
+}
+
+
+def create_app(source: Store | Answers, *, hosts: Collection[str] = ()) -> Dash:
+    """Make the dashboard of one logbook.
+
+    Parameters
+    ----------
+    source
+        An open store, or `Answers` of one's own.
+    hosts
+        Names besides loopback under which the server may be addressed.
+    """
+    from logbook.dashboard import PAGES
+
+    answers = as_answers(source)
+    quiet: dict[str, Any] = {"update_title": None}
+    app = Dash(
+        __name__,
+        title="logbook",
+        index_string=INDEX,
+        assets_ignore=r"theme\.js",
+        compress=True,
+        serve_locally=True,
+        suppress_callback_exceptions=True,
+        health_endpoint="healthz",
+        enable_mcp=False,
+        meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
+        **quiet,
+    )
+    app.layout = shell()
+    route(app, answers, PAGES)
+    for page in PAGES:
+        page.register(app, answers)
+    guard(app, hosts)
+    return app
+
+
+def shell() -> Component:
+    """What stays while pages change: name, ways in, foot."""
+    whole: Component = dmc.MantineProvider(
+        [
+            dcc.Location(id="url", refresh="callback-nav"),
+            html.A("To the content", href="#content", className="skip"),
+            html.Header(
+                [
+                    dcc.Link(
+                        [html.Span(className="logo", **parts.HIDDEN), "logbook"],
+                        href="/",
+                        className="wordmark",
+                    ),
+                    html.Nav(
+                        [dcc.Link("Packs", href="/")],
+                        className="top-links",
+                        **parts.named("Logbook"),
+                    ),
+                    html.Button("Dark", id="theme-switch", className="plain-button", n_clicks=0),
+                ],
+                className="top",
+            ),
+            html.Main(loading(), id="content", tabIndex="-1"),
+            html.Footer("Everything stays on this machine.", className="foot"),
+            html.Div(id="told", role="status", className="sr-only"),
+        ],
+        theme=THEME,
+    )
+    return whole
+
+
+def loading() -> Component:
+    """What stands in place while the first answer is made."""
+    return html.Div(
+        [
+            html.Div(className="ghost ghost-head"),
+            html.Div(className="ghost ghost-line"),
+            html.Div(className="ghost ghost-chart"),
+        ],
+        **parts.named("Reading the log", role="status"),
+    )
+
+
+def route(app: Dash, answers: Answers, pages: Sequence[Page]) -> None:
+    """Show the page of the address, then let the browser set title and focus."""
+
+    @app.callback(Output("content", "children"), Input("url", "pathname"), Input("url", "search"))
+    def show(pathname: str | None, search: str | None) -> Component:
+        return render(pages, answers, pathname or "/", search or "")
+
+    in_browser(
+        app,
+        "arrived",
+        Output("told", "children"),
+        Input("content", "children"),
+        prevent_initial_call=True,
+    )
+    in_browser(
+        app,
+        "switchTheme",
+        Output("theme-switch", "children"),
+        Input("theme-switch", "n_clicks"),
+    )
+
+
+def render(pages: Sequence[Page], answers: Answers, pathname: str, search: str) -> Component:
+    """Layout of an address; a page that fails says so without giving away where files lie."""
+    for page in pages:
+        variables = page.match(pathname)
+        if variables is None:
+            continue
+        try:
+            return titled(page.title, page.layout(visit_of(answers, variables, search)))
+        except UnknownName as error:
+            return missing(error.what)
+        except LogbookError as error:
+            log.warning("%s: %s", pathname, error)
+            return failed(error.what)
+        except Exception:
+            number = secrets.token_hex(3)
+            log.exception("%s failed (%s)", pathname, number)
+            return failed(f"Something went wrong here. It is in the log of the server as {number}.")
+    return missing("There is no page at this address.")
+
+
+def titled(title: str, content: Component) -> Component:
+    """Give a page the title the browser shows."""
+    return html.Div(content, className="page", **title_of(title))
+
+
+def title_of(title: str) -> dict[str, Any]:
+    """Attribute the browser takes the title from."""
+    return {"data-title": title}
+
+
+def missing(words: str) -> Component:
+    """Page for an address that leads nowhere."""
+    block = parts.answer_block(Answer("open", "Not found", words), html.P(dcc.Link("To the packs", href="/")))
+    return titled("Not found", html.Div([html.H1("Not here"), block]))
+
+
+def failed(words: str) -> Component:
+    """Page for a page that could not be made."""
+    block = parts.answer_block(
+        Answer("act", "Not done", words, "Nothing in the logbook was changed."), html.P(html.A("Try again", href=""))
+    )
+    return titled("Error", html.Div([html.H1("This page could not be made"), block]))

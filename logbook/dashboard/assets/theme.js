@@ -1,0 +1,10 @@
+/* Runs before anything is drawn: light or dark as the owner chose, else as the system says. */
+(function () {
+  "use strict";
+  var chosen = null;
+  try { chosen = window.localStorage.getItem("logbook-scheme"); } catch (e) { /* private window */ }
+  var dark = window.matchMedia && window.matchMedia("(prefers-color-scheme: dark)").matches;
+  var scheme = chosen === "light" || chosen === "dark" ? chosen : dark ? "dark" : "light";
+  document.documentElement.setAttribute("data-mantine-color-scheme", scheme);
+  try { window.localStorage.setItem("mantine-color-scheme-value", scheme); } catch (e) { /* private window */ }
+})();

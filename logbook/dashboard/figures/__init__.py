@@ -1,0 +1,1 @@
+"""Figures: values in, a drawn figure out; nothing here reads, writes or knows a page."""

@@ -1,0 +1,74 @@
+"""Style all figures share; text, axes and grid take their colours from the page's style sheet, by theme and print."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import plotly.graph_objects as go
+
+BLUE, VERMILION, GREEN, PURPLE, GREY = "#0072B2", "#D55E00", "#00825F", "#B0568C", "#7C8585"
+"""Blue and vermilion after Okabe and Ito (2008); green and purple darkened to 3:1 contrast on paper and on dark."""
+
+GRAPH_CONFIG: dict[str, Any] = {
+    "displaylogo": False,
+    "showSendToCloud": False,
+    "plotlyServerURL": "",
+    "responsive": True,
+    "scrollZoom": False,
+    "doubleClick": "reset",
+    "displayModeBar": False,
+}
+"""No button that could send a chart anywhere; a chart leaves this machine only as the owner's own download."""
+
+FONT = "'Source Sans 3', system-ui, sans-serif"
+
+
+def paper(**layout: Any) -> go.Figure:
+    """Return an empty figure on transparent paper with the shared axes, margins and labels."""
+    axis = {
+        "showline": False,
+        "zeroline": False,
+        "gridcolor": "rgba(124,133,133,.25)",
+        "ticks": "",
+        "automargin": True,
+        "fixedrange": True,
+        "tickfont": {"size": 13},
+        "title": {"standoff": 8},
+    }
+    base: dict[str, Any] = {
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "font": {"family": FONT, "size": 14, "color": GREY},
+        "margin": {"l": 8, "r": 12, "t": 12, "b": 8},
+        "showlegend": False,
+        "dragmode": False,
+        "hovermode": "closest",
+        "hoverlabel": {"font": {"family": FONT, "size": 14, "color": "#ffffff"}, "bgcolor": "#26302f"},
+        "xaxis": axis,
+        "yaxis": axis,
+        "uirevision": "keep",
+    }
+    figure = go.Figure()
+    figure.update_layout(base)
+    figure.update_layout(layout)
+    return figure
+
+
+def plain(text: str) -> str:
+    """Text from an owner or a file, safe inside a figure, which reads a little markup."""
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def level(figure: go.Figure, y: float, words: str, dash: str, *, below: bool = False) -> None:
+    """Draw a named horizontal line right across."""
+    figure.add_hline(y=y, line={"color": GREY, "width": 1.5, "dash": dash})
+    figure.add_annotation(
+        x=0,
+        xref="paper",
+        xanchor="left",
+        y=y,
+        yanchor="top" if below else "bottom",
+        text=words,
+        showarrow=False,
+        font={"size": 13, "color": GREY},
+    )

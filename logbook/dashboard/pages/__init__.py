@@ -1,0 +1,1 @@
+"""Pages: one module a question, each with its layout and its callbacks."""

@@ -1,0 +1,181 @@
+"""Parts the pages are built from: answer, evidence, data, cautions; the style sheet gives them their looks."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash_mantine_components as dmc
+from dash import dcc, html
+
+from logbook.dashboard.figures.style import GRAPH_CONFIG
+from logbook.dashboard.view import quantity
+from logbook.dashboard.wording import ah_decimals
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import plotly.graph_objects as go
+    from dash.development.base_component import Component
+
+    from logbook.dashboard.wording import Answer
+    from logbook.schema.estimate import Estimate
+
+RULE_SPAN = 1.15
+"""The measuring rule ends at 115 % of rated, so that a pack above its rating has room."""
+
+CAUTIONS = {
+    "frozen": "Never charge a pack whose cells are below the limit on its own sheet: warm it first. "
+    "Charging frozen can leave metal inside the cells that no log shows.",
+    "dead": "Do not try to revive cells that have been below 2.0 V, do not open a pack and do not bypass its "
+    "protection board. Swelling, smell or warmth at rest: disconnect, move it outdoors, ask a professional.",
+    "current": "A pack of this kind can drive thousands of amperes through a slipped spanner. Fuse it close to the "
+    "terminal, cover the terminals, take off rings, and let inverter capacitors discharge before touching them.",
+    "sheet": "The pack's own sheet, local codes and licensed practice come before anything said here. "
+    "logbook reads logs; it does not certify that a pack is safe.",
+}
+"""Usual cautions of the trade."""
+
+
+HIDDEN: dict[str, Any] = {"aria-hidden": "true"}
+"""For what is there to be seen only."""
+
+
+def named(label: str, **others: Any) -> dict[str, Any]:
+    """Attributes that name a thing for those who cannot see it."""
+    return {"aria-label": label, **others}
+
+
+def mark(tone: str, words: str) -> Component:
+    """A verdict: a shape for the tone and words for the meaning."""
+    return html.Span([html.Span(className=f"mark-shape mark-{tone}", **HIDDEN), words], className="mark")
+
+
+def answer_block(answer: Answer, *extra: Component | None) -> Component:
+    """The answer of a page: verdict, sentence, what stands behind it, and what to do next."""
+    return html.Div(
+        [
+            mark(answer.tone, answer.verdict),
+            html.P(answer.sentence, className="sentence"),
+            html.P(answer.detail, className="detail") if answer.detail else None,
+            html.P(answer.next_step, className="detail") if answer.next_step else None,
+            *extra,
+        ],
+        className=f"answer tone-{answer.tone}",
+    )
+
+
+def section(title: str, *children: Any, lead: str = "") -> Component:
+    """A part of a page under its heading."""
+    return html.Section([html.H2(title), html.P(lead, className="lead") if lead else None, *children], className="part")
+
+
+def chart(figure: go.Figure, label: str, caption: Any = "", *, height: str = "", graph_id: str = "") -> Component:
+    """A figure with a name for those who cannot see it, and a line on how to read it."""
+    options: dict[str, Any] = {"config": GRAPH_CONFIG, **({"id": graph_id} if graph_id else {})}
+    graph = dcc.Graph(figure=figure, className="graph", **options)
+    style = {"height": height} if height else None
+    return html.Figure(
+        [
+            html.Div(graph, role="img", className="graph-box", style=style, **named(label)),
+            html.Figcaption(caption) if caption else None,
+        ],
+        className="chart",
+    )
+
+
+def key(*entries: tuple[str, str]) -> Component:
+    """The key of a chart: (class of the sample, words)."""
+    return html.Span(
+        [html.Span([html.Span(className=f"key-{name}", **HIDDEN), words]) for name, words in entries],
+        className="key",
+    )
+
+
+def table(
+    caption: str, heads: Sequence[str], rows: Sequence[Sequence[Any]], *, numeric: Sequence[int] = ()
+) -> Component:
+    """A table that becomes a list of small records on a phone; `numeric` names the columns set to the right."""
+    head = dmc.TableTr([dmc.TableTh(text, className=side(place, numeric)) for place, text in enumerate(heads)])
+    body = [
+        dmc.TableTr(
+            [
+                dmc.TableTd(cell, className=side(place, numeric), **label_of(heads[place]))
+                for place, cell in enumerate(row)
+            ]
+        )
+        for row in rows
+    ]
+    parts = [dmc.TableCaption(caption), dmc.TableThead(head), dmc.TableTbody(body)]
+    records: Component = dmc.Table(parts, className="records", captionSide="top")
+    return records
+
+
+def label_of(head: str) -> dict[str, Any]:
+    """Attribute with the column's name, which a phone shows beside the cell."""
+    return {"data-label": head}
+
+
+def side(place: int, numeric: Sequence[int]) -> str:
+    """Class of a cell."""
+    return "number" if place in numeric else ""
+
+
+def folded(summary: str, *children: Any, opened: bool = False) -> Component:
+    """Something that may stay closed."""
+    return html.Details([html.Summary(summary), *children], open=opened, className="folded")
+
+
+def facts(*pairs: tuple[str, Any]) -> Component:
+    """Names and values."""
+    return html.Dl([html.Div([html.Dt(name), html.Dd(value)]) for name, value in pairs], className="facts")
+
+
+def cautions(*names: str) -> Component:
+    """The cautions that belong to a page, the pack's own sheet always last."""
+    return html.Aside(
+        [html.H2("Take care"), html.Ul([html.Li(CAUTIONS[name]) for name in (*names, "sheet")])],
+        className="cautions",
+        **named("Take care"),
+    )
+
+
+def rule(rated_ah: float, estimate: Estimate | None, at_least_ah: float | None = None) -> Component:
+    """A measuring rule from nothing to a little over rated Ah, with the interval laid on it."""
+    places = ah_decimals(rated_ah)
+
+    def at(ah: float) -> str:
+        return f"{100 * min(max(ah / rated_ah / RULE_SPAN, 0.0), 1.0):.2f}%"
+
+    marks = []
+    label = "No capacity is known yet"
+    if estimate is not None:
+        style = {"left": at(estimate.low), "right": f"calc(100% - {at(estimate.high)})"}
+        marks = [html.Span(className="rule-span", style=style)]
+        marks.append(html.Span(className="rule-value", style={"left": at(estimate.value)}))
+        label = (
+            f"{quantity(estimate.value, 'Ah', places)} between {quantity(estimate.low, 'Ah', places)} "
+            f"and {quantity(estimate.high, 'Ah', places)}, of {quantity(rated_ah, 'Ah', places)} rated"
+        )
+    elif at_least_ah is not None:
+        marks = [html.Span(className="rule-bound", style={"left": "0", "right": f"calc(100% - {at(at_least_ah)})"})]
+        label = f"At least {quantity(at_least_ah, 'Ah', places)}, of {quantity(rated_ah, 'Ah', places)} rated"
+    notches = [
+        html.Span(
+            className="notch notch-long" if tenth in {0, 5, 8, 10} else "notch",
+            style={"left": at(tenth * rated_ah / 10)},
+        )
+        for tenth in range(12)
+    ]
+    words = [
+        html.Span("0", className="rule-word", style={"left": at(0.0)}),
+        html.Span(
+            f"{quantity(0.8 * rated_ah, 'Ah', places)}", className="rule-word", style={"left": at(0.8 * rated_ah)}
+        ),
+        html.Span("rated", className="rule-word", style={"left": at(rated_ah)}),
+    ]
+    return html.Div([*notches, *marks, *words], className="rule", role="img", **named(label))
+
+
+def command(text: str) -> Component:
+    """A command to type, on its own line."""
+    return html.Pre(html.Code(text), className="command", tabIndex="0", **named("Command to type"))

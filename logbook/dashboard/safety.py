@@ -1,0 +1,73 @@
+"""Safety of the server: who may ask, what a page may load, and what a stranger's site cannot make it do."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
+
+from flask import Response, abort, request
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from dash import Dash
+
+LOOPBACK = frozenset({"127.0.0.1", "localhost", "[::1]", "::1"})
+READING = frozenset({"GET", "HEAD", "OPTIONS"})
+
+
+def guard(app: Dash, hosts: Collection[str]) -> None:
+    """Put host and origin checks and the headers on a finished app (its inline scripts are hashed here)."""
+    allowed = LOOPBACK | frozenset(hosts)
+    policy = content_policy(app.csp_hashes())
+
+    def check() -> None:
+        if host_name(request.host) not in allowed:
+            abort(421)
+        if request.method not in READING and foreign(request.headers.get("Origin"), request.host):
+            abort(403)
+        if request.method not in READING and request.headers.get("Sec-Fetch-Site", "none") not in {
+            "same-origin",
+            "none",
+        }:
+            abort(403)
+
+    def headers(response: Response) -> Response:
+        response.headers["Content-Security-Policy"] = policy
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["Referrer-Policy"] = "same-origin"
+        response.headers.setdefault("Cache-Control", "no-store")
+        return response
+
+    app.server.before_request(check)
+    app.server.after_request(headers)
+
+
+def content_policy(hashes: Collection[str]) -> str:
+    """Everything from this server alone, nothing evaluated; plotly needs inline styles and blob images."""
+    return "; ".join(
+        (
+            "default-src 'none'",
+            f"script-src 'self' {' '.join(hashes)}",
+            "style-src 'self' 'unsafe-inline'",
+            "img-src 'self' data: blob:",
+            "font-src 'self' data:",
+            "connect-src 'self'",
+            "form-action 'self'",
+            "base-uri 'none'",
+            "frame-ancestors 'none'",
+            "worker-src 'self' blob:",
+            "manifest-src 'self'",
+        )
+    )
+
+
+def host_name(host: str) -> str:
+    """Host without its port, in small letters."""
+    head, colon, port = host.lower().rpartition(":")
+    return head if colon and port.isdecimal() and not (head.count(":") and not head.endswith("]")) else host.lower()
+
+
+def foreign(origin: str | None, host: str) -> bool:
+    """Whether a request says it comes from another site; no word at all is a program on this machine."""
+    return origin is not None and urlsplit(origin).netloc.lower() != host.lower()

@@ -1,0 +1,98 @@
+"""Figures hold the numbers of the answer, tested without a browser."""
+
+from __future__ import annotations
+
+import re
+from importlib.resources import files
+
+import plotly.offline
+import pytest
+
+from logbook.dashboard.figures.capacity import capacity_over_time
+from logbook.dashboard.figures.cold import cold_events
+from logbook.dashboard.view import View
+from tests.dashboard import samples
+
+BERLIN = View("Europe/Berlin")
+
+
+def trace(figure, name):
+    return next(item for item in figure.data if item.name == name)
+
+
+def test_every_observation_is_drawn_with_its_interval():
+    figure = capacity_over_time(samples.full(), BERLIN)
+    used = trace(figure, "used")
+    expected = [item for item in samples.OBSERVATIONS if item.used]
+
+    assert list(used.y) == [item.ah for item in expected]
+    assert list(used.error_y.array) == pytest.approx([item.high - item.ah for item in expected])
+    assert list(used.error_y.arrayminus) == pytest.approx([item.ah - item.low for item in expected])
+
+
+def test_an_observation_left_out_differs_by_shape_and_not_colour_alone():
+    figure = capacity_over_time(samples.full(), BERLIN)
+
+    assert trace(figure, "left out").marker.symbol != trace(figure, "used").marker.symbol
+    assert "Cold" in trace(figure, "left out").text[0]
+
+
+def test_rated_and_end_of_life_lines_are_drawn():
+    figure = capacity_over_time(samples.full(), BERLIN)
+
+    assert {shape.y0 for shape in figure.layout.shapes} == {100.0, 80.0}
+    assert {"rated 100\u00a0Ah", "end of life, 80 % of rated"} <= {note.text for note in figure.layout.annotations}
+
+
+def test_the_answer_ends_at_the_last_reading_with_its_interval():
+    figure = capacity_over_time(samples.full(), BERLIN)
+
+    assert (trace(figure, "low").y[-1], trace(figure, "answer").y[-1], trace(figure, "high").y[-1]) == (
+        88.2,
+        90.1,
+        92.0,
+    )
+    assert trace(figure, "answer").x[-1] == "2026-09-30T20:30:00"
+
+
+def test_a_sudden_loss_is_marked_and_the_answer_not_drawn_across_it():
+    figure = capacity_over_time(samples.dropped(), BERLIN)
+
+    assert any("sudden loss" in note.text for note in figure.layout.annotations)
+    assert trace(figure, "answer").x[0] == BERLIN.wall(samples.dropped().fade.sudden_losses[0].time_ms)
+
+
+@pytest.mark.parametrize("make", [samples.nothing, samples.one_reading, samples.bound])
+def test_a_figure_without_data_is_still_a_figure(make):
+    assert not trace(capacity_over_time(make(), BERLIN), "used").y
+    assert not trace(cold_events(make(), BERLIN), "severe").y
+
+
+def test_times_are_wall_clock_without_offset():
+    """Plotly shifts numbers by the browser's zone and drops offsets from text."""
+    for figure in (capacity_over_time(samples.full(), BERLIN), cold_events(samples.full(), BERLIN)):
+        for item in figure.data:
+            for x in item.x:
+                assert x is None or re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d", x)
+
+
+def test_events_hang_from_the_limit_down_to_their_coldest_reading():
+    figure = cold_events(samples.full(), BERLIN)
+
+    assert list(trace(figure, "depth").y[:2]) == [0.0, samples.EVENTS[0].min_temperature_c]
+    assert list(trace(figure, "severe").y) == [-11.2]
+    assert len({trace(figure, name).marker.symbol for name in ("slight", "marked", "severe")}) == 3
+
+
+def test_temperatures_can_be_drawn_in_fahrenheit():
+    figure = cold_events(samples.full(), View("UTC", fahrenheit=True))
+
+    assert "(°F)" in figure.layout.yaxis.title.text
+    assert trace(figure, "severe").y[0] == pytest.approx(11.84)  # -11.2 °C by definition of the scales
+    assert figure.layout.shapes[0].y0 == pytest.approx(32.0)
+
+
+def test_the_vendored_chart_library_is_the_one_the_charts_are_written_for():
+    head = files("logbook.dashboard").joinpath("assets/plotly-cartesian.min.js").read_text("utf-8")[:200]
+
+    assert f"v{plotly.offline.get_plotlyjs_version()}" in head

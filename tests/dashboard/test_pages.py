@@ -1,0 +1,131 @@
+"""Every page answers on an empty, a nearly empty and a full logbook, and says so in words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from logbook.dashboard import PAGES, create_app
+from logbook.errors import BadConfiguration
+from tests.dashboard import samples
+from tests.dashboard.asking import asked, text_of
+from tests.dashboard.conftest import answers_from
+
+
+def test_pages_have_unique_names_and_addresses():
+    assert len({page.name for page in PAGES}) == len(PAGES)
+    assert len({page.path for page in PAGES}) == len(PAGES)
+
+
+def test_an_empty_logbook_says_how_to_begin(empty_answers):
+    words = text_of(asked(create_app(empty_answers), "/"))
+
+    assert "No pack is in this logbook yet." in words
+    assert "logbook pack add" in words
+    assert "logbook import trip.csv --pack" in words
+
+
+def test_the_overview_names_each_pack_with_its_answer(full_app):
+    words = text_of(asked(full_app, "/"))
+
+    for health in samples.TABLE.values():
+        assert health.pack.name in words
+    assert "Not quite. It delivers 90 Ah of its rated 100 Ah." in words
+    assert "It has delivered at least 61 Ah." in words
+    assert "Severe charging below 0 °C on 3 Feb 2026." in words
+
+
+@pytest.mark.parametrize("path", [page.path for page in PAGES])
+@pytest.mark.parametrize("number", samples.TABLE)
+def test_every_page_renders_for_every_pack(full_app, path, number):
+    words = text_of(asked(full_app, path.replace("<pack>", str(number))))
+
+    assert "could not be made" not in words
+    assert "Not found" not in words
+
+
+@pytest.mark.parametrize("path", [page.path for page in PAGES])
+def test_every_page_on_an_empty_logbook_leads_on(empty_answers, path):
+    words = text_of(asked(create_app(empty_answers), path.replace("<pack>", "1")))
+
+    assert "could not be made" not in words
+    assert "logbook" in words
+
+
+def test_the_pack_page_answers_before_it_shows(full_app):
+    words = text_of(asked(full_app, "/pack/1"))
+
+    assert words.index("It delivers 90 Ah") < words.index("What it has delivered")
+    assert "between 88 and 92 Ah, with 90 % confidence" in words
+    assert "Yes, 5 times. 38 Ah went in while the cells were below 0 °C." in words
+    assert "45 % of that time is logged" in words
+
+
+def test_a_lower_bound_comes_with_what_would_settle_it(full_app):
+    words = text_of(asked(full_app, "/pack/3"))
+
+    assert "at least 61 Ah" in words
+    assert "One run at about 20 A from full until the knee would settle it." in words
+
+
+def test_a_pack_without_readings_says_how_to_get_them(full_app):
+    assert "logbook import" in text_of(asked(full_app, "/pack/4"))
+
+
+def test_one_reading_is_not_an_answer(full_app):
+    words = text_of(asked(full_app, "/pack/5"))
+
+    assert "The log cannot tell yet what this pack delivers." in words
+    assert "Add a temperature sensor on the cells." in words
+
+
+def test_times_follow_the_zone_of_the_pack_unless_the_reader_chose_another(full_app):
+    in_winter_one_hour_east_of_utc = "3 Feb 2026, 08:20"
+
+    assert in_winter_one_hour_east_of_utc in text_of(asked(full_app, "/pack/1"))
+    assert "3 Feb 2026, 07:20" in text_of(asked(full_app, "/pack/1", cookies={"logbook-zone": "UTC"}))
+    assert in_winter_one_hour_east_of_utc in text_of(asked(full_app, "/pack/1", cookies={"logbook-zone": "No/Where"}))
+
+
+def test_temperatures_follow_the_unit_the_reader_chose(full_app):
+    words = text_of(asked(full_app, "/pack/1", cookies={"logbook-temperature": "F"}))
+
+    assert "below 32 °F" in words
+    assert "11.8 °F" in words  # -11.2 °C
+
+
+def test_an_unknown_address_or_pack_is_told(full_app):
+    assert "There is no page at this address." in text_of(asked(full_app, "/nowhere"))
+    assert "There is no such pack in this logbook." in text_of(asked(full_app, "/pack/99"))
+    assert "There is no page at this address." in text_of(asked(full_app, "/pack/House"))
+
+
+def test_an_error_says_nothing_of_paths(full_answers):
+    def broken(_pack):
+        raise BadConfiguration("The logbook is of a newer version.", where="/home/someone/logbook.sqlite3")
+
+    def bug(_pack):
+        raise RuntimeError("/home/someone/secret")
+
+    for health, expected in ((broken, "The logbook is of a newer version."), (bug, "Something went wrong here.")):
+        words = text_of(asked(create_app(replace(full_answers, health=health)), "/pack/1"))
+
+        assert expected in words
+        assert "/home" not in words
+
+
+def test_two_apps_in_one_process_keep_to_their_own_logbook(full_answers, empty_answers):
+    first, second = create_app(full_answers), create_app(empty_answers)
+
+    assert "House" in text_of(asked(first, "/"))
+    assert "No pack is in this logbook yet." in text_of(asked(second, "/"))
+
+
+def test_text_of_the_owner_stays_text():
+    nasty = "<img src=x onerror=alert(1)>"
+    health = replace(samples.full(), pack=replace(samples.full().pack, name=nasty))
+
+    page = asked(create_app(answers_from({1: health})), "/pack/1")
+
+    assert nasty in text_of(page)  # handed over as a child, which the browser escapes

@@ -1,0 +1,94 @@
+"""The server answers this machine's own pages alone."""
+
+from __future__ import annotations
+
+import pytest
+
+from logbook.dashboard.figures.style import GRAPH_CONFIG
+from logbook.dashboard.safety import host_name
+from logbook.dashboard.server import listen, serve
+from logbook.errors import BadConfiguration, Unavailable
+
+
+@pytest.fixture
+def client(full_app):
+    return full_app.server.test_client()
+
+
+def test_health_endpoint_answers(client):
+    assert client.get("/healthz").status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("host", "status"),
+    [
+        ("localhost", 200),
+        ("127.0.0.1:8050", 200),
+        ("[::1]:8050", 200),
+        ("evil.example", 421),
+        ("127.0.0.1.evil.example", 421),
+    ],
+)
+def test_only_names_of_this_machine_are_answered(client, host, status):
+    """Against DNS rebinding: a name that a stranger's site points at loopback is refused."""
+    assert client.get("/", headers={"Host": host}).status_code == status
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({}, 200),
+        ({"Origin": "http://localhost"}, 200),
+        ({"Origin": "http://evil.example"}, 403),
+        ({"Origin": "null"}, 403),
+        ({"Sec-Fetch-Site": "cross-site"}, 403),
+        ({"Sec-Fetch-Site": "same-origin"}, 200),
+    ],
+)
+def test_writing_is_for_own_pages(client, headers, status):
+    body = {
+        "output": "content.children",
+        "outputs": {"id": "content", "property": "children"},
+        "inputs": [
+            {"id": "url", "property": "pathname", "value": "/"},
+            {"id": "url", "property": "search", "value": ""},
+        ],
+    }
+
+    assert client.post("/_dash-update-component", json=body, headers=headers).status_code == status
+
+
+def test_content_policy_forbids_evaluation_and_other_servers(client):
+    policy = client.get("/").headers["Content-Security-Policy"]
+
+    assert "unsafe-eval" not in policy
+    assert "http" not in policy
+    assert "default-src 'none'" in policy
+    script = next(part for part in policy.split("; ") if part.startswith("script-src"))
+    assert "unsafe-inline" not in script
+    assert "sha256-" in script
+
+
+def test_no_chart_can_be_sent_away():
+    assert GRAPH_CONFIG["showSendToCloud"] is False
+    assert GRAPH_CONFIG["plotlyServerURL"] == ""
+
+
+def test_host_names_lose_their_port():
+    assert host_name("LocalHost:8050") == "localhost"
+    assert host_name("[::1]:8050") == "[::1]"
+    assert host_name("127.0.0.1") == "127.0.0.1"
+
+
+def test_another_address_is_refused():
+    with pytest.raises(BadConfiguration, match="this machine only"):
+        serve(None, host="0.0.0.0")
+
+
+def test_a_taken_port_is_told_with_another_one(full_app):
+    held = listen(full_app.server, "127.0.0.1", 0)
+    try:
+        with pytest.raises(Unavailable, match=f"--port {int(held.effective_port) + 1}"):
+            listen(full_app.server, "127.0.0.1", int(held.effective_port))
+    finally:
+        held.close()
