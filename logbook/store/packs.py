@@ -75,7 +75,7 @@ def pack_by_id(store: Store, pack_id: int) -> Pack:
     return _pack(found[0])
 
 
-def edit_pack(store: Store, name: str, **changes: Any) -> Pack:
+def edit_pack(store: Store, name: str, /, **changes: Any) -> Pack:
     """Change what is given; `limits` are merged into the former ones, and a limit of None returns to its default."""
     unknown = set(changes) - {"name", "purchased", "time_zone", *RATINGS}
     if unknown:
