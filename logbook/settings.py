@@ -29,11 +29,6 @@ class Settings:
     log_file: Path
     """Where an unexpected error is written down in full."""
 
-    @property
-    def is_default(self) -> bool:
-        """Whether nobody said which logbook is meant, so it is the file in the user's data folder."""
-        return self.database_source == "default"
-
     @staticmethod
     def resolve(
         database: str | None = None, *, environ: Mapping[str, str] | None = None, default_file: str = DATABASE_FILE

@@ -19,7 +19,7 @@ def test_the_environment_wins_over_the_data_folder():
     chosen = Settings.resolve(environ={"LOGBOOK_DB": "/b/told.sqlite3"})
 
     assert chosen.database == "sqlite:////b/told.sqlite3"
-    assert not chosen.is_default
+    assert chosen.database_source == "LOGBOOK_DB"
 
 
 def test_without_either_it_is_a_file_in_the_users_data_folder(monkeypatch, tmp_path):
@@ -28,7 +28,7 @@ def test_without_either_it_is_a_file_in_the_users_data_folder(monkeypatch, tmp_p
     chosen = Settings.resolve(environ={}, default_file="demo.sqlite3")
 
     assert chosen.database == f"sqlite:///{tmp_path}/logbook/demo.sqlite3"
-    assert chosen.is_default
+    assert chosen.database_source == "default"
 
 
 def test_a_url_is_taken_as_it_is():

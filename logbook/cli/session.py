@@ -5,7 +5,6 @@ from __future__ import annotations
 import sys
 from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -34,17 +33,11 @@ class Session:
 
     @contextmanager
     def store(self, default_file: str = DATABASE_FILE) -> Iterator[Store]:
-        """Open the logbook, brought up to date; the default one's folder is made when it is missing."""
+        """Open the logbook, made or brought up to date as needed."""
         from logbook.store import open_store
 
-        settings = Settings.resolve(self.database, default_file=default_file)
-        if settings.is_default:
-            Path(settings.database.removeprefix("sqlite:///")).parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        store = open_store(settings.database)
-        try:
+        with open_store(Settings.resolve(self.database, default_file=default_file).database) as store:
             yield store
-        finally:
-            store.close()
 
 
 pass_session = click.make_pass_decorator(Session, ensure=True)

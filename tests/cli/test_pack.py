@@ -1,0 +1,113 @@
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from logbook.schema.pack import LIMIT_FIELDS
+
+
+def shown(run, *arguments):
+    return json.loads(run("pack", "show", *arguments, "--json").out)
+
+
+def test_adding_shows_each_limit_with_its_default_and_reason(run):
+    added = run("pack", "add", "Van", "--rated-ah", "100", "--cells", "4", "--tail-current-a", "3")
+
+    assert added.code == 0
+    for name, _unit, reason in LIMIT_FIELDS:
+        assert name in added.out
+        assert reason in added.out
+    assert "no (4)" in added.out
+    assert 'Added "Van".' in added.err
+
+
+def test_help_names_each_limit_and_its_reason(run):
+    text = " ".join(run("pack", "add", "--help").out.split())
+
+    for name, _unit, reason in LIMIT_FIELDS:
+        assert "--" + name.replace("_", "-") in text
+        assert reason in text
+
+
+def test_a_pack_keeps_what_was_said_of_it(run):
+    options = ("--chemistry", "lto", "--purchased", "2024-03-01", "--timezone", "Europe/Berlin")
+
+    run("pack", "add", "Old one", "--rated-ah", "50", "--cells", "6", *options)
+
+    kept = shown(run, "Old one")
+    assert (kept["chemistry"], kept["purchased"], kept["time_zone"]) == ("lto", "2024-03-01", "Europe/Berlin")
+    assert (kept["rated_ah"], kept["cells_in_series"]) == (50.0, 6)
+
+
+def test_limits_that_were_defaults_follow_an_edited_rating_and_others_stay(house):
+    house("pack", "edit", "House battery", "--full-voltage-v", "13.9")
+
+    house("pack", "edit", "House battery", "--rated-ah", "200", "--name", "House")
+
+    limits = shown(house, "House")["limits"]
+    assert limits["tail_current_a"] == 8.0
+    assert limits["full_voltage_v"] == 13.9
+
+
+def test_a_limit_can_be_put_back_to_its_default(house):
+    house("pack", "edit", "House battery", "--full-voltage-v", "13.9")
+
+    house("pack", "edit", "House battery", "--default", "full_voltage_v")
+
+    assert shown(house, "House battery")["limits"]["full_voltage_v"] == 14.0
+
+
+def test_an_edit_of_nothing_says_how(house):
+    edited = house("pack", "edit", "House battery")
+
+    assert edited.code == 0
+    assert "--help" in edited.err
+
+
+def test_the_list_says_how_to_begin(run):
+    assert "logbook pack add" in run("pack", "list").err
+    assert run("pack", "list").out == ""
+
+
+def test_the_list_gives_each_pack_with_its_readings(house):
+    assert "House battery" in house("pack", "list").out
+    assert json.loads(house("pack", "list", "--json").out)[0]["readings"] == 0
+
+
+def test_an_unknown_pack_gets_the_nearest_name(house):
+    told = house("pack", "show", "House batery")
+
+    assert told.code == 65
+    assert 'Did you mean "House battery"?' in told.err
+
+
+def test_the_only_pack_needs_no_name_but_one_of_several_does(house):
+    assert shown(house)["name"] == "House battery"
+    house("pack", "add", "Other", "--rated-ah", "50", "--cells", "4")
+
+    told = house("pack", "show")
+
+    assert told.code == 65
+    assert '"House battery", "Other"' in told.err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code"),
+    [
+        (("--rated-ah", "0", "--cells", "4"), 2),
+        (("--rated-ah", "100"), 2),
+        (("--rated-ah", "100", "--cells", "4", "--full-voltage-v", "nan"), 2),
+        (("--rated-ah", "100", "--cells", "4", "--timezone", "Berlin"), 65),
+    ],
+)
+def test_what_no_pack_can_be_is_refused(run, arguments, code):
+    assert run("pack", "add", "X", *arguments).code == code
+    assert json.loads(run("pack", "list", "--json").out) == []
+
+
+def test_a_second_pack_of_the_same_name_is_refused(house):
+    told = house("pack", "add", "House battery", "--rated-ah", "100", "--cells", "4")
+
+    assert told.code == 78
+    assert "Choose another name" in told.err

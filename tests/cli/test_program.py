@@ -1,0 +1,158 @@
+"""What holds for every command: help, exit codes, and no traceback."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+
+import click
+import pytest
+
+from logbook import __version__
+from logbook.cli.program import COMMANDS, program
+from logbook.errors import BadData
+
+HEAVY = ("pandas", "numpy", "sqlalchemy", "dash", "plotly", "scipy", "pyarrow", "rich.table")
+
+
+def paths(command: click.Command, *above: str):
+    yield above
+    if isinstance(command, click.Group):
+        for name, below in command.commands.items():
+            yield from paths(below, *above, name)
+
+
+@pytest.mark.parametrize("path", list(paths(program)), ids=" ".join)
+@pytest.mark.parametrize("option", ["-h", "--help"])
+def test_help_everywhere(run, path, option):
+    told = run(*path, option)
+
+    assert told.code == 0
+    assert told.out.startswith("Usage: ")
+    assert len(told.out.splitlines()) > 4
+
+
+def test_help_and_the_start_load_nothing_heavy():
+    """What keeps `--help` under 0.3 s; measured by tests/bench, not here."""
+    code = f"""
+import sys
+from logbook.cli import main
+try:
+    main(["--help"])
+except SystemExit:
+    pass
+print([name for name in {HEAVY!r} if name in sys.modules], file=sys.stderr)
+"""
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+
+    assert ran.stderr.strip() == "[]"
+
+
+def test_python_m_logbook_is_the_same_program(tmp_path):
+    ran = subprocess.run(
+        [sys.executable, "-m", "logbook", "--version"], capture_output=True, text=True, check=True, cwd=tmp_path
+    )
+
+    assert ran.stdout.strip() == f"logbook, version {__version__}"
+
+
+def test_wrong_usage_is_2(run):
+    assert run("pack", "nonsense").code == 2
+    assert run("--nonsense").code == 2
+
+
+def failing(error: BaseException) -> click.Command:
+    @click.command("fail")
+    def fail() -> None:
+        raise error
+
+    return fail
+
+
+@pytest.fixture
+def fail(run, monkeypatch):
+    def fail_with(error):
+        monkeypatch.setitem(program.commands, "fail", failing(error))
+        return run("fail")
+
+    return fail_with
+
+
+def test_an_expected_error_says_what_where_and_how_to_mend(fail):
+    told = fail(BadData("this is no log.", where="trip.csv, line 3", mend="Export it again."))
+
+    assert told.code == 65
+    assert told.err == "Error: trip.csv, line 3: this is no log.\nExport it again.\n"
+    assert told.out == ""
+
+
+def test_text_from_a_file_cannot_steer_the_terminal(fail):
+    assert "\x1b" not in fail(BadData("\x1b[2Jgone")).err
+
+
+def test_a_full_disk_is_no_traceback(fail):
+    told = fail(OSError(28, "No space left on device", "/data/logbook.sqlite3"))
+
+    assert told.code == 73
+    assert "/data/logbook.sqlite3: No space left on device." in told.err
+
+
+def test_an_interruption_is_130(fail):
+    assert fail(KeyboardInterrupt()).code == 130
+    assert fail(click.Abort()).code == 130
+
+
+def test_a_fault_of_ours_apologises_and_keeps_the_story_in_a_file(fail, monkeypatch, tmp_path):
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+
+    told = fail(ZeroDivisionError("secret detail"))
+
+    assert told.code == 70
+    assert "Traceback" not in told.err
+    log = next(tmp_path.rglob("logbook.log"))
+    assert str(log) in told.err
+    assert "secret detail" in log.read_text("utf-8")
+
+
+def test_a_reader_that_goes_away_is_no_error():
+    command = f"{sys.executable} -m logbook --help | head -c 1"
+    ran = subprocess.run(command, shell=True, capture_output=True, text=True, check=True)
+
+    assert "Traceback" not in ran.stderr
+
+
+def test_colours_are_left_out_on_request(house, monkeypatch):
+    monkeypatch.setenv("NO_COLOR", "1")
+
+    assert "\x1b" not in house("pack", "list").out
+
+
+@pytest.mark.parametrize("content", [b"not a database at all", b"SQLite format 3\x00 but torn"])
+def test_another_kind_of_file_is_not_taken_for_a_logbook(run, tmp_path, content):
+    (tmp_path / "logbook.sqlite3").write_bytes(content)
+
+    told = run("pack", "list")
+
+    assert told.code == 78
+    assert (tmp_path / "logbook.sqlite3").read_bytes() == content
+
+
+def test_a_logbook_that_cannot_be_written_is_73(run):
+    told = run("--db", "/proc/nowhere/logbook.sqlite3", "pack", "list")
+
+    assert told.code == 73
+    assert "--db" in told.err
+
+
+def test_names_of_commands_are_sorted_out_by_one_list():
+    assert {command.name for command in COMMANDS} == set(program.commands)
+
+
+def test_the_option_wins_over_the_variable(run, tmp_path):
+    other = tmp_path / "other.sqlite3"
+
+    run("--db", os.fspath(other), "pack", "add", "Elsewhere", "--rated-ah", "100", "--cells", "4")
+
+    assert other.exists()
+    assert "Elsewhere" not in run("pack", "list").out
