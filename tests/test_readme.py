@@ -13,6 +13,7 @@ import pytest
 
 from logbook import errors
 from logbook.cli.program import COMMANDS, EPILOG
+from logbook.ingest.mapping import TARGETS, parse_mapping
 from logbook.schema.reading import QUANTITIES
 from logbook.settings import DATABASE_VARIABLE
 
@@ -129,6 +130,27 @@ def test_the_shell_examples_run_in_their_order(tmp_path: Path):
             check=False,
         )
         assert ran.returncode == 0, f"{line}\n{ran.stdout}\n{ran.stderr}"
+
+
+def test_the_keys_of_a_mapping_are_those_it_may_have():
+    keys = re.findall(r"^\| `((?:file|time|current)\.\w+)` \|", README, re.MULTILINE)
+    values = {"file.first_row": "1", "time.columns": "[1]", "time.unit": '"s"', "file.delimiter": '"tab"'}
+
+    for key in keys:
+        place, _, name = key.partition(".")
+        read = errors_of(f"[{place}]\n{name} = {values.get(key, '0')}")
+        assert "is not a key" not in read, key
+
+    for target in TARGETS:
+        assert re.search(rf"`{target}`", README) or re.fullmatch(r"cell_\d+_v", target), target
+
+
+def errors_of(mapping: str) -> str:
+    try:
+        parse_mapping(mapping)
+    except errors.BadConfiguration as error:
+        return str(error)
+    return ""
 
 
 def test_links_into_the_project_lead_somewhere():
