@@ -4,20 +4,14 @@ from __future__ import annotations
 
 from logbook.store.engine import Store, open_store
 from logbook.store.findings import read_findings, replace_findings
-from logbook.store.imports import (
-    ImportRow,
-    commit_import,
-    known_import,
-    list_imports,
-    set_aside_rows,
-    stored_receipt,
-    undo_import,
-)
+from logbook.store.imports import ImportRow, known_import, list_imports, set_aside_rows, stored_receipt
+from logbook.store.intake import commit_import
 from logbook.store.notes import Note, acknowledge, acknowledged, add_note, delete_note, list_notes
 from logbook.store.packs import add_pack, edit_pack, list_packs, pack_by_id, pack_named
 from logbook.store.readings import read_readings, reading_span
 from logbook.store.rollups import read_rollup
 from logbook.store.stale import clear_stale, stale_ranges
+from logbook.store.undo import undo_import
 
 __all__ = [
     "ImportRow",

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from adbc_driver_sqlite import dbapi
 from sqlalchemy.dialects import registry
 from sqlalchemy.dialects.sqlite.base import SQLiteDialect
-from sqlalchemy.pool import NullPool, QueuePool
+from sqlalchemy.pool import QueuePool
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -123,7 +123,7 @@ class Connection:
         """Rows the last statement changed."""
         with self.driver.cursor() as cursor:
             cursor.execute("SELECT changes()")
-            return int(cursor.fetchone()[0])
+            return int(cursor.fetchall()[0][0])
 
     def commit(self) -> None:
         """End the transaction, if there is one."""
@@ -166,12 +166,12 @@ class AdbcSqlite(SQLiteDialect):
         vars(facade).update({name: getattr(dbapi, name) for name in ERRORS})
         with dbapi.connect(autocommit=True) as memory, memory.cursor() as cursor:
             cursor.execute("SELECT sqlite_version()")
-            version = cursor.fetchone()[0]
+            version = cursor.fetchall()[0][0]
         vars(facade).update(paramstyle="qmark", sqlite_version_info=tuple(map(int, version.split("."))))
         return facade
 
     @classmethod
-    def get_pool_class(cls, url: URL) -> type[QueuePool | NullPool]:
+    def get_pool_class(cls, url: URL) -> type[QueuePool]:  # noqa: ARG003
         """Keep a few connections open."""
         return QueuePool
 

@@ -44,7 +44,7 @@ class Replacement:
     tables: Mapping[str, pd.DataFrame]
 
 
-def commit_refresh(
+def commit_refresh(  # noqa: PLR0913 - all of it lands together
     store: Store,
     pack_id: int,
     replacements: list[Replacement],
@@ -148,7 +148,7 @@ def _write_kind(connection: Connection, pack_id: int, kind: str, frame: pd.DataF
 
 
 def _plain(column: pd.Series[Any], type_name: str) -> list[Any]:
-    values = column.astype(type_name).tolist() if type_name != "str" else column.tolist()
+    values: list[Any] = (column.to_numpy(type_name) if type_name != "str" else column).tolist()
     if type_name == "float64":
         return [value if np.isfinite(value) else None for value in values]
     if type_name == "str":

@@ -20,28 +20,29 @@ ENOUGH = 20
 
 @dataclass(frozen=True, eq=False)
 class Merge:
-    """What becomes of the incoming samples; `known` are the stored ones at the same times, row by row."""
+    """What becomes of the incoming samples."""
 
     new: Samples
     shared: Samples
-    known: Samples
+    """Incoming samples that agree with what is stored at their times."""
     contradicting: Samples
     contradicted: Samples
+    before: Samples
     completed: Samples
-    """Stored samples that gain values they did not have, with those values."""
+    """Stored samples that gain values they did not have, before and with those values."""
     result: Samples
     """All samples of the range afterwards."""
 
 
 def resolutions(values: NDArray[np.int64]) -> NDArray[np.int64]:
     """Give the resolution of each quantity, in thousandths: the largest step that all its values are multiples of."""
-    steps = np.ones(values.shape[1], np.int64)
-    for index in range(values.shape[1]):
-        column = values[:, index]
-        column = column[column != MISSING]
-        if len(column) >= ENOUGH:
-            steps[index] = next((step for step in STEPS if not (column % step).any()), 1)
-    return steps
+    return np.array([_resolution(column[column != MISSING]) for column in values], np.int64)
+
+
+def _resolution(values: NDArray[np.int64]) -> int:
+    if len(values) < ENOUGH:
+        return 1
+    return next((step for step in STEPS if not (values[:ENOUGH] % step).any() and not (values % step).any()), 1)
 
 
 def merge(stored: Samples, incoming: Samples, steps: NDArray[np.int64]) -> Merge:
@@ -51,27 +52,27 @@ def merge(stored: Samples, incoming: Samples, steps: NDArray[np.int64]) -> Merge
     """
     position = np.searchsorted(stored.ts_ms, incoming.ts_ms)
     inside = position < len(stored)
-    found = np.zeros(len(incoming), bool)
+    found = np.zeros(len(incoming), np.bool_)
     found[inside] = stored.ts_ms[position[inside]] == incoming.ts_ms[inside]
-    here, there = incoming.taken(found), stored.taken(position[found])
-    tolerance = np.maximum(steps, resolutions(there.values)) // 2
+    here, there = incoming.taken(np.flatnonzero(found)), stored.taken(position[found])
+    tolerance = np.maximum(steps, resolutions(there.values))[:, np.newaxis] // 2
     absent, brought = there.values == MISSING, here.values != MISSING
     # the difference is only looked at where both are there; elsewhere it may wrap around
     apart = np.abs(np.where(absent | ~brought, 0, there.values - here.values))
-    differs = (apart > tolerance).any(axis=1)
-    completes = (absent & brought).any(axis=1) & ~differs
+    differs: NDArray[np.bool_] = np.any(apart > tolerance, axis=0)
+    completes = np.any(absent & brought, axis=0) & ~differs
     completed = Samples(
         there.ts_ms[completes],
-        np.where(absent, here.values, there.values)[completes],
+        np.where(absent, here.values, there.values)[:, completes],
         there.import_id[completes],
     )
     new = incoming.taken(~found)
     return Merge(
         new=new,
         shared=here.taken(~differs),
-        known=there.taken(~differs),
         contradicting=here.taken(differs),
         contradicted=there.taken(differs),
+        before=there.taken(completes),
         completed=completed,
         result=joined(_replaced(stored, completed), new),
     )
@@ -86,10 +87,11 @@ def combined(brought: Samples) -> Samples:
         return brought
     starts = np.flatnonzero(np.diff(brought.ts_ms, prepend=brought.ts_ms[0] - 1))
     sizes = np.diff(starts, append=len(brought))
-    values = brought.values[starts].copy()
+    values = brought.values[:, starts]
     for rank in range(1, int(sizes.max())):
         deep = np.flatnonzero(sizes > rank)
-        values[deep] = np.where(values[deep] == MISSING, brought.values[starts[deep] + rank], values[deep])
+        later = brought.values[:, starts[deep] + rank]
+        values[:, deep] = np.where(values[:, deep] == MISSING, later, values[:, deep])
     return Samples(brought.ts_ms[starts], values, brought.import_id[starts])
 
 
@@ -97,5 +99,5 @@ def _replaced(stored: Samples, changed: Samples) -> Samples:
     if not len(changed):
         return stored
     values = stored.values.copy()
-    values[np.searchsorted(stored.ts_ms, changed.ts_ms)] = changed.values
+    values[:, np.searchsorted(stored.ts_ms, changed.ts_ms)] = changed.values
     return Samples(stored.ts_ms, values, stored.import_id)

@@ -87,7 +87,7 @@ def _import_key(name: str) -> ForeignKeyConstraint:
     return ForeignKeyConstraint(["pack_id", "import_id"], target, ondelete="CASCADE", name=f"fk_{name}_import")
 
 
-def _key(name: str, kind: type[BigInteger | Integer | SmallInteger | String] = BigInteger) -> Column[int]:
+def _key(name: str, kind: type[Integer] = BigInteger) -> Column[int]:
     return Column(name, kind, primary_key=True, autoincrement=False)
 
 

@@ -33,16 +33,15 @@ def keep(folder: Path, source: Path, sha256: str) -> str:
     unfinished = target.with_name(f"{target.name}.{os.getpid()}.part")
     digest = hashlib.sha256()
     try:
-        with source.open("rb") as original, _private(unfinished) as raw:
-            with pa.CompressedOutputStream(raw, "zstd") as packed:
-                while block := original.read(CHUNK):
-                    digest.update(block)
-                    packed.write(block)
+        with source.open("rb") as original, pa.CompressedOutputStream(_private(unfinished), "zstd") as packed:
+            while block := original.read(CHUNK):
+                digest.update(block)
+                packed.write(block)
         if digest.hexdigest() != sha256:
             raise BadData("the file changed while it was read; nothing was imported.", where=str(source))
-        with unfinished.open("rb+") as written:
-            os.fsync(written.fileno())
+        _to_disk(unfinished)
         unfinished.replace(target)
+        _to_disk(target.parent)
     finally:
         unfinished.unlink(missing_ok=True)
     return name
@@ -58,6 +57,14 @@ def bring_back(folder: Path, sha256: str, target: Path) -> None:
     with target.open("rb") as written:
         if hashlib.file_digest(written, "sha256").hexdigest() != sha256:
             raise BadData("the kept original is damaged.", where=str(source))
+
+
+def _to_disk(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _private(path: Path) -> pa.PythonFile:

@@ -25,7 +25,7 @@ RATINGS = ("chemistry", "cells_in_series", "rated_ah", "limits")
 """What the findings depend on: changing one makes them all out of date."""
 
 
-def add_pack(
+def add_pack(  # noqa: PLR0913 - a pack has that many properties
     store: Store,
     *,
     name: str,
@@ -37,7 +37,7 @@ def add_pack(
     time_zone: str = "UTC",
 ) -> Pack:
     """Add a pack; `limits` holds only those that differ from the defaults."""
-    row = {
+    row: dict[str, Any] = {
         "name": name.strip(),
         "chemistry": chemistry,
         "cells_in_series": cells_in_series,

@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from logbook.schema.reading import Readings
 from logbook.store import dialect, models
 from logbook.store.samples import Samples, plain, stored_integers
+from logbook.units import MS_PER_DAY
 
 if TYPE_CHECKING:
     from sqlalchemy.engine import Connection
@@ -64,18 +65,18 @@ def ends(connection: Connection, pack_id: int) -> tuple[int | None, int | None]:
     return row[0], row[1]
 
 
-def count_by_day(connection: Connection, pack_id: int, start_ms: int, end_ms: int, day_ms: int) -> dict[int, int]:
+def count_by_day(connection: Connection, pack_id: int, start_ms: int, end_ms: int) -> dict[int, int]:
     """Count the readings of each day (whole days since 1970), from the rollups."""
     rollup = models.rollup.c
-    # not the name of a day but its number: the remainder is taken off, so that every dialect divides alike
-    day = (rollup.bucket_ms - rollup.bucket_ms % day_ms).label("day")
+    # the remainder is taken off, since dialects divide whole numbers differently
+    day = (rollup.bucket_ms - rollup.bucket_ms % MS_PER_DAY).label("day")
     statement = (
         sa.select(day, sa.func.sum(rollup.n))
         .where(rollup.pack_id == pack_id, rollup.level_s == models.ROLLUP_LEVELS_S[-1])
         .where(rollup.bucket_ms >= start_ms, rollup.bucket_ms < end_ms)
         .group_by(day)
     )
-    return {int(start) // day_ms: int(count) for start, count in connection.execute(statement)}
+    return {int(start) // MS_PER_DAY: int(count) for start, count in connection.execute(statement)}
 
 
 def _within(
@@ -87,6 +88,19 @@ def _within(
     if end_ms is not None:
         statement = statement.where(table.c.ts_ms < end_ms)
     return statement
+
+
+def replace_readings(connection: Connection, pack_id: int, samples: Samples) -> None:
+    """Put samples in the place of those stored at their times."""
+    keys = samples.as_arrow(pack_id).select(["pack_id", "ts_ms"])
+    dialect.bulk_delete(connection, models.reading, keys)
+    dialect.bulk_insert(connection, models.reading, samples.as_arrow(pack_id))
+
+
+def delete_samples(connection: Connection, table: sa.Table, pack_id: int, samples: Samples) -> None:
+    """Delete the rows of these times and imports."""
+    keys = samples.as_arrow(pack_id).select(["pack_id", "ts_ms", "import_id"])
+    dialect.bulk_delete(connection, table, keys)
 
 
 def strictly_ascending(readings: Readings) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -54,7 +54,7 @@ def rolled_up(samples: Samples, pack_id: int, level_s: int) -> pa.Table:
         "n": np.diff(starts, append=len(samples)),
     }
     for index, name in enumerate(models.VALUES):
-        columns.update(_parts(name, samples.values[:, index], starts))
+        columns.update(_parts(name, samples.values[index], starts))
     return pa.table(columns)
 
 
@@ -89,7 +89,7 @@ def read_rollup(store: Store, pack_id: int, level_s: int, start_ms: int, end_ms:
     )
     with store.reading() as connection:
         rows = dialect.fetch_arrow(connection, statement)
-    frame = {name: stored_integers(rows[name]) for name in ("bucket_ms", "n")}
+    frame: dict[str, NDArray[Any]] = {name: stored_integers(rows[name]) for name in ("bucket_ms", "n")}
     for stored, quantity in zip(models.VALUES, QUANTITY_NAMES, strict=True):
         frame[f"{quantity}_n"] = stored_integers(rows[f"{stored}_n"])
         for part in ("min", "max", "sum"):

@@ -21,7 +21,7 @@ MISSING = np.iinfo(np.int64).min
 
 @dataclass(frozen=True, eq=False)
 class Samples:
-    """Times [n] in ascending order, values [n, 4] in thousandths, and the import of each, all int64."""
+    """Times [n] in ascending order, values [4, n] in thousandths, and the import [n] of each, all int64."""
 
     ts_ms: NDArray[np.int64]
     values: NDArray[np.int64]
@@ -32,7 +32,7 @@ class Samples:
 
     def taken(self, which: NDArray[Any] | slice) -> Samples:
         """Give a part of the rows, by mask, index or slice."""
-        return Samples(self.ts_ms[which], self.values[which], self.import_id[which])
+        return Samples(self.ts_ms[which], self.values[:, which], self.import_id[which])
 
     def as_arrow(self, pack_id: int) -> pa.Table:
         """Give the rows as the tables hold them."""
@@ -40,42 +40,58 @@ class Samples:
             {
                 "pack_id": np.full(len(self), pack_id, np.int64),
                 "ts_ms": self.ts_ms,
-                **{name: nullable(self.values[:, index]) for index, name in enumerate(VALUES)},
+                **{name: nullable(self.values[index]) for index, name in enumerate(VALUES)},
                 "import_id": self.import_id,
             }
         )
 
     def as_readings(self) -> Readings:
         """Give the rows in plain units."""
-        return Readings(self.ts_ms, *(plain(self.values[:, index]) for index in range(len(VALUES))))
+        return Readings(self.ts_ms, *map(plain, self.values))
+
+    def found_in(self, others: Samples) -> NDArray[np.bool_]:
+        """Tell which rows have one of the same time and import among the others; own times are unique."""
+        found = np.zeros(len(self), np.bool_)
+        place = np.searchsorted(self.ts_ms, others.ts_ms)
+        rows = np.flatnonzero(place < len(self))
+        rows = rows[self.ts_ms[place[rows]] == others.ts_ms[rows]]
+        rows = rows[self.import_id[place[rows]] == others.import_id[rows]]
+        found[place[rows]] = True
+        return found
 
     @staticmethod
     def from_arrow(table: pa.Table) -> Samples:
         """Take rows of a table."""
         values = [stored_integers(table[name]) for name in VALUES]
-        return Samples(stored_integers(table["ts_ms"]), np.stack(values, axis=1), stored_integers(table["import_id"]))
+        return Samples(stored_integers(table["ts_ms"]), np.stack(values), stored_integers(table["import_id"]))
 
     @staticmethod
     def from_readings(readings: Readings, import_id: int) -> Samples:
         """Take readings in plain units."""
-        values = np.stack([thousandths(getattr(readings, name)) for name in QUANTITY_NAMES], axis=1)
+        values = np.stack([thousandths(getattr(readings, name)) for name in QUANTITY_NAMES])
         return Samples(readings.ts_ms.astype(np.int64), values, np.full(len(readings), import_id, np.int64))
 
 
 def joined(first: Samples, second: Samples) -> Samples:
     """Put the rows of both in order of time."""
+    if not len(first) or not len(second):
+        return first if len(first) else second
     both = Samples(
-        *(np.concatenate([getattr(first, name), getattr(second, name)]) for name in ("ts_ms", "values", "import_id"))
+        np.concatenate([first.ts_ms, second.ts_ms]),
+        np.concatenate([first.values, second.values], axis=1),
+        np.concatenate([first.import_id, second.import_id]),
     )
     return both.taken(np.argsort(both.ts_ms, kind="stable"))
 
 
 def thousandths(values: NDArray[np.float64]) -> NDArray[np.int64]:
     """Integer thousandths of plain values; NaN and infinity are missing."""
-    finite = np.isfinite(values)
-    scaled = np.rint(np.where(finite, values, 0.0) * THOUSANDTHS).astype(np.int64)
-    scaled[~finite] = MISSING
-    return scaled
+    missing = ~np.isfinite(values)
+    scaled = np.rint(values * THOUSANDTHS)
+    scaled[missing] = 0.0
+    result = scaled.astype(np.int64)
+    result[missing] = MISSING
+    return result
 
 
 def plain(values: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -94,4 +110,5 @@ def nullable(values: NDArray[np.int64]) -> pa.Array:
 def stored_integers(column: pa.ChunkedArray) -> NDArray[np.int64]:
     """Integers of an Arrow column, NULL as missing."""
     filled = column.cast(pa.int64()).fill_null(int(MISSING)) if column.null_count else column
-    return filled.to_numpy().astype(np.int64, copy=False)
+    numbers: NDArray[np.int64] = filled.to_numpy().astype(np.int64, copy=False)
+    return numbers

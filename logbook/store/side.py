@@ -22,41 +22,31 @@ TABLES = (models.cell_voltage, models.counter, models.status)
 
 def store_side_tables(connection: Connection, pack_id: int, import_id: int, recording: Recording) -> None:
     """Store what the recording holds beside its readings."""
+    keys: dict[str, int | str] = {"pack_id": pack_id, "import_id": import_id}
     times = recording.readings.ts_ms
-    keys = {"pack_id": pack_id, "import_id": import_id}
     if recording.cells_v is not None:
         for cell in range(recording.cells_v.shape[1]):
-            values = thousandths(recording.cells_v[:, cell])
-            _store(connection, models.cell_voltage, times, values, "voltage", {**keys, "cell": cell + 1})
+            rows = _rows(times, "voltage", recording.cells_v[:, cell], {**keys, "cell": cell + 1})
+            dialect.bulk_insert(connection, models.cell_voltage, rows)
     for name, counted in recording.counters.items():
-        _store(connection, models.counter, times, thousandths(counted), "charge", {**keys, "name": name})
+        dialect.bulk_insert(connection, models.counter, _rows(times, "charge", counted, {**keys, "name": name}))
     if recording.status is not None:
-        _store_status(connection, times, recording.status, keys)
+        dialect.bulk_insert(connection, models.status, _status_rows(times, recording.status, keys))
 
 
-def _store(
-    connection: Connection,
-    table: sa.Table,
-    times: NDArray[np.int64],
-    values: NDArray[np.int64],
-    column: str,
-    same: dict[str, int | str],
-) -> None:
-    there = values != MISSING
-    count = int(there.sum())
-    constant = {name: pa.repeat(value, count) for name, value in same.items()}
-    dialect.bulk_insert(connection, table, pa.table({"ts_ms": times[there], column: values[there], **constant}))
+def _rows(times: NDArray[np.int64], column: str, values: NDArray[np.float64], same: dict[str, int | str]) -> pa.Table:
+    stored = thousandths(values)
+    there = stored != MISSING
+    constant = {name: pa.repeat(value, int(there.sum())) for name, value in same.items()}
+    return pa.table({"ts_ms": times[there], column: stored[there], **constant})
 
 
-def _store_status(
-    connection: Connection, times: NDArray[np.int64], words: NDArray[np.object_], keys: dict[str, int]
-) -> None:
-    """Store the first word and every change; None where the monitor said nothing any more."""
+def _status_rows(times: NDArray[np.int64], words: NDArray[np.object_], same: dict[str, int | str]) -> pa.Table:
+    """Give the first word and every change; None where the monitor said nothing any more."""
     before = np.concatenate([np.array([None], object), words[:-1]])
     changes = np.flatnonzero(words != before)
-    constant = {name: pa.repeat(value, len(changes)) for name, value in keys.items()}
-    texts = pa.array([words[row] for row in changes], pa.string())
-    dialect.bulk_insert(connection, models.status, pa.table({"ts_ms": times[changes], "word": texts, **constant}))
+    constant = {name: pa.repeat(value, len(changes)) for name, value in same.items()}
+    return pa.table({"ts_ms": times[changes], "word": pa.array(words[changes].tolist(), pa.string()), **constant})
 
 
 def delete_side_rows(connection: Connection, pack_id: int, import_id: int, start_ms: int, end_ms: int) -> None:

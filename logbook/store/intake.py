@@ -1,0 +1,204 @@
+"""Intake: a file's readings go in with everything that belongs to them, in one transaction, or not at all."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import sqlalchemy as sa
+
+from logbook.schema.reading import QUANTITY_NAMES
+from logbook.schema.receipt import Receipt, SetAside
+from logbook.store import dialect, models, originals, stale
+from logbook.store.imports import ImportRow, known_in
+from logbook.store.merge import Merge, merge, resolutions
+from logbook.store.parts import parts_of
+from logbook.store.readings import replace_readings, samples_between, strictly_ascending
+from logbook.store.rollups import replace_rollups
+from logbook.store.samples import MISSING, Samples
+from logbook.store.side import store_side_tables
+from logbook.units import MS_PER_S, THOUSANDTHS, iso_from_ms
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+    from sqlalchemy.engine import Connection
+
+    from logbook.schema.pack import Pack
+    from logbook.schema.recording import Recording
+    from logbook.store.engine import Store
+
+CONTRADICTS = "contradicts a reading stored already"
+FIRST_SET_ASIDE = 20
+"""Rows set aside that a receipt itself shows."""
+
+
+@dataclass
+class Tally:
+    """What comparing with the stored readings found."""
+
+    new: int = 0
+    known: int = 0
+    completed: int = 0
+    contradictions: list[SetAside] = field(default_factory=list)
+    touched: list[tuple[int, int]] = field(default_factory=list)
+
+    def add(self, part: Merge) -> None:
+        """Count one part."""
+        self.new += len(part.new)
+        self.completed += len(part.completed)
+        self.known += len(part.shared) - len(part.completed)
+        self.contradictions += contradictions(part)
+        changed = [samples.ts_ms for samples in (part.new, part.completed) if len(samples)]
+        if changed:
+            self.touched.append((int(min(times[0] for times in changed)), int(max(times[-1] for times in changed)) + 1))
+
+
+def commit_import(
+    store: Store, pack: Pack, recording: Recording, original: Path | None, *, dry_run: bool = False
+) -> Receipt:
+    """Take a recording in, whole or not at all; the same file again stores nothing.
+
+    `original` is the file to keep, None to keep none. With `dry_run` nothing is written and the receipt says what
+    would be.
+    """
+    if not strictly_ascending(recording.readings):
+        raise ValueError("a recording's times must ascend, one reading each")
+    with store.reading() if dry_run else store.writing() as connection:
+        known = known_in(connection, pack.id, recording.receipt.sha256)
+        if known:
+            return _again(recording.receipt, known, pack, dry_run=dry_run)
+        if dry_run:
+            tally = Tally()
+            for _start, _end, part in _merged(connection, pack.id, recording, import_id=0):
+                tally.add(part)
+            return _receipt(recording, pack, tally, None)
+        kept = originals.keep(store.originals_folder, original, recording.receipt.sha256) if original else None
+        return _commit(connection, pack, recording, kept)
+
+
+def _commit(connection: Connection, pack: Pack, recording: Recording, kept: str | None) -> Receipt:
+    import_id = _add_row(connection, pack.id, recording, kept)
+    tally = Tally()
+    for start, end, part in _merged(connection, pack.id, recording, import_id):
+        dialect.bulk_insert(connection, models.reading, part.new.as_arrow(pack.id))
+        _store_shared(connection, pack.id, part)
+        replace_readings(connection, pack.id, part.completed)
+        replace_rollups(connection, pack.id, start, end, part.result)
+        tally.add(part)
+    store_side_tables(connection, pack.id, import_id, recording)
+    _store_set_aside(connection, pack.id, import_id, [*recording.set_aside, *tally.contradictions])
+    stale.mark(connection, pack.id, stale.joined(tally.touched))
+    receipt = _receipt(recording, pack, tally, import_id)
+    table = models.imports
+    connection.execute(sa.update(table).where(table.c.id == import_id).values(receipt=receipt.as_json()))
+    return receipt
+
+
+def _add_row(connection: Connection, pack_id: int, recording: Recording, kept: str | None) -> int:
+    times = recording.readings.ts_ms
+    row = {
+        "pack_id": pack_id,
+        "sha256": recording.receipt.sha256,
+        "file_name": recording.receipt.file_name,
+        "imported_ms": round(time.time() * MS_PER_S),
+        "first_ms": int(times[0]) if len(times) else None,
+        "last_ms": int(times[-1]) if len(times) else None,
+        "original": kept,
+        "receipt": {},
+    }
+    statement = sa.insert(models.imports).values(**row).returning(models.imports.c.id)
+    return int(connection.execute(statement).scalar_one())
+
+
+def _merged(
+    connection: Connection, pack_id: int, recording: Recording, import_id: int
+) -> Iterator[tuple[int, int, Merge]]:
+    samples = Samples.from_readings(recording.readings, import_id)
+    steps = resolutions(samples.values)
+    for start, end, incoming in parts_of(connection, pack_id, samples):
+        stored = samples_between(connection, models.reading, pack_id, start, end)
+        yield start, end, merge(stored, incoming, steps)
+
+
+def _store_shared(connection: Connection, pack_id: int, part: Merge) -> None:
+    """Note what this import brought at times that are stored already.
+
+    A reading's first import is noted only where the reading gains values from a later one: elsewhere the reading
+    itself is what that import brought.
+    """
+    dialect.bulk_insert(connection, models.shared_reading, part.shared.as_arrow(pack_id))
+    if not len(part.before):
+        return
+    start, end = int(part.before.ts_ms[0]), int(part.before.ts_ms[-1]) + 1
+    noted = samples_between(connection, models.shared_reading, pack_id, start, end)
+    fresh = part.before.taken(~part.before.found_in(noted))
+    dialect.bulk_insert(connection, models.shared_reading, fresh.as_arrow(pack_id))
+
+
+def _store_set_aside(connection: Connection, pack_id: int, import_id: int, rows: list[SetAside]) -> None:
+    columns = {
+        "pack_id": np.full(len(rows), pack_id, np.int64),
+        "import_id": np.full(len(rows), import_id, np.int64),
+        "ordinal": np.arange(len(rows)),
+        "line": pa.array([row.line for row in rows], pa.int64()),
+        "reason": pa.array([row.reason for row in rows], pa.string()),
+        "text": pa.array([row.text for row in rows], pa.string()),
+    }
+    dialect.bulk_insert(connection, models.set_aside, pa.table(columns))
+
+
+def contradictions(part: Merge) -> list[SetAside]:
+    """Say what was brought and what is stored; the line is not known any more, so it is 0."""
+    pairs = zip(part.contradicting.ts_ms, part.contradicting.values.T, part.contradicted.values.T, strict=True)
+    return [
+        SetAside(0, CONTRADICTS, f"{iso_from_ms(int(moment))} brought {_words(brought)}; stored {_words(stored)}")
+        for moment, brought, stored in pairs
+    ]
+
+
+def _words(values: NDArray[np.int64]) -> str:
+    there = [(name, value) for name, value in zip(QUANTITY_NAMES, values, strict=True) if value != MISSING]
+    return ", ".join(f"{name} {value / THOUSANDTHS:g}" for name, value in there)
+
+
+def _receipt(recording: Recording, pack: Pack, tally: Tally, import_id: int | None) -> Receipt:
+    draft, against = recording.receipt, tally.contradictions
+    reasons, warnings = dict(draft.set_aside_reasons), list(draft.warnings)
+    if against:
+        reasons[CONTRADICTS] = reasons.get(CONTRADICTS, 0) + len(against)
+        warnings.append(
+            f"{len(against)} readings contradict those stored at the same times; the stored ones were kept,"
+            " these were set aside."
+        )
+    if tally.completed:
+        warnings.append(f"{tally.completed} stored readings gained values that they did not have.")
+    return replace(
+        draft,
+        rows_stored=tally.new + tally.completed,
+        rows_already_known=tally.known,
+        rows_set_aside=draft.rows_set_aside + len(against),
+        set_aside_reasons=reasons,
+        set_aside_first=(*draft.set_aside_first, *against)[:FIRST_SET_ASIDE],
+        warnings=tuple(warnings),
+        import_id=import_id,
+        pack_name=pack.name,
+        dry_run=import_id is None,
+    )
+
+
+def _again(draft: Receipt, known: ImportRow, pack: Pack, *, dry_run: bool) -> Receipt:
+    return replace(
+        draft,
+        rows_stored=0,
+        rows_already_known=draft.rows_read - draft.rows_set_aside,
+        import_id=known.id,
+        pack_name=pack.name,
+        already_imported=iso_from_ms(known.imported_ms),
+        dry_run=dry_run,
+    )
