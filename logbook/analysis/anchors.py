@@ -48,6 +48,8 @@ RESTED_SIGMA = np.array([0.060, 0.030, 0.015, 0.010, 0.006, 0.004])
 
 def anchors(track: Track, pack: Pack, openings: pd.DataFrame) -> pd.DataFrame:
     """Find every anchor; sums within the hour place it exactly on the ledger."""
+    if not len(track):
+        return pd.DataFrame(columns=list(COLUMNS))
     rows = [*_full(track, pack), *_rested_full(track, pack), *_empty(track, pack, openings)]
     rows += _knee(track, pack, openings)
     found = pd.DataFrame(rows, columns=["place", "kind", "edge", "soc", "sigma", "shift_ah"])
@@ -81,7 +83,9 @@ def _full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, f
     volts, amps = readings.voltage_v, readings.current_a
     with np.errstate(invalid="ignore"):
         full = (volts >= limits.full_voltage_v) & (np.abs(amps) <= limits.tail_current_a)
-        nearly = (volts >= NEARLY_FULL_CELL_V * pack.cells_in_series) & (amps >= 0) & (amps <= limits.tail_current_a / 2)
+        nearly = (
+            (volts >= NEARLY_FULL_CELL_V * pack.cells_in_series) & (amps >= 0) & (amps <= limits.tail_current_a / 2)
+        )
     rows: list[tuple[int, str, str, float, float, float]] = []
     taken: list[tuple[int, int]] = []
     for first, last in joined(runs(full, track.gap_after), readings.ts_ms, track.gap_after, INTERRUPTION_S):
@@ -98,7 +102,9 @@ def _full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, f
     return rows
 
 
-def _both_edges(first: int, last: int, kind: str, soc: float, sigma: float) -> list[tuple[int, str, str, float, float, float]]:
+def _both_edges(
+    first: int, last: int, kind: str, soc: float, sigma: float
+) -> list[tuple[int, str, str, float, float, float]]:
     return [(first, kind, "enter", soc, sigma, 0.0), (last, kind, "leave", soc, sigma, 0.0)]
 
 
@@ -184,7 +190,9 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[tuple[int, s
             rows.append((place, "empty", "both", soc, sigma, 0.0))
         else:
             soc = float(ocv.soc_discharging(cell_v[place])) - REFERENCE_END_SOC
-            sigma = float(np.hypot(ocv.soc_sigma(cell_v[place]), _cold_sigma(amps[place], readings.temperature_c[place], pack)))
+            sigma = float(
+                np.hypot(ocv.soc_sigma(cell_v[place]), _cold_sigma(amps[place], readings.temperature_c[place], pack))
+            )
             rows.append((place, "knee", "both", soc, sigma, 0.0))
     return rows
 
@@ -194,7 +202,10 @@ def _opening_near(openings: pd.DataFrame, first_ms: int, last_ms: int) -> bool:
     if openings.empty:
         return False
     start, end = openings["start_ms"], openings["end_ms"].fillna(openings["start_ms"])
-    return bool(((start >= first_ms - 6 * MS_PER_HOUR) & (start <= last_ms + 6 * MS_PER_HOUR)).any() or ((end >= first_ms - 6 * MS_PER_HOUR) & (end <= last_ms + 6 * MS_PER_HOUR)).any())
+    return bool(
+        ((start >= first_ms - 6 * MS_PER_HOUR) & (start <= last_ms + 6 * MS_PER_HOUR)).any()
+        or ((end >= first_ms - 6 * MS_PER_HOUR) & (end <= last_ms + 6 * MS_PER_HOUR)).any()
+    )
 
 
 def _end_soc(end_v: float, current_a: float, temperature_c: float, pack: Pack) -> tuple[float, float]:
@@ -213,7 +224,9 @@ def _cold_shrink(current_a: float, temperature_c: float, pack: Pack) -> float:
     """
     if np.isnan(temperature_c):
         temperature_c = 20.0
-    kept = 1.0 - float(np.interp(temperature_c, [-20.0, -10.0, 0.0, 10.0, 20.0, 25.0], [0.47, 0.65, 0.84, 0.95, 0.99, 1.0]))
+    kept = 1.0 - float(
+        np.interp(temperature_c, [-20.0, -10.0, 0.0, 10.0, 20.0, 25.0], [0.47, 0.65, 0.84, 0.95, 0.99, 1.0])
+    )
     return kept * min(1.0, abs(float(np.nan_to_num(current_a))) / (0.4 * pack.rated_ah))
 
 

@@ -124,7 +124,9 @@ class _Solution:
     birge: float
 
 
-def _problem(anchors: pd.DataFrame, found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], pack: Pack, now_ms: int) -> _Problem:
+def _problem(
+    anchors: pd.DataFrame, found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], pack: Pack, now_ms: int
+) -> _Problem:
     names = (*BASE, *(f"bias_{kind}" for kind in KINDS))
     rated = pack.rated_ah
     years_ago = (now_ms - found["middle_ms"].to_numpy(float)) / (MS_PER_DAY * DAYS_PER_YEAR)
@@ -162,7 +164,9 @@ def _problem(anchors: pd.DataFrame, found: pd.DataFrame, tables: Mapping[str, pd
 def _same_state(anchors: pd.DataFrame, entered: NDArray[np.int64], left: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Whether one span ends and the next begins in the same state: one anchor, or both edges of one full."""
     edge, kind = anchors["edge"].to_numpy(object), anchors["kind"].to_numpy(object)
-    both_edges = (left == entered + 1) & (edge[entered] == "enter") & (edge[left] == "leave") & (kind[entered] == kind[left])
+    both_edges = (
+        (left == entered + 1) & (edge[entered] == "enter") & (edge[left] == "leave") & (kind[entered] == kind[left])
+    )
     return (entered == left) | both_edges
 
 
@@ -172,7 +176,9 @@ def _side_rows(
     """What else speaks of offset and miss: the zero seen while the board is open, and the monitor's own count."""
     rows, data, variance = [], [], []
     zeros = tables["openings"]
-    zeros = zeros[(zeros["open_s"] >= 300.0) & zeros["zero_a"].notna() & (zeros["zero_a"] != 0.0)] if len(zeros) else zeros
+    zeros = (
+        zeros[(zeros["open_s"] >= 300.0) & zeros["zero_a"].notna() & (zeros["zero_a"] != 0.0)] if len(zeros) else zeros
+    )
     if len(zeros):
         row = np.zeros(width)
         row[BASE.index("offset_a")] = 1.0

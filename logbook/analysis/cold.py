@@ -23,8 +23,20 @@ if TYPE_CHECKING:
     from logbook.analysis.track import Track
     from logbook.schema.pack import Pack
 
-COLUMNS = ("start_ms", "end_ms", "samples", "charge_ah", "edge_ah", "min_temperature_c", "max_current_a", "held_s", "open_start", "open_end")
+COLUMNS = (
+    "start_ms",
+    "end_ms",
+    "samples",
+    "charge_ah",
+    "edge_ah",
+    "min_temperature_c",
+    "max_current_a",
+    "held_s",
+    "open_start",
+    "open_end",
+)
 JOIN_S = 1800.0
+SMOOTH_S = 900
 LEAST_SAMPLES = 2
 LEAST_S = 60.0
 LEAST_CURRENT_C_RATE = 0.005
@@ -35,10 +47,11 @@ DEEP_COLD_C, FROST_C = -10.0, -5.0
 
 
 def cold(track: Track, pack: Pack) -> pd.DataFrame:
-    """List stretches of charging below the limit, cut at UTC midnight; `merge` puts them together.
+    """List stretches of charging below the limit, cut at UTC midnight; `answer` puts them together.
 
-    A thermometer that rounds to whole degrees shows the limit for half a degree to either side:
-    only readings surely below count as cold, and those on the limit beside them by half (`edge_ah`).
+    A thermometer that rounds to whole degrees shows the limit for half a degree to either side, so
+    only readings surely below prove an event. What went in is counted where the mean over half an
+    hour lies below the limit: the flicker between two steps tells where between them the truth is.
     """
     readings = track.readings
     temp_c, amps = readings.temperature_c, readings.current_a
@@ -49,45 +62,46 @@ def cold(track: Track, pack: Pack) -> pd.DataFrame:
     with np.errstate(invalid="ignore"):
         charging = amps > threshold_a(pack)
         surely = charging & (temp_c <= limit_c - half_step_c + 1e-9)
-        edge = charging & ~surely & (temp_c < limit_c + half_step_c - 1e-9)
+        below = charging & np.where(half_step_c >= 0.25, _smoothed(track) < limit_c, temp_c < limit_c)
     ah = np.nan_to_num(amps) * track.held_s / S_PER_HOUR
     day = readings.ts_ms // MS_PER_DAY
-    midnight = np.append(day[1:] != day[:-1], True)
+    wall = track.gap_after | np.append(day[1:] != day[:-1], True)
     rows = []
-    for first, last in joined(runs(surely, track.gap_after | midnight), readings.ts_ms, track.gap_after | midnight, JOIN_S):
+    for first, last in joined(runs(surely | below, wall), readings.ts_ms, wall, JOIN_S):
         inside = slice(first, last + 1)
-        sure = surely[inside]
-        begin, finish = _with_edge(edge, first, last, track.gap_after | midnight)
-        edge_ah = float(ah[begin : finish + 1][edge[begin : finish + 1]].sum()) / 2
+        sure, counted = surely[inside], below[inside]
         rows.append(
             (
                 readings.ts_ms[first],
                 readings.ts_ms[last] + round(track.held_s[last] * MS_PER_S),
                 int(sure.sum()),
-                float(ah[inside][sure].sum()),
-                edge_ah,
-                float(temp_c[inside][sure].min()),
-                float(amps[inside][sure].max()),
-                float(track.held_s[inside][sure].sum()),
-                bool(first > 0 and day[first - 1] != day[first] and not track.gap_after[first - 1]),
-                bool(midnight[last] and not track.gap_after[last]),
+                float(ah[inside][counted].sum()),
+                float(np.nanmin(temp_c[inside])),
+                float(amps[inside][sure | counted].max()),
+                float(track.held_s[inside][sure | counted].sum()),
             )
         )
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
+def _smoothed(track: Track) -> NDArray[np.float64]:
+    """Mean temperature within a quarter of an hour to either side, not across a gap, °C."""
+    ts_ms, temp_c = track.readings.ts_ms, track.readings.temperature_c
+    known = ~np.isnan(temp_c)
+    total = np.append(0.0, np.cumsum(np.where(known, temp_c, 0.0)))
+    count = np.append(0, np.cumsum(known))
+    block = np.cumsum(np.append(0, track.gap_after[:-1]))
+    begins = np.searchsorted(block, block, side="left")
+    ends = np.searchsorted(block, block, side="right")
+    first = np.maximum(np.searchsorted(ts_ms, ts_ms - SMOOTH_S * MS_PER_S, side="left"), begins)
+    last = np.minimum(np.searchsorted(ts_ms, ts_ms + SMOOTH_S * MS_PER_S, side="right"), ends)
+    seen = count[last] - count[first]
+    return np.divide(total[last] - total[first], seen, out=np.full(len(ts_ms), np.nan), where=seen > 0)
+
+
 def threshold_a(pack: Pack) -> float:
     """The least current that counts as charging, A."""
     return LEAST_CURRENT_C_RATE * pack.rated_ah
-
-
-def _with_edge(edge: NDArray[np.bool_], first: int, last: int, stop_after: NDArray[np.bool_]) -> tuple[int, int]:
-    """Widen a stretch over the samples on the limit that touch it."""
-    while first > 0 and edge[first - 1] and not stop_after[first - 1]:
-        first -= 1
-    while last + 1 < len(edge) and edge[last + 1] and not stop_after[last]:
-        last += 1
-    return first, last
 
 
 def _resolution_c(ts_ms: NDArray[np.int64], temp_c: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -139,7 +153,7 @@ def _event(group: pd.DataFrame, pack: Pack) -> ColdChargeEvent:
         start_ms=int(group["start_ms"].iloc[0]),
         end_ms=int(group["end_ms"].iloc[-1]),
         duration_s=round(float(group["held_s"].sum()), 1),
-        charge_ah=round(float(group["charge_ah"].sum() + group["edge_ah"].sum()), 3),
+        charge_ah=round(float(group["charge_ah"].sum()), 3),
         min_temperature_c=round(coldest_c, 2),
         max_current_a=round(highest_a, 3),
         severity=severity(coldest_c, highest_a / pack.rated_ah),

@@ -19,7 +19,16 @@ if TYPE_CHECKING:
     from logbook.analysis.track import Track
     from logbook.schema.pack import Pack
 
-COLUMNS = ("start_ms", "end_ms", "soc_change_percent", "charge_ah", "discharge_ah", "switched_ah", "logged_s", "resolution_percent")
+COLUMNS = (
+    "start_ms",
+    "end_ms",
+    "soc_change_percent",
+    "charge_ah",
+    "discharge_ah",
+    "switched_ah",
+    "logged_s",
+    "resolution_percent",
+)
 CLAMPED_PERCENT = 2.0
 """So near to 0 or 100 a counter may stand at its stop."""
 JUMP_PERCENT = 2.5

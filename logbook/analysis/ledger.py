@@ -22,6 +22,13 @@ COLD_BANDS_C = {
     "cold_ah_0_5": (0.0, 5.0),
 }
 """Charge that went in by temperature band, °C; the bands are common practice, no source."""
+COLUMNS = (
+    "start_ms", "readings", "logged_s", "live_s", "charge_ah", "discharge_ah", "charge_wh", "discharge_wh",
+    "min_voltage_v", "max_voltage_v", "min_temperature_c", "mean_temperature_c", "max_temperature_c",
+    "max_charge_a", "max_discharge_a", "sum_low_ah", "sum_high_ah", "low_first",
+    "hot_s", "full_warm_s", "nearly_empty_s", "rest_s", "rest_ah", "first_soc_percent", "last_soc_percent",
+    "interval_s", "switched_ah", "sampling_var_ah2", *COLD_BANDS_C,
+)  # fmt: skip
 FULL_CELL_V = 3.335
 NEARLY_EMPTY_CELL_V = 3.0
 WARM_C = 30.0
@@ -31,7 +38,7 @@ def ledger(track: Track, pack: Pack) -> pd.DataFrame:
     """Sum and bound the readings hour by hour; columns as the store's `hour` table, NaN where not measured."""
     readings = track.readings
     if not len(readings):
-        return pd.DataFrame({"start_ms": np.empty(0, np.int64)})
+        return pd.DataFrame({name: np.empty(0, np.int64 if name == "start_ms" else float) for name in COLUMNS})
     hour = readings.ts_ms // MS_PER_HOUR
     first = np.flatnonzero(np.append(True, hour[1:] != hour[:-1]))
     last = np.append(first[1:], len(hour)) - 1

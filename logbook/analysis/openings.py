@@ -62,7 +62,9 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
                 "open_s": float(track.logged_s[last] - track.logged_s[first] + track.held_s[last]),
             }
         )
-    return pd.DataFrame(rows, columns=["start_ms", "end_ms", "kind", "before_v", "before_a", "before_c", "zero_a", "open_s"])
+    return pd.DataFrame(
+        rows, columns=["start_ms", "end_ms", "kind", "before_v", "before_a", "before_c", "zero_a", "open_s"]
+    )
 
 
 def _kind(seen_v: np.ndarray, seen_a: np.ndarray, pack: Pack) -> str:

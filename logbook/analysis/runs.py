@@ -23,7 +23,9 @@ def runs(mask: NDArray[np.bool_], gap_after: NDArray[np.bool_]) -> Iterator[tupl
     yield from zip(firsts.tolist(), lasts.tolist(), strict=True)
 
 
-def joined(pieces: Iterator[tuple[int, int]], ts_ms: NDArray[np.int64], gap_after: NDArray[np.bool_], within_s: float) -> list[tuple[int, int]]:
+def joined(
+    pieces: Iterator[tuple[int, int]], ts_ms: NDArray[np.int64], gap_after: NDArray[np.bool_], within_s: float
+) -> list[tuple[int, int]]:
     """Join stretches less than `within_s` apart where the log does not pause between them."""
     result: list[tuple[int, int]] = []
     for first, last in pieces:

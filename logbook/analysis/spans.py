@@ -24,7 +24,9 @@ def placed(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     """Anchors with running sums over the whole ledger: net_ah, charge_ah, discharge_ah, logged_s, live_s, scatter_ah2."""
     hours, anchors = tables["hours"], tables["anchors"]
     if anchors.empty:
-        return anchors.assign(net_ah=0.0, charge_ah=0.0, discharge_ah=0.0, logged_s=0.0, live_s=0.0, switched_ah=0.0, scatter_ah2=0.0)
+        return anchors.assign(
+            net_ah=0.0, charge_ah=0.0, discharge_ah=0.0, logged_s=0.0, live_s=0.0, switched_ah=0.0, scatter_ah2=0.0
+        )
     anchors = anchors.sort_values(["start_ms", "edge"], ignore_index=True)
     place = np.searchsorted(hours["start_ms"].to_numpy(), anchors["start_ms"].to_numpy() // MS_PER_HOUR * MS_PER_HOUR)
 
@@ -51,7 +53,10 @@ def spans(anchors: pd.DataFrame, pack: Pack) -> pd.DataFrame:
     leaving = anchors.index[anchors["edge"] != "enter"].to_numpy()
     entering = anchors.index[anchors["edge"] != "leave"].to_numpy()
     empties = anchors["kind"].to_numpy() == "empty"
-    leaving = np.union1d(leaving[~(empties[leaving] & (anchors["edge"].to_numpy()[leaving] == "leave"))], anchors.index[empties & (anchors["edge"] == "enter")])
+    leaving = np.union1d(
+        leaving[~(empties[leaving] & (anchors["edge"].to_numpy()[leaving] == "leave"))],
+        anchors.index[empties & (anchors["edge"] == "enter")],
+    )
     before = np.searchsorted(leaving, entering) - 1
     first, last = leaving[np.maximum(before, 0)], entering
     good = before >= 0

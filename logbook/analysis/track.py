@@ -53,6 +53,9 @@ class Track:
 
 def track(readings: Readings) -> Track:
     """Count charge and time along the readings; a missing current counts as not logged."""
+    if not len(readings):
+        nothing = np.empty(0)
+        return Track(readings, nothing, np.empty(0, np.bool_), *(nothing for _ in range(8)))
     step_s = np.diff(readings.ts_ms) / MS_PER_S
     interval_s = _typical_interval_s(readings.ts_ms, step_s)
     limit_s = np.clip(GAP_INTERVALS * interval_s, SHORTEST_GAP_S, LONGEST_HOLD_S)
@@ -75,7 +78,9 @@ def track(readings: Readings) -> Track:
         discharge_ah=_running(np.maximum(-ah, 0.0)),
         logged_s=_running(held_s),
         live_s=_running(np.where(current_a != 0.0, held_s, 0.0)),
-        switched_ah=_running(np.where(np.abs(step_a) > SWITCH_A, np.abs(step_a) * held_s / (2 * S_PER_HOUR), 0.0) * ~gap_after),
+        switched_ah=_running(
+            np.where(np.abs(step_a) > SWITCH_A, np.abs(step_a) * held_s / (2 * S_PER_HOUR), 0.0) * ~gap_after
+        ),
         scatter_ah2=_running(scatter),
     )
 
@@ -92,7 +97,7 @@ def _typical_interval_s(ts_ms: NDArray[np.int64], step_s: NDArray[np.float64]) -
     By day, so that the answer for a day does not depend on what else is looked at.
     """
     day = ts_ms // MS_PER_DAY
-    starts = np.flatnonzero(np.append(True, day[1:] != day[:-1])) if len(day) else np.empty(0, np.int64)
+    starts = np.flatnonzero(np.append(True, day[1:] != day[:-1]))
     result = np.empty(len(day))
     for first, last in zip(starts, np.append(starts[1:], len(day)), strict=True):
         inside = step_s[first : last - 1]

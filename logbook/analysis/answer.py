@@ -1,0 +1,85 @@
+"""Answer: composes the health of a pack from its digest tables."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from logbook.analysis import cold
+from logbook.analysis.balance import balance
+from logbook.analysis.capacity import capacity
+from logbook.analysis.cycles import cycles
+from logbook.analysis.digest import digest
+from logbook.analysis.fade import fade
+from logbook.analysis.flags import flags
+from logbook.analysis.idle import idle
+from logbook.analysis.monitor import monitor
+from logbook.analysis.protection import protection
+from logbook.analysis.resistance import resistance
+from logbook.schema.health import Health, PackSummary, ReadingsSummary
+from logbook.schema.reading import Readings
+from logbook.units import MS_PER_HOUR, S_PER_HOUR
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from logbook.schema.pack import Pack
+
+
+def answer(
+    tables: Mapping[str, pd.DataFrame],
+    pack: Pack,
+    acknowledged: frozenset[str] = frozenset(),
+    *,
+    span_ms: tuple[int, int] | None = None,
+) -> Health:
+    """The whole health of a pack; `span_ms` are its first and last reading, else to the hour."""
+    tables = _complete(tables, pack)
+    hours = tables["hours"]
+    solved = balance(tables, pack)
+    measured = capacity(solved, hours, pack)
+    capacity_ah = measured.ah.value if measured.ah else pack.rated_ah
+    offset_a = solved.value("offset_a")
+    readings = _readings(hours, span_ms)
+    health = Health(
+        pack=PackSummary(pack.name, pack.cell.label, pack.cells_in_series, pack.rated_ah),
+        readings=readings,
+        capacity=measured,
+        fade=fade(solved, measured, pack),
+        cycles=cycles(hours, tables["openings"], pack, capacity_ah=capacity_ah, offset_a=offset_a),
+        cold_charging=cold.answer(tables["cold"], pack, has_temperature=bool(len(hours) and hours["min_temperature_c"].notna().any())),
+        idle=idle(solved, hours, pack),
+        resistance=resistance(tables["steps"], readings.interval_s),
+        monitor=monitor(solved, tables, pack),
+        protection=protection(tables["openings"]),
+    )
+    return replace(health, flags=flags(health, acknowledged))
+
+
+def _complete(tables: Mapping[str, pd.DataFrame], pack: Pack) -> dict[str, pd.DataFrame]:
+    """Tables in time order, with the empty ones where nothing was found."""
+    blank = digest(Readings.empty(), pack)
+    result = {}
+    for name, empty in blank.items():
+        frame = tables.get(name, empty)
+        result[name] = (frame if len(frame) else empty).sort_values("start_ms", ignore_index=True, kind="stable")
+    return result
+
+
+def _readings(hours: pd.DataFrame, span_ms: tuple[int, int] | None) -> ReadingsSummary:
+    if hours.empty:
+        return ReadingsSummary(0, None, None, 0.0, 0.0)
+    first_ms, last_ms = span_ms or (int(hours["start_ms"].iloc[0]), int(hours["start_ms"].iloc[-1]) + MS_PER_HOUR)
+    logged_h = float(hours["logged_s"].sum()) / S_PER_HOUR
+    elapsed_h = (last_ms - first_ms) / MS_PER_HOUR
+    return ReadingsSummary(
+        count=int(hours["readings"].sum()),
+        first_ms=first_ms,
+        last_ms=last_ms,
+        logged_hours=round(logged_h, 2),
+        unlogged_hours=round(max(0.0, elapsed_h - logged_h), 2),
+        interval_s=float(np.median(hours["interval_s"])),
+    )

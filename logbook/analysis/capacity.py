@@ -1,0 +1,176 @@
+"""Capacity: does the pack still deliver its rated amp-hours, how surely, and on what evidence.
+
+The figure is the usable charge from full to the cut-off at 25 °C and 0.2 C, as of the last reading,
+the conditions in which IEC 61960 and IEC 62620 state rated capacity (from memory of the standards).
+Where full and empty were never both proven, the answer is what the pack has delivered at the least.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.stats import norm
+
+from logbook.schema.estimate import LEVEL, Estimate
+from logbook.schema.health import Capacity, CapacityObservation
+from logbook.units import MS_PER_HOUR, S_PER_HOUR, iso_from_ms
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from logbook.analysis.balance import Balance
+    from logbook.schema.pack import Pack
+
+QUANTILE = float(norm.ppf(0.5 + LEVEL / 2))
+GAIN_SIGMA = 0.007
+"""1 sd of a sensor's scale, which no log can show: 0.5 to 1 % (common practice, no source)."""
+DEFINITION_SIGMA = 0.003
+"""1 sd from what full and empty mean."""
+LEAST_SWING = 0.6
+"""Below this swing a span bounds capacity but does not measure it (common practice, no source)."""
+UNDETERMINED_WIDTH = 0.2
+NO_ESTIMATE_SIGMA = 0.12
+"""A standard deviation beyond this share of rated is no estimate at all."""
+MEETS_RATING, END_OF_LIFE = 0.95, 0.80
+COLD_C = 10.0
+METHODS = {
+    "full": "full",
+    "nearly_full": "nearly full",
+    "rested_full": "rested near full",
+    "empty": "empty",
+    "knee": "bottom knee",
+}
+
+
+def capacity(balance: Balance, tables_hours: pd.DataFrame, pack: Pack) -> Capacity:
+    """State capacity with its interval, verdict and every observation it rests on."""
+    observations = _observations(balance, pack)
+    at_least_ah = _at_least_ah(balance, tables_hours, pack)
+    used = [entry for entry in observations if entry.used]
+    mean_ah = balance.value("capacity_ah")
+    sigma_ah = float(np.hypot(balance.sigma("capacity_ah"), np.hypot(GAIN_SIGMA, DEFINITION_SIGMA) * mean_ah))
+    if not used or sigma_ah > NO_ESTIMATE_SIGMA * pack.rated_ah:
+        return Capacity(None, None, "undetermined", _missing(balance, at_least_ah, pack), observations, at_least_ah)
+    estimate = Estimate(round(mean_ah, 2), round(mean_ah - QUANTILE * sigma_ah, 2), round(mean_ah + QUANTILE * sigma_ah, 2))
+    health = estimate.scaled(1 / pack.rated_ah)
+    verdict = _verdict(health)
+    return Capacity(estimate, health, verdict, _reason(verdict, health, used, at_least_ah, pack), observations, at_least_ah)
+
+
+def _verdict(health: Estimate) -> str:
+    if health.width > UNDETERMINED_WIDTH:
+        return "undetermined"
+    if health.value >= MEETS_RATING:
+        return "meets_rating"
+    return "end_of_life" if health.value < END_OF_LIFE else "reduced"
+
+
+def _observations(balance: Balance, pack: Pack) -> tuple[CapacityObservation, ...]:
+    """Each span that swings far enough, referred to its own charge balance."""
+    spans = balance.spans
+    if spans.empty:
+        return ()
+    spans = spans[np.abs(spans["soc_change"]) >= LEAST_SWING]
+    kinds = balance.anchors["kind"].to_numpy(object)
+    starts = balance.anchors["start_ms"].to_numpy()
+    temps = balance.anchors["temperature_c"].to_numpy(float)
+    rows = []
+    for span in spans.itertuples():
+        change = span.soc_change
+        bias = sum(
+            balance.value(f"bias_{kind}") * pack.rated_ah * ((kinds[span.last] == kind) - int(kinds[span.first] == kind))
+            for kind in METHODS
+        )
+        drift_ah = balance.value("loss_a") * span.hours + balance.value("offset_a") * span.live_hours
+        missed_ah = balance.value("miss") * span.switched_ah
+        ah = (span.net_ah - drift_ah + missed_ah - bias) / change
+        drift_sigma = float(np.hypot(balance.sigma("loss_a") * 0.3 * span.hours, balance.sigma("miss") * span.switched_ah))
+        sigma = float(np.sqrt(span.sigma_ah**2 + drift_sigma**2 + (GAIN_SIGMA * pack.rated_ah) ** 2)) / abs(change)
+        low_end = span.last if change < 0 else span.first
+        temperature_c = None if np.isnan(temps[low_end]) else round(float(temps[low_end]), 1)
+        rows.append(
+            CapacityObservation(
+                start_ms=int(starts[span.first]),
+                end_ms=int(starts[span.last]),
+                ah=round(float(ah), 2),
+                low=round(float(ah - QUANTILE * sigma), 2),
+                high=round(float(ah + QUANTILE * sigma), 2),
+                method=f"{METHODS[kinds[span.first]]} to {METHODS[kinds[span.last]]}",
+                temperature_c=temperature_c,
+                used=bool(span.weight >= 0.25),
+                note=_note(span.weight, temperature_c),
+            )
+        )
+    return tuple(rows)
+
+
+def _note(weight: float, temperature_c: float | None) -> str | None:
+    if weight < 0.25:
+        return "left out: it disagrees with all the others"
+    if temperature_c is not None and temperature_c < COLD_C:
+        return f"cold ({temperature_c:.0f} °C at the empty end): counts for less"
+    return "counts for less: it lies off the others" if weight < 0.6 else None
+
+
+def _at_least_ah(balance: Balance, hours: pd.DataFrame, pack: Pack) -> float | None:
+    """The most that went out after a full charge without a pause in the log, less what may be wrong with it."""
+    anchors = balance.anchors
+    if anchors.empty or hours.empty:
+        return None
+    net = np.append(0.0, np.cumsum((hours["charge_ah"] - hours["discharge_ah"]).to_numpy(float)))
+    logged = np.append(0.0, np.cumsum(hours["logged_s"].to_numpy(float)))
+    live = np.append(0.0, np.cumsum(hours["live_s"].to_numpy(float)))
+    switched = np.append(0.0, np.cumsum(hours["switched_ah"].to_numpy(float)))
+    hour_ms = hours["start_ms"].to_numpy()
+    lowest = net[:-1] + hours["sum_low_ah"].to_numpy(float)
+    tops = anchors[(anchors["kind"].isin(["full", "rested_full", "nearly_full"])) & (anchors["edge"] != "enter")]
+    best: float | None = None
+    bounds_ms = np.append(tops["start_ms"].to_numpy()[1:], hour_ms[-1] + MS_PER_HOUR)
+    for top, until_ms in zip(tops.itertuples(), bounds_ms, strict=True):
+        begin = int(np.searchsorted(hour_ms, top.start_ms // MS_PER_HOUR * MS_PER_HOUR))
+        finish = int(np.searchsorted(hour_ms, until_ms))
+        inside = np.arange(begin, finish)
+        elapsed_s = (hour_ms[inside] + MS_PER_HOUR - top.start_ms) / 1000
+        unlogged_s = elapsed_s - (logged[inside + 1] - top.logged_s)
+        inside = inside[np.cumsum(unlogged_s > 1800) == 0]
+        if not len(inside):
+            continue
+        out_ah = top.net_ah - lowest[inside]
+        live_h = (live[inside + 1] - top.live_s) / S_PER_HOUR
+        missed = switched[inside + 1] - top.switched_ah
+        delivered = out_ah + balance.value("offset_a") * live_h - balance.value("miss") * missed
+        doubt = np.sqrt((balance.sigma("offset_a") * live_h) ** 2 + (balance.sigma("miss") * missed) ** 2 + (GAIN_SIGMA * out_ah) ** 2)
+        reached = float(np.max(delivered - QUANTILE * doubt))
+        best = reached if best is None else max(best, reached)
+    return None if best is None or best < 0.05 * pack.rated_ah else round(best, 1)
+
+
+def _missing(balance: Balance, at_least_ah: float | None, pack: Pack) -> str:
+    kinds = set(balance.anchors["kind"]) if len(balance.anchors) else set()
+    bound = f" It has delivered at least {at_least_ah:.0f} Ah." if at_least_ah else ""
+    test = (
+        f"charge until {pack.limits.full_voltage_v:.1f} V with the current tapered to {pack.limits.tail_current_a:.0f} A, "
+        f"then run one steady load of about {0.2 * pack.rated_ah:.0f} A down to the cut-off in a mild room, logging all the way"
+    )
+    if not kinds & {"full", "nearly_full", "rested_full"}:
+        return f"Nothing in the log proves that the pack was full.{bound} To find out, {test}."
+    if not kinds & {"empty", "knee"}:
+        return f"The pack was never run near empty while logged, so nobody can say where its end is.{bound} To find out, {test}."
+    return f"No logged stretch reaches from full to empty without a pause.{bound} To find out, {test}."
+
+
+def _reason(verdict: str, health: Estimate, used: list[CapacityObservation], at_least_ah: float | None, pack: Pack) -> str | None:
+    if verdict == "undetermined":
+        bound = f" It has delivered at least {at_least_ah:.0f} Ah." if at_least_ah else ""
+        return f"The interval is too wide for a verdict.{bound} One run from full to the cut-off at about {0.2 * pack.rated_ah:.0f} A would narrow it."
+    straddled = [line for line in (MEETS_RATING, END_OF_LIFE) if health.low < line < health.high]
+    latest = iso_from_ms(max(entry.end_ms for entry in used))[:10]
+    parts = []
+    if straddled:
+        parts.append(f"The line at {100 * straddled[0]:.0f} % of rated lies inside the interval, so the verdict may tip either way.")
+    if len(used) == 1:
+        parts.append(f"It rests on one measurement, of {latest}; a second would confirm it.")
+    if all(entry.temperature_c is not None and entry.temperature_c < COLD_C for entry in used):
+        parts.append("All measurements were cold ones; a run in mild weather would settle it.")
+    return " ".join(parts) or None

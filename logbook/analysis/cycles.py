@@ -1,0 +1,77 @@
+"""Cycles: how hard the pack was used, as equivalent full cycles and as a histogram of depths.
+
+Rainflow counting by ASTM E1049-85 section 5.4.4, through the `rainflow` library, on the counted
+state of charge; reversals under 2 % are left out, and nothing is joined across a pause in the log.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import rainflow
+
+from logbook.schema.health import Cycles, DepthBin
+from logbook.units import MS_PER_HOUR, S_PER_HOUR
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from logbook.schema.pack import Pack
+
+LEAST_DEPTH_PERCENT = 2.0
+BIN_PERCENT = 10
+WHOLE_HOUR_S = 3000.0
+
+
+def cycles(hours: pd.DataFrame, openings: pd.DataFrame, pack: Pack, *, capacity_ah: float, offset_a: float) -> Cycles:
+    """Throughput, equivalent full cycles (in and out over twice rated) and rainflow depths of `capacity_ah`."""
+    if hours.empty:
+        return Cycles(0.0, 0.0, 0.0, 0.0, 0.0, (), "There are no readings yet.")
+    false_in, false_out = _while_open_ah(openings)
+    charge_ah = float(hours["charge_ah"].sum()) - false_in
+    discharge_ah = float(hours["discharge_ah"].sum()) - false_out
+    depths = np.zeros(100 // BIN_PERCENT)
+    for stretch in _turning_points(hours, offset_a):
+        for depth, count in depth_counts(stretch / capacity_ah * 100):
+            depths[min(int(depth // BIN_PERCENT), len(depths) - 1)] += count
+    histogram = tuple(
+        DepthBin(float(place * BIN_PERCENT), float((place + 1) * BIN_PERCENT), float(count)) for place, count in enumerate(depths)
+    )
+    return Cycles(
+        equivalent_full_cycles=round((charge_ah + discharge_ah) / (2 * pack.rated_ah), 2),
+        charge_ah=round(charge_ah, 2),
+        discharge_ah=round(discharge_ah, 2),
+        charge_wh=round(float(hours["charge_wh"].sum()), 1),
+        discharge_wh=round(float(hours["discharge_wh"].sum()), 1),
+        depth_histogram=histogram,
+    )
+
+
+def depth_counts(percent: Sequence[float] | NDArray[np.float64]) -> list[tuple[float, float]]:
+    """(depth, count) of each rainflow cycle or half cycle at least 2 % deep in a history of state of charge, percent."""
+    return [(depth, count) for depth, count in rainflow.count_cycles(list(percent)) if depth >= LEAST_DEPTH_PERCENT]
+
+
+def _while_open_ah(openings: pd.DataFrame) -> tuple[float, float]:
+    """What the sensor's zero counted in and out while the board was open and nothing flowed."""
+    if openings.empty:
+        return 0.0, 0.0
+    ah = (openings["zero_a"].fillna(0.0) * openings["open_s"] / S_PER_HOUR).to_numpy(float)
+    return float(ah[ah > 0].sum()), float(-ah[ah < 0].sum())
+
+
+def _turning_points(hours: pd.DataFrame, offset_a: float) -> Iterator[NDArray[np.float64]]:
+    """Counted charge at each hour's low and high in their order, Ah, one array a pause-free stretch."""
+    start_ms = hours["start_ms"].to_numpy()
+    net = (hours["charge_ah"] - hours["discharge_ah"]).to_numpy(float) - offset_a * hours["live_s"].to_numpy(float) / S_PER_HOUR
+    base = np.cumsum(net) - net
+    low, high = base + hours["sum_low_ah"].to_numpy(float), base + hours["sum_high_ah"].to_numpy(float)
+    low_first = hours["low_first"].to_numpy(float) > 0
+    points = np.column_stack([np.where(low_first, low, high), np.where(low_first, high, low)])
+    paused = (np.diff(start_ms) > MS_PER_HOUR) | (hours["logged_s"].to_numpy(float)[:-1] < WHOLE_HOUR_S)
+    for stretch in np.split(points, np.flatnonzero(paused) + 1):
+        yield stretch.ravel()

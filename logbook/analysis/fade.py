@@ -1,0 +1,127 @@
+"""Fade: how capacity goes down over the years, sudden losses, and when it may reach the end of life.
+
+The rate and its interval come from the joint estimate (`balance`); `theil_sen` is the check that
+does not weigh: Sen 1968, JASA 63:1379, interval by Gilbert 1987 ch. 16, as SciPy has it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.stats import theilslopes
+
+from logbook.analysis.capacity import END_OF_LIFE, LEAST_SWING, QUANTILE
+from logbook.errors import NotEnoughData
+from logbook.schema.estimate import LEVEL, Estimate
+from logbook.schema.health import Capacity, DateRange, Fade, SuddenLoss
+from logbook.units import DAYS_PER_YEAR, MS_PER_DAY, utc_from_ms
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from logbook.analysis.balance import Balance
+    from logbook.schema.pack import Pack
+
+LEAST_POINTS, LEAST_YEARS = 6, 1.0
+"""What a projection needs; with less, say so (common practice, no source)."""
+HORIZON_SPANS = 3.0
+"""No projection beyond three times the span observed."""
+LEAST_LEARNED = 0.35
+"""A rate hardly narrower than what was assumed beforehand is not an answer."""
+
+
+@dataclass(frozen=True)
+class Trend:
+    """A robust straight line: slope in units a year with its interval, and the value at time zero."""
+
+    slope_per_year: Estimate
+    intercept: float
+
+
+def theil_sen(years: NDArray[np.float64], values: NDArray[np.float64], level: float = LEVEL) -> Trend:
+    """Median of all pairwise slopes; needs three points.
+
+    Raises
+    ------
+    NotEnoughData
+        With fewer than three points, or all at one time.
+    """
+    if len(years) < 3 or np.ptp(years) == 0:
+        raise NotEnoughData(f"A trend needs three measurements at different times; there are {len(years)}.")
+    slope, intercept, low, high = theilslopes(values, years, alpha=level)
+    return Trend(Estimate(float(slope), float(low), float(high), level), float(intercept))
+
+
+def years_to_show(fade_percent_per_year: float, sigma_percent: float, per_year: float) -> float:
+    """Years of `per_year` tests with error `sigma_percent` until such a fade is twice its standard error.
+
+    SE(slope) = σ·√(12(n − 1)/(n(n + 1)))/T for n even tests over T years (ordinary least squares).
+    """
+    for quarter in range(1, 81):
+        years = quarter / 4
+        count = max(2.0, per_year * years)
+        error = sigma_percent * np.sqrt(12 * (count - 1) / (count * (count + 1))) / years
+        if fade_percent_per_year >= 2 * error:
+            return years
+    return float("inf")
+
+
+def fade(balance: Balance, capacity: Capacity, pack: Pack) -> Fade:
+    """Rate, sudden losses and end of life, each only from enough evidence."""
+    losses = _sudden_losses(balance)
+    spans = balance.spans[np.abs(balance.spans["soc_change"]) >= LEAST_SWING] if len(balance.spans) else balance.spans
+    if len(spans) < 3 or balance.learned("rate_ah_per_year") < LEAST_LEARNED:
+        return Fade(None, None, losses, _too_early(balance, len(spans), pack))
+    scale = 100 / pack.rated_ah
+    rate, sigma = balance.value("rate_ah_per_year") * scale, balance.sigma("rate_ah_per_year") * scale
+    estimate = Estimate(round(rate, 2), round(rate - QUANTILE * sigma, 2), round(rate + QUANTILE * sigma, 2))
+    end = _end_of_life(balance, capacity, estimate, pack)
+    return Fade(estimate, end, losses, None if end else _no_projection(estimate))
+
+
+def _sudden_losses(balance: Balance) -> tuple[SuddenLoss, ...]:
+    if balance.step_ms is None:
+        return ()
+    size, sigma = balance.value("step_ah"), balance.sigma("step_ah")
+    estimate = Estimate(round(size, 2), round(size - QUANTILE * sigma, 2), round(size + QUANTILE * sigma, 2))
+    return (SuddenLoss(balance.step_ms, estimate),)
+
+
+def _too_early(balance: Balance, count: int, pack: Pack) -> str:
+    sigma = 1.5
+    years = years_to_show(2.0, sigma, max(2.0, count))
+    needs = f"about {years:.1f} years" if np.isfinite(years) else "many years"
+    return (
+        f"Too early to tell: {count} measurement{'s' if count != 1 else ''} from full to empty so far. "
+        f"At this pace a fade of 2 % a year would show after {needs} of logging; two full-to-empty runs a year help most."
+    )
+
+
+def _no_projection(rate: Estimate) -> str:
+    if rate.low <= 0:
+        return "The fade cannot be told from none yet, so no end of life is projected."
+    return "An end of life is projected only from six measurements over a year or more, and no further than three times that span."
+
+
+def _end_of_life(balance: Balance, capacity: Capacity, rate: Estimate, pack: Pack) -> DateRange | None:
+    used = [entry for entry in capacity.observations if entry.used]
+    if capacity.state_of_health is None or len(used) < LEAST_POINTS or rate.low <= 0:
+        return None
+    span_years = (used[-1].end_ms - used[0].start_ms) / (MS_PER_DAY * DAYS_PER_YEAR)
+    if span_years < LEAST_YEARS * 0.9:
+        return None
+    today = utc_from_ms(balance.now_ms).date()
+    left = capacity.state_of_health.scaled(100)
+    horizon = HORIZON_SPANS * span_years
+
+    def reached(health_percent: float, percent_per_year: float) -> date | None:
+        years = max(0.0, (health_percent - 100 * END_OF_LIFE) / percent_per_year)
+        return today + timedelta(days=years * DAYS_PER_YEAR) if years <= horizon else None
+
+    soonest = reached(left.low, rate.high)
+    if soonest is None:
+        return None
+    return DateRange(reached(left.value, rate.value), soonest, reached(left.high, rate.low))

@@ -1,0 +1,89 @@
+"""Idle: what a parked pack loses unseen, and what its vehicle draws through the sensor.
+
+The unseen loss is the missing charge between proven states over long times (the refill method of
+storage tests): cells and board together, for a sensor on the terminals cannot tell them apart.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.analysis.capacity import QUANTILE
+from logbook.schema.estimate import Estimate
+from logbook.schema.health import Idle
+from logbook.units import DAYS_PER_MONTH, MS_PER_HOUR, S_PER_HOUR
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from logbook.analysis.balance import Balance
+    from logbook.schema.pack import Pack
+
+LEAST_LEARNED = 0.6
+QUIET_CHARGE_C_RATE, QUIET_DISCHARGE_C_RATE = 0.002, 0.02
+LEAST_QUIET_HOURS = 24
+DEAD_BAND_A = 0.1
+"""A sensor that shows exactly nothing may hide up to this (common practice, no source)."""
+LOSS_MODEL_SIGMA = 0.05
+"""Self-discharge follows temperature, which one constant does not: 5 % of it, ours."""
+
+
+def idle(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Idle:
+    """Unseen loss in percent of rated in 30 days, and standby current in A out of the pack."""
+    per_month = 24 * DAYS_PER_MONTH / pack.rated_ah * 100
+    loss_a, sigma_a = balance.value("loss_a"), balance.sigma("loss_a")
+    loss = None
+    if balance.learned("loss_a") >= LEAST_LEARNED and loss_a > 0:
+        sigma_a = float(np.hypot(sigma_a, LOSS_MODEL_SIGMA * loss_a))
+        low, high = max(0.0, loss_a - QUANTILE * sigma_a), loss_a + QUANTILE * sigma_a
+        loss = Estimate(round(loss_a * per_month, 2), round(low * per_month, 2), round(high * per_month, 2))
+    standby = _standby(balance, hours, pack)
+    return Idle(loss, standby, _reason(loss, standby))
+
+
+def _standby(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimate | None:
+    quiet = quiet_hours(hours, pack)
+    if quiet.empty:
+        return None
+    logged_h = quiet["logged_s"].to_numpy(float) / S_PER_HOUR
+    live = quiet["live_s"].to_numpy(float) / quiet["logged_s"].to_numpy(float)
+    if np.median(live) < 0.01:
+        return Estimate(0.0, 0.0, DEAD_BAND_A)
+    drawn = (quiet["discharge_ah"] - quiet["charge_ah"]).to_numpy(float) / logged_h + balance.value("offset_a") * live
+    value = float(np.median(drawn))
+    spread = float(np.percentile(np.abs(drawn - value), 68)) / np.sqrt(max(1.0, len(drawn) / LEAST_QUIET_HOURS))
+    sigma = float(np.hypot(spread, balance.sigma("offset_a")))
+    return Estimate(round(value, 3), round(value - QUANTILE * sigma, 3), round(value + QUANTILE * sigma, 3))
+
+
+def quiet_hours(hours: pd.DataFrame, pack: Pack) -> pd.DataFrame:
+    """Hours that belong to at least a day on end without charge or any real load, fully logged, board closed."""
+    if hours.empty:
+        return hours
+    calm = (
+        (hours["logged_s"] >= 0.95 * S_PER_HOUR)
+        & (hours["charge_ah"] <= QUIET_CHARGE_C_RATE * pack.rated_ah)
+        & (hours["max_discharge_a"] <= QUIET_DISCHARGE_C_RATE * pack.rated_ah)
+        & (hours["min_voltage_v"] > 0.8 * pack.limits.cutoff_voltage_v)
+    ).to_numpy()
+    start_ms = hours["start_ms"].to_numpy()
+    new_run = np.append(True, (np.diff(start_ms) > MS_PER_HOUR) | ~calm[1:] | ~calm[:-1])
+    run = np.cumsum(new_run)
+    length = np.bincount(run[calm], minlength=run.max() + 1)
+    return hours[calm & (length[run] >= LEAST_QUIET_HOURS)]
+
+
+def _reason(loss: Estimate | None, standby: Estimate | None) -> str | None:
+    parts = []
+    if loss is None:
+        parts.append(
+            "What the pack loses unseen needs a long parked stretch that is logged throughout between two full charges; "
+            "leave the monitor logging over a month of storage and charge to full before and after."
+        )
+    if standby is None:
+        parts.append("What the parked vehicle draws needs a logged day on end without charging or use.")
+    elif standby.value == 0 and standby.low == 0:
+        parts.append("The sensor shows exactly zero while parked, so a small draw may hide in its dead band.")
+    return " ".join(parts) or None

@@ -1,0 +1,83 @@
+"""Monitor: whether the instrument itself can be believed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.analysis.balance import counter_scale
+from logbook.analysis.capacity import QUANTILE
+from logbook.schema.estimate import Estimate
+from logbook.schema.health import Monitor
+from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pandas as pd
+
+    from logbook.analysis.balance import Balance
+    from logbook.schema.pack import Pack
+
+LEAST_LEARNED = 0.6
+LARGEST_PAUSE_S = 1800.0
+
+
+def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) -> Monitor:
+    """Offset of the current, error of the reported state of charge, and whether that is a mere count."""
+    offset = None
+    if balance.learned("offset_a") >= LEAST_LEARNED:
+        value, sigma = balance.value("offset_a"), balance.sigma("offset_a")
+        offset = Estimate(round(value, 3), round(value - QUANTILE * sigma, 3), round(value + QUANTILE * sigma, 3))
+    scale = counter_scale(tables, pack)
+    assumes = None if scale is None else scale == 1.0
+    error = _soc_error(balance, tables["hours"])
+    return Monitor(offset, error, assumes, _reason(offset, error, assumes, tables["hours"]))
+
+
+def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
+    """Reported minus counted state of charge, percent, at the end of the last stretch logged on from a full charge."""
+    anchors = balance.anchors
+    if anchors.empty or hours.empty or hours["last_soc_percent"].isna().all() or balance.sigma("capacity_ah") > 0.12 * balance.value("capacity_ah"):
+        return None
+    net = np.cumsum((hours["charge_ah"] - hours["discharge_ah"]).to_numpy(float))
+    logged, live = np.cumsum(hours["logged_s"].to_numpy(float)), np.cumsum(hours["live_s"].to_numpy(float))
+    switched = np.cumsum(hours["switched_ah"].to_numpy(float))
+    hour_ms = hours["start_ms"].to_numpy()
+    tops = anchors[(anchors["kind"] == "full") & (anchors["edge"] == "leave")]
+    for top in reversed(list(tops.itertuples())):
+        begin = int(np.searchsorted(hour_ms, top.start_ms // MS_PER_HOUR * MS_PER_HOUR))
+        elapsed_s = (hour_ms[begin:] + MS_PER_HOUR - top.start_ms) / MS_PER_S
+        whole = np.cumsum(elapsed_s - (logged[begin:] - top.logged_s) > LARGEST_PAUSE_S) == 0
+        places = np.arange(begin, len(hour_ms))[whole]
+        places = places[~np.isnan(hours["last_soc_percent"].to_numpy(float)[places])]
+        if len(places) < 6:
+            continue
+        last = int(places[-1])
+        live_h, passed_h = (live[last] - top.live_s) / S_PER_HOUR, (logged[last] - top.logged_s) / S_PER_HOUR
+        moved = net[last] - top.net_ah - balance.value("offset_a") * live_h - balance.value("loss_a") * passed_h
+        moved += balance.value("miss") * (switched[last] - top.switched_ah)
+        capacity_ah = balance.value("capacity_ah")
+        counted = 100 * (top.soc + moved / capacity_ah)
+        value = float(hours["last_soc_percent"].iloc[last] - counted)
+        doubt_ah = np.sqrt((balance.sigma("offset_a") * live_h) ** 2 + (moved / capacity_ah * balance.sigma("capacity_ah")) ** 2)
+        sigma = float(np.hypot(100 * doubt_ah / capacity_ah, 0.7))
+        return Estimate(round(value, 1), round(value - QUANTILE * sigma, 1), round(value + QUANTILE * sigma, 1))
+    return None
+
+
+def _reason(offset: Estimate | None, error: Estimate | None, assumes: bool | None, hours: pd.DataFrame) -> str | None:
+    parts = []
+    if offset is None:
+        parts.append("The sensor's offset needs two full charges with the log running on between them; charge to full at least once a week.")
+    if error is None:
+        reported = len(hours) and hours["last_soc_percent"].notna().any()
+        parts.append(
+            "The reported state of charge cannot be checked without a stretch logged on from a proven full charge."
+            if reported
+            else "The log carries no state of charge."
+        )
+    if assumes:
+        parts.append("The reported percentage is a count against the typed-in capacity; it says nothing about what the pack still holds.")
+    return " ".join(parts) or None

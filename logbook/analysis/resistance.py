@@ -1,0 +1,72 @@
+"""Resistance: ohmic resistance of the pack from load steps, referred to 25 °C.
+
+R = −ΔV/ΔI over a step (the direct-current method of IEC 61960, from secondary sources), scaled by
+R25 = R_T·exp[−Ea/R·(1/T − 1/298.15 K)] with Ea = 17 ± 4 kJ/mol fitted to the US26650 table of
+Naumann (thesis TUM 2018). Samples further apart than two seconds see polarisation too, so they
+are refused rather than called ohmic.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.analysis.anchors import ACTIVATION_J_PER_MOL
+from logbook.analysis.fade import theil_sen
+from logbook.schema.estimate import Estimate
+from logbook.schema.health import Resistance
+from logbook.units import DAYS_PER_YEAR, GAS_CONSTANT_J_PER_MOL_K, MS_PER_DAY, kelvin_from_celsius
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import ArrayLike, NDArray
+
+LONGEST_S = 2.0
+LEAST_STEPS = 8
+WARM_C = (5.0, 40.0)
+SOC_PERCENT = (20.0, 95.0)
+POLARISATION_SIGMA = 0.06
+"""Share by which one or two seconds of polarisation may raise the figure, 1 sd; ours."""
+LEAST_TREND_DAYS = 180.0
+
+
+def temperature_factor(temperature_c: ArrayLike) -> NDArray[np.float64]:
+    """Resistance at a temperature over that at 25 °C, valid from 5 to 40 °C."""
+    kelvin = kelvin_from_celsius(np.asarray(temperature_c, float))
+    return np.exp(ACTIVATION_J_PER_MOL / GAS_CONSTANT_J_PER_MOL_K * (1 / kelvin - 1 / kelvin_from_celsius(25.0)))
+
+
+def resistance(steps: pd.DataFrame, interval_s: float | None) -> Resistance:
+    """Median of the steps at 25 °C with its interval and trend, or why there is none."""
+    if steps.empty or not (steps["gap_s"] <= LONGEST_S).any():
+        seen = f"The readings are {interval_s:.0f} s apart" if interval_s else "There are too few readings"
+        return Resistance(None, None, f"{seen}; a load step shows resistance only with readings a second or two apart. Log at 1 s while a big load starts.")
+    soc = steps["soc_percent"]
+    chosen = steps[
+        (steps["gap_s"] <= LONGEST_S)
+        & steps["temperature_c"].between(*WARM_C)
+        & (soc.between(*SOC_PERCENT) | soc.isna())
+    ]
+    if len(chosen) < LEAST_STEPS:
+        return Resistance(None, None, f"Only {len(chosen)} load steps at 5 to 40 °C and 20 to 95 % charge were seen; {LEAST_STEPS} are needed.")
+    ohm = (chosen["step_v"] / chosen["step_a"]).to_numpy(float) / temperature_factor(chosen["temperature_c"])
+    milliohm = 1000 * ohm[ohm > 0]
+    if len(milliohm) < LEAST_STEPS:
+        return Resistance(None, None, "Voltage and current do not move together at load steps, so no resistance can be read.")
+    value = float(np.median(milliohm))
+    spread = 1.4826 * float(np.median(np.abs(milliohm - value))) / np.sqrt(len(milliohm)) * 1.25
+    down = float(np.hypot(spread, POLARISATION_SIGMA * value))
+    estimate = Estimate(round(value, 3), round(value - 1.645 * down, 3), round(value + 1.645 * np.hypot(spread, 0.03 * value), 3))
+    return Resistance(estimate, *_trend(chosen, ohm, value))
+
+
+def _trend(chosen: pd.DataFrame, ohm: NDArray[np.float64], value: float) -> tuple[Estimate | None, str | None]:
+    years = chosen["start_ms"].to_numpy(float) / (MS_PER_DAY * DAYS_PER_YEAR)
+    if np.ptp(years) * DAYS_PER_YEAR < LEAST_TREND_DAYS:
+        return None, "A trend of resistance needs load steps over half a year or more."
+    days = (chosen["start_ms"].to_numpy() // MS_PER_DAY).astype(int)
+    unique = np.unique(days)
+    daily = np.array([np.median(ohm[days == day]) for day in unique]) * 1000
+    trend = theil_sen(unique / DAYS_PER_YEAR, daily).slope_per_year.scaled(100 / value)
+    return Estimate(round(trend.value, 2), round(trend.low, 2), round(trend.high, 2)), None
