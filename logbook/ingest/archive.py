@@ -1,0 +1,205 @@
+"""Source: the bytes of one file, unpacked from .gz or .zip within limits; what is no text is refused by name."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import io
+import zipfile
+import zlib
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, BinaryIO, cast
+
+from logbook.errors import BadData, InputMissing
+from logbook.ingest.options import MEBIBYTE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from logbook.ingest.options import ImportOptions
+
+BLOCK_BYTES = 16 * MEBIBYTE
+RATIO_FLOOR_BYTES = 16 * MEBIBYTE
+"""Below this size no ratio is suspicious: a parked pack repeats itself."""
+
+GZIP = b"\x1f\x8b"
+ZIP = b"PK\x03\x04"
+MAGIC = (
+    (b"\xd0\xcf\x11\xe0", "a spreadsheet or document in an old binary format"),
+    (b"%PDF", "a PDF document"),
+    (b"SQLite format 3\x00", "a database file"),
+    (b"PAR1", "a Parquet file"),
+    (b"\x89PNG", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"GIF8", "a picture"),
+    (b"7z\xbc\xaf", "a 7z archive"),
+    (b"Rar!", "a RAR archive"),
+    (b"\x28\xb5\x2f\xfd", "a Zstandard archive"),
+    (b"BZh", "a bzip2 archive"),
+    (b"\xfd7zXZ", "an xz archive"),
+    (b"PK\x05\x06", "an empty zip archive"),
+)
+"""Leading bytes of formats that are sometimes named .csv (each from its format's specification)."""
+EXPORT_AS_CSV = "Export it as CSV (comma or semicolon separated text) and import that."
+UNPACK_FIRST = "Unpack it, and import the CSV inside."
+
+
+@dataclass(frozen=True)
+class Source:
+    """One file on disk, and for a zip the member inside."""
+
+    path: Path
+    sha256: str
+    size: int
+    packing: str
+    """`plain`, `gzip` or `zip`."""
+    member: str | None
+    max_bytes: int
+    max_ratio: float
+
+    @property
+    def name(self) -> str:
+        """The file's name as messages show it."""
+        return self.path.name
+
+    def blocks(self) -> Iterator[tuple[bytes, float]]:
+        """Unpacked bytes in blocks, each with the share of the file read so far."""
+        total = 0
+        with self.path.open("rb") as packed, self._unpacked(packed) as stream:
+            while block := self._read(stream):
+                total += len(block)
+                self._check_size(total, packed.tell())
+                yield block, min(packed.tell() / max(self.size, 1), 1.0)
+
+    def _unpacked(self, packed: BinaryIO) -> BinaryIO:
+        if self.packing == "gzip":
+            return cast("BinaryIO", gzip.GzipFile(fileobj=packed))
+        if self.packing == "zip":
+            return cast("BinaryIO", zipfile.ZipFile(packed).open(self.member or ""))
+        return cast("BinaryIO", io.BufferedReader(cast("io.RawIOBase", packed), 1))
+
+    def _read(self, stream: BinaryIO) -> bytes:
+        try:
+            return stream.read(BLOCK_BYTES)
+        except (EOFError, gzip.BadGzipFile, zlib.error, zipfile.BadZipFile) as error:
+            raise BadData(
+                "The archive is damaged or cut off.", where=self.name, mend="Export or copy the file again."
+            ) from error
+        except (NotImplementedError, RuntimeError) as error:
+            raise BadData(
+                "The archive is packed in a way that is not understood.", where=self.name, mend=UNPACK_FIRST
+            ) from error
+
+    def _check_size(self, total: int, packed: int) -> None:
+        if total > self.max_bytes:
+            raise BadData(
+                f"It unpacks to more than {self.max_bytes // MEBIBYTE} MiB.",
+                where=self.name,
+                mend="If that is right, raise the limit with  --max-mib NUMBER  or split the file.",
+            )
+        if self.packing != "plain" and total > max(RATIO_FLOOR_BYTES, self.max_ratio * max(packed, 1)):
+            raise BadData(
+                f"It unpacks to more than {self.max_ratio:g} times its size, which no honest export does.",
+                where=self.name,
+                mend="If you trust it, raise the limit with  --max-ratio NUMBER  or unpack it yourself.",
+            )
+
+
+def open_source(path: Path, options: ImportOptions) -> Source:
+    """Look at a file and say how it is packed; InputMissing or BadData with a way out."""
+    head, size, digest = _look(path)
+    packing, member = "plain", None
+    if not size:
+        raise BadData("The file is empty.", where=path.name, mend="Export it again, and check that it has a size.")
+    if head.startswith(GZIP):
+        packing = "gzip"
+    elif head.startswith(ZIP):
+        packing, member = "zip", _member(path)
+    else:
+        _refuse_known(head, path.name)
+    source = Source(path, digest, size, packing, member, options.max_bytes, options.max_ratio)
+    if packing != "plain":
+        _refuse_known(next((block for block, _ in source.blocks()), b""), path.name)
+    return source
+
+
+def _look(path: Path) -> tuple[bytes, int, str]:
+    try:
+        with path.open("rb") as stream:
+            digest = hashlib.file_digest(stream, "sha256").hexdigest()
+            size = stream.tell()
+            stream.seek(0)
+            return stream.read(64), size, digest
+    except FileNotFoundError as error:
+        raise InputMissing("There is no such file.", where=str(path), mend="Check the name and the folder.") from error
+    except IsADirectoryError as error:
+        raise InputMissing(
+            "This is a folder, not a file.", where=str(path), mend=f"Name the files in it:  {path}/*.csv"
+        ) from error
+    except OSError as error:
+        raise InputMissing(
+            f"It cannot be read: {error.strerror}.", where=str(path), mend="Check its permissions."
+        ) from error
+
+
+def _refuse_known(head: bytes, name: str) -> None:
+    for magic, kind in MAGIC:
+        if head.startswith(magic):
+            raise BadData(f"This is {kind}, not a CSV file.", where=name, mend=EXPORT_AS_CSV)
+    if head.startswith((ZIP, GZIP)):
+        raise BadData("This is an archive inside an archive.", where=name, mend=UNPACK_FIRST)
+    text = head.lstrip(b"\xef\xbb\xbf \t\r\n")[:64].lower()
+    if text.startswith((b"<!doctype", b"<html", b"<head")):
+        raise BadData(
+            "This is a web page, perhaps a login page, not a CSV file.",
+            where=name,
+            mend="Log in and download it again.",
+        )
+    if text.startswith(b"<"):
+        raise BadData("This is an XML file, not a CSV file.", where=name, mend=EXPORT_AS_CSV)
+    if text.startswith((b"{", b'["', b"[{", b"[[", b"[\n", b"[ ")):
+        raise BadData("This is a JSON file, not a CSV file.", where=name, mend=EXPORT_AS_CSV)
+
+
+def _member(path: Path) -> str:
+    try:
+        with zipfile.ZipFile(path) as archive:
+            infos = [info for info in archive.infolist() if not info.is_dir()]
+    except zipfile.BadZipFile as error:
+        raise BadData("The zip archive is damaged.", where=path.name, mend="Export or copy it again.") from error
+    names = [info.filename for info in infos]
+    _refuse_documents(names, path.name)
+    for info in infos:
+        _refuse_tricks(info, path.name)
+    tables = [name for name in names if _is_table(name)]
+    if len(tables) != 1:
+        raise BadData(
+            f"The archive holds {len(tables) or 'no'} tables: {', '.join(tables or names)[:200]}.",
+            where=path.name,
+            mend="Unpack it, and import the files by name." if tables else EXPORT_AS_CSV,
+        )
+    return tables[0]
+
+
+def _is_table(name: str) -> bool:
+    pure = PurePosixPath(name)
+    hidden = pure.name.startswith(".") or "__MACOSX" in pure.parts
+    return not hidden and pure.suffix.lower() in {".csv", ".txt", ".tsv", ".log", ".dat", ""}
+
+
+def _refuse_documents(names: list[str], where: str) -> None:
+    if "[Content_Types].xml" in names or "mimetype" in names:
+        raise BadData("This is a spreadsheet or document, not a CSV file.", where=where, mend=EXPORT_AS_CSV)
+
+
+def _refuse_tricks(info: zipfile.ZipInfo, where: str) -> None:
+    pure = PurePosixPath(info.filename.replace("\\", "/"))
+    if pure.is_absolute() or ".." in pure.parts or ":" in pure.parts[0]:
+        raise BadData(
+            f'The archive names a file outside itself: "{info.filename}".',
+            where=where,
+            mend="Do not trust it; if you do, unpack it with care and import the CSV inside.",
+        )
+    if info.flag_bits & 1:
+        raise BadData("The archive is locked with a password.", where=where, mend=UNPACK_FIRST)

@@ -1,0 +1,121 @@
+"""Dialect: delimiter and decimal mark of a text table, decided by which reading makes most cells sensible."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from logbook.errors import BadData
+from logbook.ingest.number import NOTHING, SIGNS, SPACES, read_cell
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+DELIMITERS = ("\t", ";", "|", ",", " ")
+"""In the order they are preferred when equally sensible: the rarer within a cell the better."""
+DELIMITER_NAMES = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "space"}
+SEPARATOR_LINE = re.compile(r'^"?sep=(.)"?\s*$', re.IGNORECASE)
+CLOCK = re.compile(r"\d{1,2}[:.h]\d{2}")
+DATE = re.compile(
+    r"^\D{0,12}\d{1,4}[./-](\d{1,2}|[A-Za-zäéûà]{3,9}\.?)[./-]\d{1,4}\b|\d{8}T\d{4}|\b\d{1,2}\.? [A-Za-zäéûà]{3,9}\.?,? \d{4}|[A-Za-z]{3,9} +\d{1,2},? +\d{4}|^[A-Z][a-z]{2} [A-Z][a-z]{2} +\d"
+)
+SAMPLE_LINES = 400
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How rows are cut into cells and numbers are written."""
+
+    delimiter: str
+    decimal: str
+    width: int
+    """Cells of a data row."""
+
+    def cells(self, line: str) -> list[str]:
+        """The cells of one line, without blanks and quotes."""
+        return split(line, self.delimiter)
+
+
+def split(line: str, delimiter: str) -> list[str]:
+    """Cut one line into cells."""
+    if delimiter == " ":
+        return line.split()
+    return [cell.strip() for cell in next(csv.reader([line.replace("\x00", "")], delimiter=delimiter), [])]
+
+
+def looks_timed(cell: str) -> bool:
+    """Whether a cell holds a date or a time of day."""
+    return bool(cell) and cell[-1] != "%" and bool(DATE.search(cell) or (CLOCK.search(cell) and ":" in cell))
+
+
+def looks_numeric(cell: str) -> bool:
+    """Whether a cell holds a number, in any spelling, with or without a unit."""
+    return any(read.is_number and read.value == read.value for read in (read_cell(cell, "."), read_cell(cell, ",")))  # noqa: PLR0124
+
+
+def looks_like_data(cells: Sequence[str]) -> bool:
+    """Whether a row holds readings: at least half of what it holds are numbers or times, and at least two."""
+    held = [cell for cell in cells if cell.lower() not in NOTHING]
+    good = sum(1 for cell in held if looks_timed(cell) or looks_numeric(cell))
+    return good >= 2 and good >= 0.5 * len(held)
+
+
+def dialect_of(
+    lines: Sequence[str], where: str, *, delimiter: str | None = None, decimal: str | None = None
+) -> Dialect:
+    """Decide on the whole sample; BadData when no delimiter makes a table of it."""
+    sample = [line for line in lines if line.strip(" ,;\t|\x00")][:SAMPLE_LINES]
+    if delimiter is None and (match := SEPARATOR_LINE.match(sample[0] if sample else "")):
+        delimiter = "\t" if match[1] == "t" else match[1]
+    candidates = [delimiter] if delimiter else DELIMITERS
+    scored = [
+        (score, -rank, candidate, width)
+        for rank, candidate in enumerate(candidates)
+        for score, width in [_score(sample, candidate)]
+    ]
+    score, _, best, width = max(scored)
+    if score <= 0:
+        raise BadData(
+            "No table of readings was found in it: no delimiter (comma, semicolon, tab or bar) gives rows of numbers.",
+            where=where,
+            mend="Export the readings as CSV, one row a reading; if it is one, describe it with  --mapping FILE",
+        )
+    return Dialect(best, decimal or _decimal(sample, best, width), width)
+
+
+def _score(sample: Sequence[str], delimiter: str) -> tuple[float, int]:
+    rows = [split(line, delimiter) for line in sample]
+    data = [row for row in rows if len(row) > 1 and looks_like_data(row)]
+    if not data:
+        return 0.0, 0
+    width, count = Counter(map(len, data)).most_common(1)[0]
+    typed = [_typed_share(row) for row in data if len(row) == width][:50]
+    score = count / len(rows) * sum(typed) / len(typed)
+    return round(score * (0.3 if delimiter == " " else 1.0), 3), width
+
+
+def _typed_share(row: Sequence[str]) -> float:
+    held = [cell for cell in row if cell]
+    good = sum(
+        1.0
+        if looks_timed(cell) or looks_numeric(cell)
+        else 0.7
+        if len(cell) < 24 and not re.search(r"[;\t|]", cell)
+        else 0.0
+        for cell in held
+    )
+    return good / max(len(held), 1)
+
+
+def _decimal(sample: Sequence[str], delimiter: str, width: int) -> str:
+    comma = point = 0
+    for line in sample:
+        for cell in (row := split(line, delimiter)):
+            if len(row) == width and not looks_timed(cell):
+                plain = cell.translate(SIGNS).translate(SPACES)
+                comma += bool(re.match(r"^[+(-]?\d{1,3}(\.\d{3})*,\d+\D*$|^[+(-]?\d*,\d+\D*$", plain))
+                point += bool(re.match(r"^[+(-]?\d{1,3}(,\d{3})*\.\d+\D*$|^[+(-]?\d*\.\d+\D*$", plain))
+    return "," if comma > point else "."

@@ -1,0 +1,340 @@
+"""Moment: when each row was logged, in UTC, from text, epoch, elapsed or spreadsheet times."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.errors import BadData
+from logbook.ingest.clock import NO_TIME, ORDERS, WHOLE, DateWord, read_date_word, read_time_of_day
+from logbook.ingest.question import Question, settle
+from logbook.ingest.unit import Unit, unit_exact
+from logbook.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_S, S_PER_DAY
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from logbook.ingest.columns import Layout
+    from logbook.ingest.ledger import Ledger
+    from logbook.ingest.question import Ask
+    from logbook.ingest.table import Section
+
+SPREADSHEET_EPOCH_DAYS = 25_569
+"""Serial day of 1970-01-01 in the 1900 date system (ECMA-376 part 1, 18.17.4.1)."""
+SPREADSHEET_1904_DAYS = 24_107
+"""The same in the 1904 date system."""
+EPOCH_UNITS = (("s", 1e8, 1e10), ("ms", 1e11, 1e13), ("µs", 1e14, 1e16), ("ns", 1e17, 1e19))
+"""Epoch times of 1973 to 2286 by magnitude."""
+COMPACT_LOW, COMPACT_HIGH = 19_700_101_000000, 21_001_231_235959
+
+
+@dataclass(frozen=True, eq=False)
+class Moments:
+    """Times of one section: int64 ms [n], UTC where `utc`, else of a local clock."""
+
+    ms: NDArray[np.int64]
+    utc: bool
+
+
+@dataclass(frozen=True)
+class TimeOptions:
+    """What was said about times: order of day and month, start of elapsed time."""
+
+    order: str | None
+    start: str | None
+    file_name: str
+
+
+def moments_of(
+    sections: Sequence[Section], layouts: Sequence[Layout], options: TimeOptions, ledger: Ledger, ask: Ask | None
+) -> list[Moments]:
+    """Times of every section; the whole file decides on the order of day and month."""
+    words = [word for section in sections for word in section.clock.words]
+    order = (
+        order_of([read_date_word(word) for word in words], options.order, ledger, ask, options.file_name)
+        if words
+        else "year-first"
+    )
+    return [
+        _moments(section, layout, order, options, ledger, ask)
+        for section, layout in zip(sections, layouts, strict=True)
+    ]
+
+
+def _moments(
+    section: Section, layout: Layout, order: str, options: TimeOptions, ledger: Ledger, ask: Ask | None
+) -> Moments:
+    if layout.time_is_text:
+        return _text_moments(section, order, options, ledger, ask)
+    values = section.numbers(layout.time[0].index)
+    return _number_moments(values, layout, section, options, ledger, ask)
+
+
+def _text_moments(section: Section, order: str, options: TimeOptions, ledger: Ledger, ask: Ask | None) -> Moments:
+    dates, ms = np.concatenate(section.clock.dates), np.concatenate(section.clock.ms)
+    if (dates == WHOLE).all():
+        return Moments(ms, section.clock.zoned)
+    words = [read_date_word(word) for word in section.clock.words]
+    if all(word.fields is None for word in words):
+        start = _start(section, options, ask, ledger)
+        return Moments(start + _unrolled(ms + np.array([_shift(word) for word in words])[dates]), utc=False)
+    days = np.array([_or_missing(word.days(order)) for word in words])
+    shift = np.array([_shift(word) for word in words])
+    moments = np.where(dates < 0, ms, days[dates] * MS_PER_DAY + _half_day(ms, words, dates) - shift[dates])
+    known = (dates == WHOLE) | ((dates != NO_TIME) & (days[dates] > NO_DAY))
+    moments = np.where(known, moments, NO_MOMENT)
+    zoned = [word.offset_min is not None for word in words]
+    if any(zoned) and not all(zoned):
+        raise BadData(
+            "Some times say their zone and some do not.",
+            where=options.file_name,
+            mend="Export it with one kind of time.",
+        )
+    return Moments(moments, utc=all(zoned) or section.clock.zoned)
+
+
+NO_DAY = -(10**6)
+NO_MOMENT = np.iinfo(np.int64).min
+"""In place of a time that cannot be."""
+
+
+def _or_missing(days: int | None) -> int:
+    return NO_DAY if days is None else days
+
+
+def _shift(word: DateWord) -> int:
+    return (word.offset_min or 0) * 60_000
+
+
+def _half_day(ms: NDArray[np.int64], words: Sequence[DateWord], dates: NDArray[np.int32]) -> NDArray[np.int64]:
+    if all(word.half_day_h is None for word in words):
+        return ms
+    half = np.array([-1 if word.half_day_h is None else word.half_day_h for word in words])[dates]
+    twelve = ms // MS_PER_HOUR == 12
+    return np.where(
+        half < 0, ms, ms - np.where(twelve & (half >= 0), 12 * MS_PER_HOUR, 0) + np.maximum(half, 0) * MS_PER_HOUR
+    )
+
+
+def _unrolled(ms: NDArray[np.int64]) -> NDArray[np.int64]:
+    """A bare clock that passes midnight goes on into the next day."""
+    days = np.cumsum(np.diff(ms, prepend=ms[:1]) < -MS_PER_DAY // 2)
+    return ms + days * MS_PER_DAY
+
+
+def _number_moments(
+    values: NDArray[np.float64], layout: Layout, section: Section, options: TimeOptions, ledger: Ledger, ask: Ask | None
+) -> Moments:
+    use, form = layout.time[0], layout.time_format
+    typical = float(np.nanmedian(values)) if len(values) else 0.0
+    if form in {None, "epoch"}:
+        named = use.unit.name if use.unit and use.unit.dimension == "duration" else None
+        for name, low, high in EPOCH_UNITS:
+            if (form == "epoch" and named == name) or (
+                not (form and named) and low <= typical < high and not _is_compact(values)
+            ):
+                _refuse_rounded(values, options.file_name)
+                ledger.infer("time", f"epoch in {name}", "strong", "the size of the numbers")
+                return Moments(_rounded(values, unit_exact(name)), utc=True)
+    if form is None and _is_compact(values):
+        return Moments(_compact(values), utc=False)
+    if form == "spreadsheet" or (
+        form is None and 20_000 < typical < 80_000 and "elapsed" not in (use.target or "") and _is_serial(values)
+    ):
+        return _serial(values, ledger)
+    unit = use.unit if use.unit and use.unit.dimension == "duration" else None
+    start = _start(section, options, ask, ledger)
+    return Moments(start + _rounded(values, unit or _elapsed_unit(values, ledger)), utc=False)
+
+
+def _rounded(values: NDArray[np.float64], unit: Unit) -> NDArray[np.int64]:
+    if unit.name == "ms":
+        return np.rint(values).astype(np.int64)
+    return np.rint(values * (unit.factor * MS_PER_S)).astype(np.int64)
+
+
+def _refuse_rounded(values: NDArray[np.float64], where: str) -> None:
+    if len(values) > 10 and np.count_nonzero(np.diff(values) == 0) > 0.8 * len(values):
+        raise BadData(
+            "Its times have lost their digits (such as 1.69E+12), as a spreadsheet leaves them when it saves.",
+            where=where,
+            mend="Import the file as the monitor exported it, not the one saved again.",
+        )
+
+
+def _is_compact(values: NDArray[np.float64]) -> bool:
+    held = values[~np.isnan(values)][:1000]
+    if not len(held) or held.min() < COMPACT_LOW or held.max() > COMPACT_HIGH:
+        return False
+    whole = held.astype(np.int64)
+    return bool(
+        ((whole // 10**8) % 100 <= 12).all()
+        and ((whole // 10**6) % 100 <= 31).all()
+        and ((whole // 100) % 100 < 60).all()
+        and ((whole // 10**8) % 100 >= 1).all()
+    )
+
+
+def _compact(values: NDArray[np.float64]) -> NDArray[np.int64]:
+    whole = np.nan_to_num(values).astype(np.int64)
+    date, clock = whole // 10**6, whole % 10**6
+    distinct, where = np.unique(date, return_inverse=True)
+    days = np.array(
+        [
+            _or_missing(
+                DateWord((int(d) // 10**4, int(d) // 100 % 100, int(d) % 100), "year-first", None, None).days(
+                    "year-first"
+                )
+            )
+            for d in distinct
+        ]
+    )
+    seconds = clock // 10**4 * 3600 + clock // 100 % 100 * 60 + clock % 100
+    return days[where] * MS_PER_DAY + seconds * MS_PER_S
+
+
+def _is_serial(values: NDArray[np.float64]) -> bool:
+    steps = np.abs(np.diff(values[~np.isnan(values)][:1000]))
+    return bool(len(steps) and np.median(steps) < 0.5)
+
+
+def _serial(values: NDArray[np.float64], ledger: Ledger) -> Moments:
+    days = values - SPREADSHEET_EPOCH_DAYS
+    ledger.infer(
+        "time",
+        "spreadsheet days, counted from 1900",
+        "fair",
+        "the size of the numbers; the other count would be 4 years later",
+    )
+    return Moments(np.rint(days * S_PER_DAY).astype(np.int64) * MS_PER_S, utc=False)
+
+
+def _elapsed_unit(values: NDArray[np.float64], ledger: Ledger) -> Unit:
+    step = float(np.nanmedian(np.diff(values))) if len(values) > 1 else 1.0
+    name = "ms" if step >= 900 and (np.mod(values, 1) == 0).all() else "s"
+    ledger.infer("time", f"elapsed {name}", "fair", f"the usual step is {step:g}")
+    return unit_exact(name)
+
+
+def _start(section: Section, options: TimeOptions, ask: Ask | None, ledger: Ledger) -> int:
+    """Local ms at which elapsed time is zero: given, above the table, in the file's name, or asked."""
+    if options.start:
+        found = start_in([options.start])
+        if found is None:
+            raise BadData(
+                f'The start "{options.start}" is no date and time.', mend='Write it as  start = "2024-03-05 14:30:00"'
+            )
+        return found
+    for place, texts in (
+        ("the lines above the table", section.header.preamble),
+        ("the file's name", [options.file_name]),
+    ):
+        found = start_in(texts)
+        if found is not None:
+            ledger.infer("start", str(np.datetime64(found, "ms")), "fair", f"it stands in {place}")
+            return found
+    question = Question(
+        "start",
+        "The file says how much time went by, but not when it began; when did it begin?",
+        (),
+        "No date was found above the table or in the file's name.",
+        '--mapping FILE  with  start = "2024-03-05 14:30:00"  under [time]',
+    )
+    answer = settle(question, ask, options.file_name)
+    found = start_in([answer])
+    if found is None:
+        raise BadData(
+            f'"{answer}" is no date and time.', where=options.file_name, mend="Write it as 2024-03-05 14:30:00"
+        )
+    return found
+
+
+def start_in(texts: Sequence[str]) -> int | None:
+    """The first date among these texts, with the first time of day in it or after it; local ms."""
+    day: int | None = None
+    for text in texts:
+        if day is None:
+            day = _day_in(text)
+            text = re.sub(r"\d{4}\D?\d{2}\D?\d{2}", " ", text, count=1)
+        if day is not None and (match := re.search(r"(?<!\d)(\d{1,2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?)", text)):
+            return day * MS_PER_DAY + max(read_time_of_day(match[1]), 0)
+        if (
+            day is not None
+            and (match := re.search(r"(?<!\d)(\d{2})[-_.]?(\d{2})(?:[-_.]?(\d{2}))?(?!\d)", text))
+            and int(match[1]) < 24
+            and int(match[2]) < 60
+        ):
+            return day * MS_PER_DAY + (int(match[1]) * 3600 + int(match[2]) * 60 + int(match[3] or 0)) * MS_PER_S
+    return None if day is None else day * MS_PER_DAY
+
+
+def _day_in(text: str) -> int | None:
+    if match := re.search(r"(?<!\d)(20\d{2})[-/._]?(\d{2})[-/._]?(\d{2})(?!\d)", text):
+        return DateWord((int(match[1]), int(match[2]), int(match[3])), "year-first", None, None).days("year-first")
+    if match := re.search(r"(?<!\d)(\d{1,2})\.(\d{1,2})\.(20\d{2})(?!\d)", text):
+        return DateWord((int(match[1]), int(match[2]), int(match[3])), None, None, None).days("day-first")
+    return None
+
+
+def order_of(words: Sequence[DateWord], given: str | None, ledger: Ledger, ask: Ask | None, where: str) -> str:
+    """Order of day and month for the whole file: proved by a field above 12, else by steps of one day, else asked."""
+    distinct = {word.fields: word for word in words if word.fields is not None and word.order is None}
+    open_words = list(distinct.values())
+    if not open_words:
+        return "year-first"
+    if given:
+        ledger.infer("order of day and month", given, "given", "as you said")
+        return given
+    possible = [
+        order for order in ORDERS if sum(word.days(order) is None for word in open_words) <= 0.02 * len(open_words)
+    ]
+    if len(possible) == 1:
+        ledger.infer("order of day and month", possible[0], "strong", _proof(open_words))
+        return possible[0]
+    return _by_steps(open_words, possible or list(ORDERS), ledger, ask, where)
+
+
+def _proof(words: Sequence[DateWord]) -> str:
+    for word in words:
+        if word.fields and max(word.fields[:2]) > 12:
+            mark = word.mark or "/"
+            return f'only so is "{mark.join(f"{number:02d}" for number in word.fields)}" a date'
+    return "only so are all of them dates"
+
+
+def _by_steps(words: Sequence[DateWord], possible: Sequence[str], ledger: Ledger, ask: Ask | None, where: str) -> str:
+    counts = {order: _day_steps(words, order) for order in possible}
+    best = max(counts, key=lambda order: counts[order])
+    others = max((count for order, count in counts.items() if order != best), default=0)
+    evidence = ", ".join(
+        f"{order}: {count} of {len(words) - 1} date changes are one day" for order, count in counts.items()
+    )
+    if len(words) > 2 and counts[best] >= 2 and others == 0:
+        ledger.infer("order of day and month", best, "strong", evidence)
+        return best
+    if len(words) > 1 and counts[best] == 1 and others == 0:
+        ledger.infer("order of day and month", best, "fair", evidence)
+        return best
+    if all(word.mark == "." for word in words) and "day-first" in possible:
+        ledger.infer("order of day and month", "day-first", "fair", "dates with dots are written day first")
+        return "day-first"
+    shown = (words[0].mark or "/").join(f"{number:02d}" for number in words[0].fields or ())
+    question = Question(
+        "date_order",
+        f'Is "{shown}" written day first or month first?',
+        tuple(possible),
+        f"The dates of the file allow both ({evidence}).",
+        '--mapping FILE  with  order = "day-first"  (or "month-first") under [time]',
+    )
+    return settle(question, ask, where)
+
+
+def _day_steps(words: Sequence[DateWord], order: str) -> int:
+    days = [word.days(order) for word in words]
+    pairs = [(a, b) for a, b in zip(days, days[1:], strict=False) if a is not None and b is not None]
+    return sum(1 for a, b in pairs if abs(b - a) == 1)

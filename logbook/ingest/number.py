@@ -1,0 +1,126 @@
+"""Numbers as people and loggers write them; columns are read by their distinct spellings."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from logbook.ingest.unit import unit_named
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+NOTHING = frozenset(
+    {
+        "", "-", "--", "---", "—", "–", "...", "?", "n/a", "na", "n.a.", "#n/a", "#na", "#div/0!", "#value!", "#ref!",
+        "null", "nil", "none", "nan", "-nan", "inf", "-inf", "+inf", "infinity", "-infinity", "unavailable", "unknown",
+        "ol", "o.l.", "overload", "err", "error", "k.a.", "keine", "nd", "n.d.", "s/o", "brak", "missing", "invalid",
+    }
+)  # fmt: skip
+"""Cells that say "no value here"."""
+SPACES = str.maketrans("", "", "\u00a0\u2009\u202f\u2007 '’\u0000")
+SIGNS = str.maketrans({"−": "-", "–": "-", "﹣": "-", "－": "-", "＋": "+"})
+SHAPE = re.compile(r"^(?P<number>[+-]?[\d.,]*\d[\d.,]*(?:[eE][+-]?\d+)?)(?P<trailing>-?)(?P<unit>[^\d].*)?$")
+GROUPED_BY_DOT = re.compile(r"^\d{1,3}(\.\d{3})+$")
+GROUPED_BY_COMMA = re.compile(r"^\d{1,3}(,\d{3})+$")
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One cell: a number (NaN where it says there is none), its unit, or not a number at all."""
+
+    value: float
+    unit: str | None = None
+    is_number: bool = True
+
+
+MISSING = Cell(math.nan)
+WORD = Cell(math.nan, is_number=False)
+
+
+def read_cell(text: str, decimal: str) -> Cell:
+    """Read one cell; `decimal` is "." or ","."""
+    plain = text.strip().strip('"').removeprefix('="').translate(SIGNS).translate(SPACES)
+    if plain.lower() in NOTHING:
+        return MISSING
+    if plain.startswith("(") and plain.endswith(")"):
+        plain = "-" + plain[1:-1]
+    match = SHAPE.match(plain)
+    if not match:
+        return WORD
+    unit = match["unit"]
+    if unit and unit_named(unit) is None:
+        return WORD
+    digits = _point(match["number"], decimal)
+    if digits is None:
+        return WORD
+    return Cell(-float(digits) if match["trailing"] else float(digits), unit)
+
+
+def _point(number: str, decimal: str) -> str | None:
+    """Rewrite a number with a decimal point and no thousands marks; None where that is not provable."""
+    sign = number[0] if number[0] in "+-" else ""
+    body = number.removeprefix(sign) if sign else number
+    mantissa, *exponent = re.split("[eE]", body)
+    other = "," if decimal == "." else "."
+    if other in mantissa:
+        head, mark, tail = mantissa.rpartition(decimal) if decimal in mantissa else (mantissa, "", "")
+        grouped = GROUPED_BY_COMMA if other == "," else GROUPED_BY_DOT
+        if grouped.match(head):
+            mantissa = head.replace(other, "") + mark + tail
+        elif decimal not in mantissa and mantissa.count(other) == 1:
+            mantissa = mantissa.replace(other, decimal)
+        else:
+            return None
+    if mantissa.count(decimal) > 1:
+        grouped = GROUPED_BY_COMMA if decimal == "," else GROUPED_BY_DOT
+        if not grouped.match(mantissa):
+            return None
+        mantissa = mantissa.replace(decimal, "")
+    return sign + mantissa.replace(decimal, ".") + ("e" + exponent[0] if exponent else "")
+
+
+@dataclass(frozen=True, eq=False)
+class Numbers:
+    """A column of numbers: float64 [n] with NaN where there is none; `bad` marks words among them."""
+
+    values: NDArray[np.float64]
+    bad: NDArray[np.bool_] | None = None
+    units: tuple[str, ...] = ()
+    """Units that stood in the cells."""
+
+
+def read_numbers(column: Any, decimal: str) -> Numbers:
+    """Read an Arrow string column; fast where it is plain, by distinct cells where it is not."""
+    try:
+        if decimal == ",":
+            if pc.any(pc.match_substring(column, ".")).as_py():
+                return _by_spelling(column, decimal)
+            column = pc.replace_substring(column, ",", ".")
+        return Numbers(_finite(pc.cast(column, pa.float64()).to_numpy(zero_copy_only=False)))
+    except pa.ArrowInvalid:
+        return _by_spelling(column, decimal)
+
+
+def _finite(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.where(np.isinf(values), np.nan, values) if np.isinf(values).any() else values
+
+
+def _by_spelling(column: Any, decimal: str) -> Numbers:
+    encoded = pc.dictionary_encode(column, null_encoding="encode")
+    if isinstance(encoded, pa.ChunkedArray):
+        encoded = encoded.combine_chunks() if encoded.num_chunks != 1 else encoded.chunk(0)
+    cells = [read_cell(text or "", decimal) for text in encoded.dictionary.to_pylist()]
+    index = encoded.indices.to_numpy(zero_copy_only=False)
+    if not len(index):
+        return Numbers(np.empty(0))
+    values = np.array([cell.value for cell in cells])[index]
+    words = np.array([not cell.is_number for cell in cells])
+    units = tuple(sorted({cell.unit for cell in cells if cell.unit}))
+    return Numbers(_finite(values), words[index] if words.any() else None, units)

@@ -1,0 +1,32 @@
+"""Options of an import: what the owner says about a file before it is read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from logbook.ingest.mapping import Mapping
+
+Positive = Literal["charge", "discharge"]
+"""Which way a positive current of the file flows."""
+
+MEBIBYTE = 1 << 20
+
+
+@dataclass(frozen=True)
+class ImportOptions:
+    """What is given; whatever is None is inferred from the file, asked, or refused."""
+
+    time_zone: str | None = None
+    """Zone of clocks that say none (`Europe/Berlin`, `UTC`, `+02:00`)."""
+    positive: Positive | None = None
+    mapping: Mapping | None = None
+    cells_in_series: int | None = None
+    rated_ah: float | None = None
+    default_time_zone: str | None = None
+    """Zone taken, and said so, when the file and `time_zone` are silent: the pack's."""
+    max_bytes: int = 16 * 1024 * MEBIBYTE
+    """Largest unpacked size that is read."""
+    max_ratio: float = 200.0
+    """Largest unpacked to packed ratio; an export packs 5 to 60 fold."""

@@ -1,0 +1,89 @@
+"""Quantities of a section: its columns in the logbook's units, each with its evidence."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.ingest.frame import Frame
+from logbook.ingest.scale import Known, Scale, current_scale, soc_scale, temperature_scale, voltage_scale
+from logbook.ingest.unit import unit_exact, unit_named
+from logbook.schema.receipt import ColumnUse
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from logbook.ingest.columns import Layout, Use
+    from logbook.ingest.ledger import Ledger
+    from logbook.ingest.question import Ask
+    from logbook.ingest.table import Section
+    from logbook.ingest.unit import Unit
+
+
+def frame_of(section: Section, layout: Layout, known: Known, ledger: Ledger, ask: Ask | None) -> Frame:
+    """One section as a frame; its times are filled in later."""
+    reader = _Reader(section, layout, known, ledger, ask)
+    return reader.frame()
+
+
+class _Reader:
+    def __init__(self, section: Section, layout: Layout, known: Known, ledger: Ledger, ask: Ask | None) -> None:
+        self.section = section
+        self.layout = layout
+        self.known = known
+        self.ledger = ledger
+        self.ask = ask
+
+    def frame(self) -> Frame:
+        self._note_times()
+        columns: dict[str, NDArray[np.float64]] = {}
+        words: dict[str, tuple[NDArray[np.int32], list[str]]] = {}
+        for use in self.layout.uses:
+            if use.target is None or use is not self.layout.of(use.target)[0]:
+                self._note(use, None, None)
+            elif use.target in {"direction", "status"}:
+                words[use.target] = self.section.words(use.index)
+                self._note(use, use.target, None)
+            else:
+                columns[use.target] = self._column(use)
+        lines = self.section.lines
+        return Frame(lines, np.zeros(len(lines), np.int64), columns, words)
+
+    def _note_times(self) -> None:
+        for use in self.layout.time:
+            self.ledger.columns.append(ColumnUse(use.header, "time", use.unit.name if use.unit else None, use.evidence))
+
+    def _note(self, use: Use, quantity: str | None, unit: str | None, more: str = "") -> None:
+        entry = ColumnUse(use.header, quantity, unit, f"{use.evidence}{more}")
+        if entry not in self.ledger.columns:
+            self.ledger.columns.append(entry)
+
+    def _column(self, use: Use) -> NDArray[np.float64]:
+        values = self.section.numbers(use.index)
+        bad = self.section.bad_lines(use.index)
+        self.ledger.repair(f"text in {use.header}", f'cells of "{use.header}" that hold no number, left empty', bad)
+        scale = self._scale(use, values)
+        more = "" if scale.strength == "given" else f"; {scale.unit.name} because {scale.evidence}"
+        self._note(use, use.target, scale.unit.name, more)
+        return scale.unit.convert(values)
+
+    def _scale(self, use: Use, values: NDArray[np.float64]) -> Scale:
+        said = use.unit or self._unit_in_cells(use)
+        target = use.target or ""
+        if target == "voltage_v":
+            return voltage_scale(values, said, self.known)
+        if target.endswith("current_a"):
+            return current_scale(values, said, self.known)
+        if target == "temperature_c":
+            return temperature_scale(values, said, self.known, self.ask, self.ledger)
+        if target == "soc_percent":
+            return soc_scale(values, said)
+        if target.startswith("cell_"):
+            return voltage_scale(values, said, Known(1, None, self.known.where))
+        default = "Ah" if target.endswith("_ah") else "W"
+        return Scale(said or unit_exact(default), "given" if said else "fair", "it is the usual unit")
+
+    def _unit_in_cells(self, use: Use) -> Unit | None:
+        units = self.section.units.get(use.index, set())
+        return unit_named(next(iter(units))) if len(units) == 1 else None

@@ -1,0 +1,148 @@
+"""Sign: which way a positive current flows, shown by state of charge, by voltage steps and by the top of charge.
+
+Charging raises the state of charge; a step of current towards charging raises the terminal voltage (R > 0);
+a voltage that rises above 3.5 V a cell is lifted by a charger.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from logbook.ingest.frame import Frame
+
+TOP_CELL_V = 3.5
+"""14.0 V for four cells in series: above it only a charger lifts the voltage (common practice, no source)."""
+OPEN_SHARE = 0.6
+"""Below this share of the usual voltage the protection board has opened, and steps say nothing."""
+MOST_STEP_MS = 900_000
+"""Samples further apart say nothing about steps."""
+SMALLEST_STEP_A = 0.5
+
+
+@dataclass(frozen=True)
+class Votes:
+    """How many observations say charging is positive, and how many say it is negative."""
+
+    source: str
+    charge: int
+    discharge: int
+
+    @property
+    def total(self) -> int:
+        """All votes."""
+        return self.charge + self.discharge
+
+    @property
+    def share(self) -> float:
+        """Share that says positive is charging."""
+        return self.charge / self.total if self.total else 0.5
+
+    def sentence(self) -> str:
+        """The votes in words."""
+        most = max(self.charge, self.discharge)
+        way = "with" if self.charge >= self.discharge else "against"
+        return f"{self.source} went {way} the current {most} of {self.total} times"
+
+
+@dataclass(frozen=True)
+class SignEvidence:
+    """All votes together."""
+
+    votes: tuple[Votes, ...]
+
+    @property
+    def positive(self) -> str:
+        """What the votes say a positive current does."""
+        return "charge" if self._lean() >= 0 else "discharge"
+
+    @property
+    def strength(self) -> str:
+        """`strong`, `fair` or `thin`."""
+        telling = [vote for vote in self.votes if vote.total >= 5]
+        leans = {vote.share > 0.5 for vote in telling}
+        if not telling or len(leans) > 1:
+            return "thin"
+        best = max(telling, key=lambda vote: abs(vote.share - 0.5) * min(vote.total, 40))
+        sure = max(best.share, 1 - best.share)
+        if best.total >= 20 and sure >= 0.85:
+            return "strong"
+        return "fair" if sure >= 0.8 else "thin"
+
+    @property
+    def evidence(self) -> str:
+        """The votes in words."""
+        said = "; ".join(vote.sentence() for vote in self.votes if vote.total)
+        return said or "nothing in it moves with the current"
+
+    def _lean(self) -> float:
+        return sum((vote.share - 0.5) * min(vote.total, 100) for vote in self.votes)
+
+
+def sign_evidence(frame: Frame, cells_in_series: int | None) -> SignEvidence:
+    """Votes of rows in ascending time."""
+    sources = (soc_votes(frame), step_votes(frame), top_votes(frame, cells_in_series))
+    return SignEvidence(
+        tuple(
+            Votes(name, int((signs > 0).sum()), int((signs < 0).sum()))
+            for name, (_, signs) in zip(SOURCES, sources, strict=True)
+        )
+    )
+
+
+SOURCES = ("state of charge", "voltage in steps", "voltage at the top of charge")
+
+
+def soc_votes(frame: Frame) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """At which row the reported state of charge moved, and whether with (+1) or against (-1) the charge counted since."""
+    soc, current = frame.get("soc_percent"), frame.get("current_a")
+    held = np.flatnonzero(np.isfinite(soc) & np.isfinite(current))
+    if len(held) < 3:
+        return held[:0], np.empty(0)
+    step_ms = np.diff(frame.ts_ms[held], append=frame.ts_ms[held[-1]])
+    step_ms = np.where((step_ms > 0) & (step_ms <= MOST_STEP_MS), step_ms, 0)
+    counted = np.concatenate([[0.0], np.cumsum(current[held] * step_ms)])
+    moved = np.flatnonzero(np.diff(soc[held]) != 0) + 1
+    if len(moved) < 2:
+        return held[:0], np.empty(0)
+    change = np.diff(soc[held][np.concatenate([[0], moved])])[1:]
+    charge = np.diff(counted[moved])
+    usable = (np.abs(change) <= 2.0) & (charge != 0)
+    return held[moved[1:]][usable], np.sign(change * charge)[usable]
+
+
+def step_votes(frame: Frame) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """At which row current and voltage stepped, and whether the same way (+1) or not (-1)."""
+    voltage, current = frame.get("voltage_v"), frame.get("current_a")
+    if len(frame) < 2 or not np.isfinite(current).any() or not np.isfinite(voltage).any():
+        return np.empty(0, np.intp), np.empty(0)
+    usual = float(np.nanmedian(voltage))
+    change_a, change_v = np.diff(current), np.diff(voltage)
+    size = max(SMALLEST_STEP_A, 0.1 * float(np.nanpercentile(np.abs(current), 99.5)))
+    closed = (voltage[1:] > OPEN_SHARE * usual) & (voltage[:-1] > OPEN_SHARE * usual)
+    near = np.diff(frame.ts_ms) <= MOST_STEP_MS
+    rows = np.flatnonzero((np.abs(change_a) >= size) & (change_v != 0) & closed & near & np.isfinite(change_v))
+    return rows + 1, np.sign(change_a[rows] * change_v[rows])
+
+
+def top_votes(frame: Frame, cells_in_series: int | None) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Rows at which the voltage rises above 3.5 V a cell, and whether their current is positive or negative."""
+    voltage, current = frame.get("voltage_v"), frame.get("current_a")
+    cells = cells_in_series or cells_likely(voltage)
+    if not cells:
+        return np.empty(0, np.intp), np.empty(0)
+    rising = np.diff(voltage, prepend=voltage[:1]) > 0
+    rows = np.flatnonzero(rising & (voltage > TOP_CELL_V * cells) & (np.abs(current) > SMALLEST_STEP_A))
+    return rows, np.sign(current[rows])
+
+
+def cells_likely(voltage_v: NDArray[np.float64]) -> int | None:
+    """Cells in series by the usual voltage of a LiFePO4 pack (3.2 to 3.4 V a cell at rest)."""
+    usual = float(np.nanmedian(voltage_v)) if np.isfinite(voltage_v).any() else 0.0
+    near = [cells for cells in (1, 4, 8, 16) if 3.0 <= usual / cells <= 3.6]
+    return near[0] if near else None

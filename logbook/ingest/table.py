@@ -1,0 +1,337 @@
+"""Table: the rows of a text read into columns, section by section; what is no row is kept with its line.
+
+A section is a run of rows under one header; a second header with other names, or a second file glued on,
+begins a new one. Rows are read by Arrow in blocks; only a block with odd rows is looked at line by line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pacsv
+
+from logbook.ingest.clock import ClockColumn
+from logbook.ingest.dialect import Dialect, dialect_of, looks_like_data, split
+from logbook.ingest.header import Header, header_of, looks_like_header
+from logbook.ingest.number import read_numbers
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from logbook.ingest.ledger import Ledger
+    from logbook.ingest.text import Text
+
+INNER_BLOCK = 1 << 20
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """How the columns of a section are to be read, by position from 0."""
+
+    time: tuple[int, ...]
+    """One column of text, or a date and a clock; empty when the time is a number."""
+    words: tuple[int, ...]
+    numbers: tuple[int, ...]
+
+
+@dataclass(eq=False)
+class Section:
+    """Rows under one header; columns are gathered block by block."""
+
+    header: Header
+    dialect: Dialect
+    wanted: Wanted
+    clock: ClockColumn = field(default_factory=ClockColumn)
+    line_parts: list[NDArray[np.int64]] = field(default_factory=list)
+    number_parts: dict[int, list[NDArray[np.float64]]] = field(default_factory=dict)
+    bad_parts: dict[int, list[NDArray[np.int64]]] = field(default_factory=dict)
+    """Lines on which a number column holds a word."""
+    word_parts: dict[int, list[NDArray[np.int32]]] = field(default_factory=dict)
+    vocabulary: dict[int, dict[str, int]] = field(default_factory=dict)
+    units: dict[int, set[str]] = field(default_factory=dict)
+    """Units that stood in the cells."""
+    last_date: str | None = None
+
+    @property
+    def lines(self) -> NDArray[np.int64]:
+        """Line number of each row (1-based)."""
+        return np.concatenate(self.line_parts) if self.line_parts else np.empty(0, np.int64)
+
+    def __len__(self) -> int:
+        return sum(map(len, self.line_parts))
+
+    def numbers(self, index: int) -> NDArray[np.float64]:
+        """One number column, float64 [n]."""
+        parts = self.number_parts.get(index, [])
+        return np.concatenate(parts) if parts else np.empty(0)
+
+    def bad_lines(self, index: int) -> NDArray[np.int64]:
+        """Lines where this number column holds text."""
+        parts = self.bad_parts.get(index, [])
+        return np.concatenate(parts) if parts else np.empty(0, np.int64)
+
+    def words(self, index: int) -> tuple[NDArray[np.int32], list[str]]:
+        """One word column: codes [n] (-1 where empty) and the words they stand for."""
+        parts = self.word_parts.get(index, [])
+        codes = np.concatenate(parts) if parts else np.empty(0, np.int32)
+        return codes, list(self.vocabulary.get(index, {}))
+
+
+class Plan:
+    """What to expect of a text: how to cut it, and how each section's columns are to be read."""
+
+    def __init__(
+        self, *, delimiter: str | None = None, decimal: str | None = None, first_row: int | None = None
+    ) -> None:
+        self.delimiter = delimiter
+        self.decimal = decimal
+        self.first_row = first_row
+
+    def wanted(self, header: Header, sample: Sequence[list[str]]) -> Wanted:
+        """Choose how to read the columns; replaced by the one who knows their meaning."""
+        raise NotImplementedError
+
+
+def read_sections(text: Text, plan: Plan, ledger: Ledger) -> list[Section]:
+    """Read every row of a text; a section may turn out empty."""
+    reader = _Reader(text, plan, ledger)
+    for first_line, block in text.blocks():
+        reader.take(first_line, block)
+    return reader.sections
+
+
+class _Reader:
+    def __init__(self, text: Text, plan: Plan, ledger: Ledger) -> None:
+        self.where = text.source.name
+        self.plan = plan
+        self.ledger = ledger
+        self.sections: list[Section] = []
+
+    def take(self, first_line: int, block: bytes) -> None:
+        """Read one block of whole lines; a header inside it begins a new section."""
+        if not self.sections:
+            first_line, block = self._begin(first_line, block)
+        while block:
+            cut = self._read(first_line, block)
+            if cut is None:
+                return
+            skipped = _bytes_before(block, cut - first_line)
+            first_line, block = self._begin(cut, block[skipped:])
+
+    def _begin(self, first_line: int, block: bytes) -> tuple[int, bytes]:
+        lines = block[: 1 << 18].decode("utf-8", "replace").split("\n")
+        dialect = dialect_of(lines, self.where, delimiter=self.plan.delimiter, decimal=self.plan.decimal)
+        first_row = self.plan.first_row if not self.sections else None
+        header = header_of(lines, dialect, self.where, first_row=first_row)
+        sample = [dialect.cells(line) for line in lines[header.first_row - 1 : header.first_row + 199] if line.strip()]
+        dialect = Dialect(dialect.delimiter, dialect.decimal, header.width)
+        wanted = self.plan.wanted(header, sample)
+        moved = Header(
+            header.names,
+            header.units,
+            tuple(line + first_line - 1 for line in header.lines),
+            header.first_row + first_line - 1,
+            header.preamble,
+        )
+        self.sections.append(Section(moved, dialect, wanted))
+        return moved.first_row, block[_bytes_before(block, header.first_row - 1) :]
+
+    def _read(self, first_line: int, block: bytes) -> int | None:
+        """Read a block into the present section; the line of a new header when one is met."""
+        section = self.sections[-1]
+        table, block, lines, odd = _rows(section.dialect, first_line, block)
+        cut = self._new_header(section, odd)
+        if cut is not None:
+            keep = int(np.searchsorted(lines, cut))
+            table, lines = table.slice(0, keep), lines[:keep]
+            odd = [(line, text) for line, text in odd if line < cut]
+        self._keep_odd(section, odd)
+        return self._gather(section, table, lines, block, cut) if len(lines) else cut
+
+    def _new_header(self, section: Section, odd: list[tuple[int, str]]) -> int | None:
+        for line, text in odd:
+            if self._is_new_header(section, text):
+                return line
+        return None
+
+    def _is_new_header(self, section: Section, text: str) -> bool:
+        for delimiter in {section.dialect.delimiter, ",", ";", "\t", "|"}:
+            cells = split(text, delimiter)
+            if looks_like_header(cells):
+                return [cell for cell in cells if cell] != [name for name in section.header.names if name]
+        return False
+
+    def _keep_odd(self, section: Section, odd: list[tuple[int, str]]) -> None:
+        names = [name for name in section.header.names if name]
+        for line, text in odd:
+            cells = split(text, section.dialect.delimiter)
+            if names and [cell for cell in cells if cell] == names:
+                self.ledger.repair(
+                    "repeated header", "header that stands again among the readings, passed over", [line]
+                )
+                continue
+            if all(not cell or not any(letter.isalnum() for letter in cell) for cell in cells):
+                continue
+            self.ledger.rows_read += 1
+            self.ledger.set_aside([line], _why_odd(text, cells, section.header.width), text.replace("\x00", ""))
+
+    def _gather(
+        self, section: Section, table: Any, lines: NDArray[np.int64], block: bytes, cut: int | None
+    ) -> int | None:
+        """Add a block's columns to the section; rows that turn out to be a header end it."""
+        bad = _untimed(section, table)
+        if bad.any():
+            rows = np.flatnonzero(bad)
+            odd = list(zip(lines[rows].tolist(), _lines_of(block, rows), strict=True))
+            header = self._new_header(section, odd)
+            good = ~bad
+            if header is not None:
+                cut = header
+                odd = [(line, text) for line, text in odd if line < header]
+                good &= lines < header
+            self._keep_odd(section, odd)
+            table, lines = table.filter(pa.array(good)), lines[good]
+            if section.wanted.time:
+                section.clock.keep(good)
+        self.ledger.rows_read += len(lines)
+        if len(lines):
+            _add(section, table, lines)
+        return cut
+
+
+def _untimed(section: Section, table: Any) -> NDArray[np.bool_]:
+    """Which rows have no time; text times are taken into the section's clock on the way."""
+    if section.wanted.time:
+        return section.clock.add(_time_text(section, table))
+    times = read_numbers(table.column(section.wanted.numbers[0]), section.dialect.decimal)
+    return np.isnan(times.values)
+
+
+def _add(section: Section, table: Any, lines: NDArray[np.int64]) -> None:
+    section.line_parts.append(lines)
+    for index in section.wanted.numbers:
+        read = read_numbers(table.column(index), section.dialect.decimal)
+        section.number_parts.setdefault(index, []).append(read.values)
+        section.units.setdefault(index, set()).update(read.units)
+        if read.bad is not None:
+            section.bad_parts.setdefault(index, []).append(lines[read.bad])
+    for index in section.wanted.words:
+        codes = _codes(table.column(index), section.vocabulary.setdefault(index, {}))
+        section.word_parts.setdefault(index, []).append(codes)
+
+
+def _rows(
+    dialect: Dialect, first_line: int, block: bytes
+) -> tuple[Any, bytes, NDArray[np.int64], list[tuple[int, str]]]:
+    """A block's rows of the right width as a table, their bytes and lines, and the odd lines."""
+    if b"\x00" not in block and dialect.delimiter != " ":
+        try:
+            table = _arrow(block, dialect)
+        except pa.ArrowInvalid:
+            pass
+        else:
+            return table, block, np.arange(first_line, first_line + table.num_rows, dtype=np.int64), []
+    good, lines, odd = _by_line(first_line, block, dialect)
+    return _arrow(good, dialect), good, lines, odd
+
+
+def _arrow(block: bytes, dialect: Dialect) -> Any:
+    names = [str(index) for index in range(dialect.width)]
+    if not block:
+        return pa.table({name: pa.array([], pa.string()) for name in names})
+    return pacsv.read_csv(
+        pa.BufferReader(block),
+        read_options=pacsv.ReadOptions(column_names=names, block_size=INNER_BLOCK),
+        parse_options=pacsv.ParseOptions(delimiter=dialect.delimiter, ignore_empty_lines=False),
+        convert_options=pacsv.ConvertOptions(
+            column_types=dict.fromkeys(names, pa.string()), null_values=["", "NA", "null", "nan", "NaN", "--", "-"], strings_can_be_null=True,
+            quoted_strings_can_be_null=True,
+        ),
+    )  # fmt: skip
+
+
+def _by_line(first_line: int, block: bytes, dialect: Dialect) -> tuple[bytes, NDArray[np.int64], list[tuple[int, str]]]:
+    mark = dialect.delimiter.encode()
+    good: list[bytes] = []
+    lines: list[int] = []
+    odd: list[tuple[int, str]] = []
+    for line, row in enumerate(block.split(b"\n"), first_line):
+        plain = row.strip(b"\x00") if b"\x00" in row else row
+        if not plain.strip():
+            if plain != row:
+                odd.append((line, row.decode("utf-8", "replace")))
+            continue
+        if mark == b" ":
+            plain = b" ".join(plain.split())
+        extra = plain.count(mark) + 1 - dialect.width
+        if extra == 1 and plain.endswith(mark):
+            plain, extra = plain[:-1], 0
+        if b'"' in plain or b"\x00" in plain or extra:
+            cells = split(plain.decode("utf-8", "replace"), dialect.delimiter) if plain.count(b'"') % 2 == 0 else []
+            if len(cells) != dialect.width or b"\x00" in plain:
+                odd.append((line, row.decode("utf-8", "replace")))
+                continue
+        good.append(plain)
+        lines.append(line)
+    return b"\n".join(good) + b"\n" if good else b"", np.array(lines, np.int64), odd
+
+
+def _why_odd(text: str, cells: list[str], width: int) -> str:
+    if "\x00" in text:
+        return "NUL bytes, as left by a power cut"
+    if not looks_like_data(cells):
+        return "not a row of readings"
+    if len(cells) < width:
+        return f"torn row: fewer than {width} cells"
+    if len(cells) > width:
+        return f"more than {width} cells"
+    return "time cannot be read"
+
+
+def _time_text(section: Section, table: Any) -> Any:
+    columns = [table.column(index) for index in section.wanted.time]
+    text = columns[0].combine_chunks()
+    text = text.combine_chunks() if isinstance(text, pa.ChunkedArray) else text
+    if len(columns) == 1:
+        return text
+    clock = columns[1].combine_chunks()
+    clock = clock.combine_chunks() if isinstance(clock, pa.ChunkedArray) else clock
+    dates = pc.fill_null_forward(text)
+    if dates.null_count and section.last_date:
+        dates = pc.fill_null(dates, section.last_date)
+    if len(dates):
+        section.last_date = dates[-1].as_py()
+    return pc.binary_join_element_wise(dates, clock, " ")
+
+
+def _codes(column: Any, vocabulary: dict[str, int]) -> NDArray[np.int32]:
+    encoded = pc.dictionary_encode(column).combine_chunks()
+    encoded = encoded.combine_chunks() if isinstance(encoded, pa.ChunkedArray) else encoded
+    known = np.array(
+        [vocabulary.setdefault(word.strip(), len(vocabulary)) for word in encoded.dictionary.to_pylist()] or [-1],
+        np.int32,
+    )
+    index = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+    return np.where(index < 0, -1, known[index]).astype(np.int32)
+
+
+def _bytes_before(block: bytes, rows: int) -> int:
+    """Offset at which the line after `rows` lines begins."""
+    position = 0
+    for _ in range(rows) if rows < 2000 else ():
+        position = block.find(b"\n", position) + 1
+    if rows < 2000:
+        return position
+    ends = np.flatnonzero(np.frombuffer(block, np.uint8) == 10)
+    return int(ends[rows - 1]) + 1 if rows <= len(ends) else len(block)
+
+
+def _lines_of(block: bytes, rows: NDArray[np.int64]) -> Iterator[str]:
+    split_lines = block.split(b"\n")
+    return (split_lines[row].decode("utf-8", "replace") for row in rows)

@@ -1,0 +1,164 @@
+"""Text: a source as UTF-8 with plain line ends, in blocks of whole lines that know their line numbers."""
+
+from __future__ import annotations
+
+import codecs
+from bisect import bisect_left
+from typing import TYPE_CHECKING
+
+from charset_normalizer import from_bytes
+
+from logbook.errors import BadData
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from logbook.ingest.archive import Source
+
+HEAD_BYTES = 1 << 18
+CODE_PAGES = [
+    "cp1252",
+    "cp1250",
+    "cp1251",
+    "cp1253",
+    "cp1254",
+    "cp1257",
+    "iso8859_15",
+    "mac_roman",
+    "shift_jis",
+    "gb18030",
+]
+"""Eight-bit encodings an export may have; the degree sign is the same byte in nearly all of them."""
+BOMS = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+MANGLED = {
+    "Â°": "°",
+    "Âº": "°",
+    "º": "°",
+    "℃": "°C",
+    "℉": "°F",
+    "ï»¿": "",
+    "\ufeff": "",
+    "Ã¤": "ä",
+    "Ã¼": "ü",
+    "Ã¶": "ö",
+    "Ã©": "é",
+    "Ã³": "ó",
+}
+"""UTF-8 that was once read as code page 1252, and look-alikes of the degree sign."""
+
+
+def mended(text: str) -> str:
+    """Header or unit text with mangled encodings put right."""
+    for wrong, right in MANGLED.items():
+        text = text.replace(wrong, right)
+    return text
+
+
+class Text:
+    """The lines of one source."""
+
+    def __init__(self, source: Source, progress: Callable[[float], None] | None = None) -> None:
+        self.source = source
+        self._progress = progress
+        start = next((block for block, _ in source.blocks()), b"")[:HEAD_BYTES]
+        if not start.strip(b"\x00 \t\r\n"):
+            raise BadData("The file holds nothing but blanks.", where=source.name, mend="Export it again.")
+        self.encoding = encoding_of(start)
+        self._refuse_binary(start)
+
+    def blocks(self) -> Iterator[tuple[int, bytes]]:
+        """Blocks of whole lines in UTF-8, each with the number of its first line (1-based)."""
+        line = 1
+        for block in self._whole_lines():
+            yield line, block
+            line += block.count(b"\n") + (not block.endswith(b"\n"))
+
+    def head(self) -> list[str]:
+        """The first lines, as text."""
+        _, block = next(self.blocks())
+        part = block[:HEAD_BYTES]
+        lines = part.decode("utf-8", "replace").split("\n")
+        return lines[:-1] if len(lines) > 1 and (len(part) < len(block) or not lines[-1]) else lines
+
+    def lines(self, wanted: Sequence[int]) -> dict[int, str]:
+        """The text of these lines (ascending), found by reading once more."""
+        found: dict[int, str] = {}
+        if not wanted:
+            return found
+        for first, block in self.blocks():
+            low = bisect_left(wanted, first)
+            high = bisect_left(wanted, first + block.count(b"\n") + 1)
+            if high > low:
+                rows = block.split(b"\n")
+                found |= {
+                    line: rows[line - first].decode("utf-8", "replace").replace("\x00", "")
+                    for line in wanted[low:high]
+                    if line - first < len(rows)
+                }
+            if high == len(wanted):
+                break
+        return found
+
+    def _whole_lines(self) -> Iterator[bytes]:
+        decoder = codecs.getincrementaldecoder(self.encoding)(errors="replace")
+        plain = self.encoding in {"utf-8", "utf-8-sig"}
+        carry = b""
+        for number, (raw, share) in enumerate(self.source.blocks()):
+            part = raw.removeprefix(codecs.BOM_UTF8) if not number else raw
+            block = carry + (part if plain else decoder.decode(raw).encode())
+            held = b"\r" if block.endswith(b"\r") else b""
+            block = _plain_ends(block[: len(block) - len(held)])
+            cut = block.rfind(b"\n") + 1
+            carry = block[cut:] + held
+            if cut:
+                yield _valid(block[:cut]) if plain else block[:cut]
+            if self._progress:
+                self._progress(share)
+        rest = _plain_ends(carry + (b"" if plain else decoder.decode(b"", final=True).encode()))
+        if rest:
+            yield _valid(rest)
+
+    def _refuse_binary(self, start: bytes) -> None:
+        sample = start[:4096].decode(self.encoding, "replace").replace("\x00", "")
+        odd = sum(1 for letter in sample if ord(letter) < 32 and letter not in "\t\r\n\f") + sample.count("\ufffd")
+        if odd > 0.05 * len(sample):
+            raise BadData(
+                "This is a binary file, not a CSV file.",
+                where=self.source.name,
+                mend="Export it as CSV (comma or semicolon separated text) and import that.",
+            )
+
+
+def encoding_of(start: bytes) -> str:
+    """Name the encoding of a text by its first bytes."""
+    for bom, name in BOMS:
+        if start.startswith(bom):
+            return name
+    sample = start[:4096]
+    even, odd = sample[::2].count(0), sample[1::2].count(0)
+    if max(even, odd) > 0.2 * len(sample) and min(even, odd) < 0.05 * len(sample):
+        return "utf-16-le" if odd > even else "utf-16-be"
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(start)
+    except UnicodeDecodeError:
+        best = from_bytes(start[: 1 << 16], cp_isolation=CODE_PAGES).best()
+        return best.encoding if best else "cp1252"
+    return "utf-8"
+
+
+def _plain_ends(block: bytes) -> bytes:
+    return block.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in block else block
+
+
+def _valid(block: bytes) -> bytes:
+    if block.isascii():
+        return block
+    try:
+        block.decode()
+    except UnicodeDecodeError:
+        return block.decode("cp1252", "replace").encode()
+    return block
