@@ -23,18 +23,7 @@ if TYPE_CHECKING:
     from logbook.analysis.track import Track
     from logbook.schema.pack import Pack
 
-COLUMNS = (
-    "start_ms",
-    "end_ms",
-    "samples",
-    "charge_ah",
-    "edge_ah",
-    "min_temperature_c",
-    "max_current_a",
-    "held_s",
-    "open_start",
-    "open_end",
-)
+COLUMNS = ("start_ms", "end_ms", "samples", "charge_ah", "min_temperature_c", "max_current_a", "held_s")
 JOIN_S = 1800.0
 SMOOTH_S = 900
 LEAST_SAMPLES = 2
