@@ -50,7 +50,9 @@ def answer(
         capacity=measured,
         fade=fade(solved, measured, pack),
         cycles=cycles(hours, tables["openings"], pack, capacity_ah=capacity_ah, offset_a=offset_a),
-        cold_charging=cold.answer(tables["cold"], pack, has_temperature=bool(len(hours) and hours["min_temperature_c"].notna().any())),
+        cold_charging=cold.answer(
+            tables["cold"], pack, has_temperature=bool(len(hours) and hours["min_temperature_c"].notna().any())
+        ),
         idle=idle(solved, hours, pack),
         resistance=resistance(tables["steps"], readings.interval_s),
         monitor=monitor(solved, tables, pack),

@@ -52,10 +52,14 @@ def capacity(balance: Balance, tables_hours: pd.DataFrame, pack: Pack) -> Capaci
     sigma_ah = float(np.hypot(balance.sigma("capacity_ah"), np.hypot(GAIN_SIGMA, DEFINITION_SIGMA) * mean_ah))
     if not used or sigma_ah > NO_ESTIMATE_SIGMA * pack.rated_ah:
         return Capacity(None, None, "undetermined", _missing(balance, at_least_ah, pack), observations, at_least_ah)
-    estimate = Estimate(round(mean_ah, 2), round(mean_ah - QUANTILE * sigma_ah, 2), round(mean_ah + QUANTILE * sigma_ah, 2))
+    estimate = Estimate(
+        round(mean_ah, 2), round(mean_ah - QUANTILE * sigma_ah, 2), round(mean_ah + QUANTILE * sigma_ah, 2)
+    )
     health = estimate.scaled(1 / pack.rated_ah)
     verdict = _verdict(health)
-    return Capacity(estimate, health, verdict, _reason(verdict, health, used, at_least_ah, pack), observations, at_least_ah)
+    return Capacity(
+        estimate, health, verdict, _reason(verdict, health, used, at_least_ah, pack), observations, at_least_ah
+    )
 
 
 def _verdict(health: Estimate) -> str:
@@ -79,13 +83,17 @@ def _observations(balance: Balance, pack: Pack) -> tuple[CapacityObservation, ..
     for span in spans.itertuples():
         change = span.soc_change
         bias = sum(
-            balance.value(f"bias_{kind}") * pack.rated_ah * ((kinds[span.last] == kind) - int(kinds[span.first] == kind))
+            balance.value(f"bias_{kind}")
+            * pack.rated_ah
+            * ((kinds[span.last] == kind) - int(kinds[span.first] == kind))
             for kind in METHODS
         )
         drift_ah = balance.value("loss_a") * span.hours + balance.value("offset_a") * span.live_hours
         missed_ah = balance.value("miss") * span.switched_ah
         ah = (span.net_ah - drift_ah + missed_ah - bias) / change
-        drift_sigma = float(np.hypot(balance.sigma("loss_a") * 0.3 * span.hours, balance.sigma("miss") * span.switched_ah))
+        drift_sigma = float(
+            np.hypot(balance.sigma("loss_a") * 0.3 * span.hours, balance.sigma("miss") * span.switched_ah)
+        )
         sigma = float(np.sqrt(span.sigma_ah**2 + drift_sigma**2 + (GAIN_SIGMA * pack.rated_ah) ** 2)) / abs(change)
         low_end = span.last if change < 0 else span.first
         temperature_c = None if np.isnan(temps[low_end]) else round(float(temps[low_end]), 1)
@@ -140,7 +148,11 @@ def _at_least_ah(balance: Balance, hours: pd.DataFrame, pack: Pack) -> float | N
         live_h = (live[inside + 1] - top.live_s) / S_PER_HOUR
         missed = switched[inside + 1] - top.switched_ah
         delivered = out_ah + balance.value("offset_a") * live_h - balance.value("miss") * missed
-        doubt = np.sqrt((balance.sigma("offset_a") * live_h) ** 2 + (balance.sigma("miss") * missed) ** 2 + (GAIN_SIGMA * out_ah) ** 2)
+        doubt = np.sqrt(
+            (balance.sigma("offset_a") * live_h) ** 2
+            + (balance.sigma("miss") * missed) ** 2
+            + (GAIN_SIGMA * out_ah) ** 2
+        )
         reached = float(np.max(delivered - QUANTILE * doubt))
         best = reached if best is None else max(best, reached)
     return None if best is None or best < 0.05 * pack.rated_ah else round(best, 1)
@@ -160,7 +172,9 @@ def _missing(balance: Balance, at_least_ah: float | None, pack: Pack) -> str:
     return f"No logged stretch reaches from full to empty without a pause.{bound} To find out, {test}."
 
 
-def _reason(verdict: str, health: Estimate, used: list[CapacityObservation], at_least_ah: float | None, pack: Pack) -> str | None:
+def _reason(
+    verdict: str, health: Estimate, used: list[CapacityObservation], at_least_ah: float | None, pack: Pack
+) -> str | None:
     if verdict == "undetermined":
         bound = f" It has delivered at least {at_least_ah:.0f} Ah." if at_least_ah else ""
         return f"The interval is too wide for a verdict.{bound} One run from full to the cut-off at about {0.2 * pack.rated_ah:.0f} A would narrow it."
@@ -168,7 +182,9 @@ def _reason(verdict: str, health: Estimate, used: list[CapacityObservation], at_
     latest = iso_from_ms(max(entry.end_ms for entry in used))[:10]
     parts = []
     if straddled:
-        parts.append(f"The line at {100 * straddled[0]:.0f} % of rated lies inside the interval, so the verdict may tip either way.")
+        parts.append(
+            f"The line at {100 * straddled[0]:.0f} % of rated lies inside the interval, so the verdict may tip either way."
+        )
     if len(used) == 1:
         parts.append(f"It rests on one measurement, of {latest}; a second would confirm it.")
     if all(entry.temperature_c is not None and entry.temperature_c < COLD_C for entry in used):

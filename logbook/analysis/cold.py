@@ -38,9 +38,10 @@ DEEP_COLD_C, FROST_C = -10.0, -5.0
 def cold(track: Track, pack: Pack) -> pd.DataFrame:
     """List stretches of charging below the limit, cut at UTC midnight; `answer` puts them together.
 
-    A thermometer that rounds to whole degrees shows the limit for half a degree to either side, so
-    only readings surely below prove an event. What went in is counted where the mean over half an
-    hour lies below the limit: the flicker between two steps tells where between them the truth is.
+    A thermometer that rounds to whole degrees shows the limit for half a degree to either side, and
+    every one flickers. So charge counts where the mean over half an hour lies below the limit (the
+    flicker between two steps tells where between them the truth is), and only readings there that
+    are surely below by themselves prove an event.
     """
     readings = track.readings
     temp_c, amps = readings.temperature_c, readings.current_a
@@ -50,13 +51,13 @@ def cold(track: Track, pack: Pack) -> pd.DataFrame:
     limit_c = pack.limits.charge_minimum_c
     with np.errstate(invalid="ignore"):
         charging = amps > threshold_a(pack)
-        surely = charging & (temp_c <= limit_c - half_step_c + 1e-9)
-        below = charging & np.where(half_step_c >= 0.25, _smoothed(track) < limit_c, temp_c < limit_c)
+        below = charging & (_smoothed(track) < limit_c)
+        surely = below & (temp_c <= limit_c - half_step_c + 1e-9)
     ah = np.nan_to_num(amps) * track.held_s / S_PER_HOUR
     day = readings.ts_ms // MS_PER_DAY
     wall = track.gap_after | np.append(day[1:] != day[:-1], True)
     rows = []
-    for first, last in joined(runs(surely | below, wall), readings.ts_ms, wall, JOIN_S):
+    for first, last in joined(runs(below, wall), readings.ts_ms, wall, JOIN_S):
         inside = slice(first, last + 1)
         sure, counted = surely[inside], below[inside]
         rows.append(
@@ -66,8 +67,8 @@ def cold(track: Track, pack: Pack) -> pd.DataFrame:
                 int(sure.sum()),
                 float(ah[inside][counted].sum()),
                 float(np.nanmin(temp_c[inside])),
-                float(amps[inside][sure | counted].max()),
-                float(track.held_s[inside][sure | counted].sum()),
+                float(amps[inside][counted].max()),
+                float(track.held_s[inside][counted].sum()),
             )
         )
     return pd.DataFrame(rows, columns=list(COLUMNS))

@@ -39,7 +39,8 @@ def cycles(hours: pd.DataFrame, openings: pd.DataFrame, pack: Pack, *, capacity_
         for depth, count in depth_counts(stretch / capacity_ah * 100):
             depths[min(int(depth // BIN_PERCENT), len(depths) - 1)] += count
     histogram = tuple(
-        DepthBin(float(place * BIN_PERCENT), float((place + 1) * BIN_PERCENT), float(count)) for place, count in enumerate(depths)
+        DepthBin(float(place * BIN_PERCENT), float((place + 1) * BIN_PERCENT), float(count))
+        for place, count in enumerate(depths)
     )
     return Cycles(
         equivalent_full_cycles=round((charge_ah + discharge_ah) / (2 * pack.rated_ah), 2),
@@ -67,7 +68,9 @@ def _while_open_ah(openings: pd.DataFrame) -> tuple[float, float]:
 def _turning_points(hours: pd.DataFrame, offset_a: float) -> Iterator[NDArray[np.float64]]:
     """Counted charge at each hour's low and high in their order, Ah, one array a pause-free stretch."""
     start_ms = hours["start_ms"].to_numpy()
-    net = (hours["charge_ah"] - hours["discharge_ah"]).to_numpy(float) - offset_a * hours["live_s"].to_numpy(float) / S_PER_HOUR
+    net = (hours["charge_ah"] - hours["discharge_ah"]).to_numpy(float) - offset_a * hours["live_s"].to_numpy(
+        float
+    ) / S_PER_HOUR
     base = np.cumsum(net) - net
     low, high = base + hours["sum_low_ah"].to_numpy(float), base + hours["sum_high_ah"].to_numpy(float)
     low_first = hours["low_first"].to_numpy(float) > 0

@@ -86,7 +86,14 @@ def _sudden_loss(health: Health) -> Iterator[Flag]:
 def _capacity_unknown(health: Health) -> Iterator[Flag]:
     """Nobody can say yet what it delivers."""
     if health.capacity.verdict == "undetermined" and health.readings.count:
-        yield Flag("capacity_unknown", "info", "The log cannot tell yet what the pack delivers.", None, None, health.capacity.reason or "")
+        yield Flag(
+            "capacity_unknown",
+            "info",
+            "The log cannot tell yet what the pack delivers.",
+            None,
+            None,
+            health.capacity.reason or "",
+        )
 
 
 def _sensor_offset(health: Health) -> Iterator[Flag]:

@@ -39,7 +39,12 @@ def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) ->
 def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
     """Reported minus counted state of charge, percent, at the end of the last stretch logged on from a full charge."""
     anchors = balance.anchors
-    if anchors.empty or hours.empty or hours["last_soc_percent"].isna().all() or balance.sigma("capacity_ah") > 0.12 * balance.value("capacity_ah"):
+    if (
+        anchors.empty
+        or hours.empty
+        or hours["last_soc_percent"].isna().all()
+        or balance.sigma("capacity_ah") > 0.12 * balance.value("capacity_ah")
+    ):
         return None
     net = np.cumsum((hours["charge_ah"] - hours["discharge_ah"]).to_numpy(float))
     logged, live = np.cumsum(hours["logged_s"].to_numpy(float)), np.cumsum(hours["live_s"].to_numpy(float))
@@ -61,7 +66,9 @@ def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
         capacity_ah = balance.value("capacity_ah")
         counted = 100 * (top.soc + moved / capacity_ah)
         value = float(hours["last_soc_percent"].iloc[last] - counted)
-        doubt_ah = np.sqrt((balance.sigma("offset_a") * live_h) ** 2 + (moved / capacity_ah * balance.sigma("capacity_ah")) ** 2)
+        doubt_ah = np.sqrt(
+            (balance.sigma("offset_a") * live_h) ** 2 + (moved / capacity_ah * balance.sigma("capacity_ah")) ** 2
+        )
         sigma = float(np.hypot(100 * doubt_ah / capacity_ah, 0.7))
         return Estimate(round(value, 1), round(value - QUANTILE * sigma, 1), round(value + QUANTILE * sigma, 1))
     return None
@@ -70,7 +77,9 @@ def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
 def _reason(offset: Estimate | None, error: Estimate | None, assumes: bool | None, hours: pd.DataFrame) -> str | None:
     parts = []
     if offset is None:
-        parts.append("The sensor's offset needs two full charges with the log running on between them; charge to full at least once a week.")
+        parts.append(
+            "The sensor's offset needs two full charges with the log running on between them; charge to full at least once a week."
+        )
     if error is None:
         reported = len(hours) and hours["last_soc_percent"].notna().any()
         parts.append(
@@ -79,5 +88,7 @@ def _reason(offset: Estimate | None, error: Estimate | None, assumes: bool | Non
             else "The log carries no state of charge."
         )
     if assumes:
-        parts.append("The reported percentage is a count against the typed-in capacity; it says nothing about what the pack still holds.")
+        parts.append(
+            "The reported percentage is a count against the typed-in capacity; it says nothing about what the pack still holds."
+        )
     return " ".join(parts) or None

@@ -41,7 +41,11 @@ def resistance(steps: pd.DataFrame, interval_s: float | None) -> Resistance:
     """Median of the steps at 25 °C with its interval and trend, or why there is none."""
     if steps.empty or not (steps["gap_s"] <= LONGEST_S).any():
         seen = f"The readings are {interval_s:.0f} s apart" if interval_s else "There are too few readings"
-        return Resistance(None, None, f"{seen}; a load step shows resistance only with readings a second or two apart. Log at 1 s while a big load starts.")
+        return Resistance(
+            None,
+            None,
+            f"{seen}; a load step shows resistance only with readings a second or two apart. Log at 1 s while a big load starts.",
+        )
     soc = steps["soc_percent"]
     chosen = steps[
         (steps["gap_s"] <= LONGEST_S)
@@ -49,15 +53,23 @@ def resistance(steps: pd.DataFrame, interval_s: float | None) -> Resistance:
         & (soc.between(*SOC_PERCENT) | soc.isna())
     ]
     if len(chosen) < LEAST_STEPS:
-        return Resistance(None, None, f"Only {len(chosen)} load steps at 5 to 40 °C and 20 to 95 % charge were seen; {LEAST_STEPS} are needed.")
+        return Resistance(
+            None,
+            None,
+            f"Only {len(chosen)} load steps at 5 to 40 °C and 20 to 95 % charge were seen; {LEAST_STEPS} are needed.",
+        )
     ohm = (chosen["step_v"] / chosen["step_a"]).to_numpy(float) / temperature_factor(chosen["temperature_c"])
     milliohm = 1000 * ohm[ohm > 0]
     if len(milliohm) < LEAST_STEPS:
-        return Resistance(None, None, "Voltage and current do not move together at load steps, so no resistance can be read.")
+        return Resistance(
+            None, None, "Voltage and current do not move together at load steps, so no resistance can be read."
+        )
     value = float(np.median(milliohm))
     spread = 1.4826 * float(np.median(np.abs(milliohm - value))) / np.sqrt(len(milliohm)) * 1.25
     down = float(np.hypot(spread, POLARISATION_SIGMA * value))
-    estimate = Estimate(round(value, 3), round(value - 1.645 * down, 3), round(value + 1.645 * np.hypot(spread, 0.03 * value), 3))
+    estimate = Estimate(
+        round(value, 3), round(value - 1.645 * down, 3), round(value + 1.645 * np.hypot(spread, 0.03 * value), 3)
+    )
     return Resistance(estimate, *_trend(chosen, ohm, value))
 
 
