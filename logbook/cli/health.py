@@ -25,8 +25,8 @@ def health(session: Session, pack_name: str | None, as_json: bool) -> None:
     with session.store() as store:
         packs = list_packs(store) if pack_name is None and not as_json else []
         for pack in packs if len(packs) > 1 else [only_pack(store, pack_name)]:
-            with progress(f"Reading the log of {pack.name}"):
-                answered = answer(store, pack)
+            with progress(f"Reading the log of {pack.name}") as tick:
+                answered = answer(store, pack, tick)
             if as_json:
                 document(answered.as_json())
             else:

@@ -169,12 +169,13 @@ def _import_document(row: ImportRow, pack: Pack) -> dict[str, Any]:
 @pass_session
 def receipt(session: Session, import_id: int, show_rows: bool, as_json: bool) -> None:
     """Show the receipt of import ID (see `logbook imports`)."""
-    from logbook.cli.receipts import print_receipt, print_set_aside, receipt_from
+    from logbook.cli.receipts import print_receipt, print_set_aside
+    from logbook.jobs.import_files import receipt_from_json
     from logbook.store.imports import set_aside_rows, stored_receipt
     from logbook.store.packs import pack_named
 
     with session.store() as store:
-        stored = receipt_from(stored_receipt(store, import_id))
+        stored = receipt_from_json(stored_receipt(store, import_id))
         zone = pack_named(store, stored.pack_name).time_zone if stored.pack_name else "UTC"
         rows = set_aside_rows(store, import_id).to_dict("records") if show_rows else []
     if as_json:

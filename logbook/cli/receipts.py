@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from logbook.cli.output import heading, paragraph, result, table
 from logbook.cli.words import lasting, moment, number
-from logbook.schema.receipt import ColumnUse, Inference, Receipt, Repair, SetAside
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
+
+    from logbook.schema.receipt import ColumnUse, Receipt, Repair
 
 
 def print_receipt(receipt: Receipt, zone: str) -> None:
@@ -28,19 +28,6 @@ def print_receipt(receipt: Receipt, zone: str) -> None:
     _set_aside(receipt)
     for warning in receipt.warnings:
         paragraph(f"Look: {warning}")
-
-
-def receipt_from(stored: dict[str, Any]) -> Receipt:
-    """Read a stored receipt back; keys that a later version added are left out."""
-    known = {entry.name for entry in fields(Receipt)}
-    parts = {
-        "columns": tuple(ColumnUse(**column) for column in stored.get("columns", ())),
-        "inferences": tuple(Inference(**inference) for inference in stored.get("inferences", ())),
-        "repairs": tuple(Repair(**repair) for repair in stored.get("repairs", ())),
-        "set_aside_first": tuple(SetAside(**row) for row in stored.get("set_aside_first", ())),
-        "warnings": tuple(stored.get("warnings", ())),
-    }
-    return Receipt(**{**{key: value for key, value in stored.items() if key in known}, **parts})
 
 
 def print_set_aside(rows: Iterable[Mapping[str, Any]]) -> None:

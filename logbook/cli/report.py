@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 from logbook.cli.output import heading, paragraph
 from logbook.cli.words import counted, day, decimals_of, interval, lasting, moment, number, percent
-from logbook.schema.pack import chemistry
 
 if TYPE_CHECKING:
     from logbook.schema.estimate import Estimate
@@ -55,7 +54,7 @@ def print_health(health: Health, zone: str) -> None:
     """Print the answer; times in the given zone."""
     pack = health.pack
     heading(
-        f"{pack.name}: {number(pack.rated_ah)} Ah {chemistry(pack.chemistry).label}, "
+        f"{pack.name}: {number(pack.rated_ah)} Ah {pack.chemistry}, "
         f"{counted(pack.cells_in_series, 'cell')} in series"
     )
     for section in sections(health, zone):

@@ -32,7 +32,7 @@ FROSTY_MORNING = 1_735_552_800_000
 
 def full_health() -> Health:
     return Health(
-        pack=PackSummary("Van", "lfp", 4, 100.0),
+        pack=PackSummary("Van", "LiFePO4", 4, 100.0),
         readings=ReadingsSummary(141_120, FROSTY_MORNING - 10**10, FROSTY_MORNING, 2300.0, 700.0, 60.0),
         capacity=Capacity(
             ah=Estimate(97.2, 95.1, 99.0),
@@ -80,7 +80,7 @@ def full_health() -> Health:
 def empty_health() -> Health:
     nothing = "No reading is logged; import a file."
     return Health(
-        pack=PackSummary("New", "lfp", 4, 100.0),
+        pack=PackSummary("New", "LiFePO4", 4, 100.0),
         readings=ReadingsSummary(0, None, None, 0.0, 0.0),
         capacity=Capacity(None, None, "undetermined", nothing),
         fade=Fade(None, None, (), nothing),
