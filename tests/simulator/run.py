@@ -54,13 +54,13 @@ def simulate_many(cases: Sequence[tuple[Scenario, int]]) -> list[Simulated]:
     for place, (scenario, _) in enumerate(cases):
         groups.setdefault((scenario.dt_s, scenario.days), []).append(place)
     for places in groups.values():
-        batch = _Batch([_Vehicle(*cases[place]) for place in places])
+        batch = Batch([Vehicle(*cases[place]) for place in places])
         batch.run()
         done.update(zip(places, batch.results(), strict=True))
     return [done[place] for place in range(len(cases))]
 
 
-class _Vehicle:
+class Vehicle:
     """Everything one seed draws; nothing is drawn later."""
 
     def __init__(self, scenario: Scenario, seed: int) -> None:
@@ -117,10 +117,10 @@ class _Vehicle:
         return 1.0 - self.fade * (self.root_share * root + (1.0 - self.root_share) * years)
 
 
-class _Batch:
+class Batch:
     """State and records of one run."""
 
-    def __init__(self, vehicles: list[_Vehicle]) -> None:
+    def __init__(self, vehicles: list[Vehicle]) -> None:
         self.vehicles = vehicles
         self.dt_s, self.days = vehicles[0].scenario.dt_s, vehicles[0].scenario.days
         self.day_steps = round(86_400 / self.dt_s)

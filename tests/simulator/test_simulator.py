@@ -9,7 +9,7 @@ import pytest
 
 from tests.simulator import SCENARIOS, simulate, simulate_many
 from tests.simulator.curve import draw_curve
-from tests.simulator.run import _Batch, _Vehicle
+from tests.simulator.run import Batch, Vehicle
 from tests.simulator.truth import cold_spans, deliverable_ah
 
 SHORT = replace(SCENARIOS["weekend_healthy"], days=8, fade_per_year=(0.0, 0.0))
@@ -22,7 +22,7 @@ def same(left, right) -> bool:
 
 
 def test_charge_is_neither_made_nor_lost():
-    batch = _Batch([_Vehicle(SHORT, seed) for seed in range(4)])
+    batch = Batch([Vehicle(SHORT, seed) for seed in range(4)])
     before = (batch.circuit.soc * batch.circuit.cell_ah).mean(0)
 
     batch.run()
@@ -52,7 +52,7 @@ def test_seeds_differ():
 
 
 def test_the_laboratory_test_repeats_and_leaves_the_pack_alone():
-    batch = _Batch([_Vehicle(SHORT, seed) for seed in range(3)])
+    batch = Batch([Vehicle(SHORT, seed) for seed in range(3)])
     soc = batch.circuit.soc.copy()
 
     again = deliverable_ah(batch.circuit, batch.rated)
@@ -62,7 +62,7 @@ def test_the_laboratory_test_repeats_and_leaves_the_pack_alone():
 
 
 def test_a_tenth_less_of_every_cell_delivers_a_tenth_less():
-    batch = _Batch([_Vehicle(SHORT, seed) for seed in range(6)])
+    batch = Batch([Vehicle(SHORT, seed) for seed in range(6)])
     batch.circuit.cell_ah = batch.circuit.cell_ah * 0.9
 
     # Same current on a smaller cell is a higher rate: up to half a percent less again.
@@ -70,7 +70,7 @@ def test_a_tenth_less_of_every_cell_delivers_a_tenth_less():
 
 
 def test_the_weakest_cell_bounds_the_pack():
-    batch = _Batch([_Vehicle(SHORT, 0)])
+    batch = Batch([Vehicle(SHORT, 0)])
     batch.circuit.cell_ah[2] *= 0.8
 
     assert deliverable_ah(batch.circuit, batch.rated)[0] / batch.capacity_start[0] == pytest.approx(0.8, abs=0.02)
@@ -78,7 +78,7 @@ def test_the_weakest_cell_bounds_the_pack():
 
 def test_cold_holds_charge_back_as_cell_sheets_say():
     """At 0 °C sheets give 80 to 90 % at 0.3 to 0.5 C, less loss at lower rates: at 0.2 C 80 to 99.5 % is in kind."""
-    batch = _Batch([_Vehicle(SHORT, seed) for seed in range(12)])
+    batch = Batch([Vehicle(SHORT, seed) for seed in range(12)])
 
     share = deliverable_ah(batch.circuit, batch.rated, discharge_c=0.0) / batch.capacity_start
     colder = deliverable_ah(batch.circuit, batch.rated, discharge_c=-10.0) / batch.capacity_start

@@ -40,7 +40,7 @@ def draw_usage(scenario: Scenario, rng: np.random.Generator, rated_ah: float, fi
     days, dt_s = scenario.days, scenario.dt_s
     steps = round(STEPS_A_DAY_BASE / dt_s)
     travelling, leaves = _calendar(scenario, rng)
-    ambient_c = _weather(scenario, rng, first_day)
+    ambient_c = weather(scenario, rng, first_day)
     logged = np.repeat(travelling | scenario.log_gaps, steps)
     _drop_out(scenario, rng, logged, travelling, steps)
 
@@ -68,12 +68,12 @@ def draw_usage(scenario: Scenario, rng: np.random.Generator, rated_ah: float, fi
         leaving = leaves[day]
         if travelling[day]:
             plugged = False
-            load_a[here] = _day_of_loads(
+            load_a[here] = day_of_loads(
                 rng, hours, outside, size, fridge_a, fridge_period_h, deep=bool(deep[day]), rated_ah=rated_ah
             )
-            _pulses(rng, load_a[here], rng.poisson(microwaves), scenario.microwave_a, (60.0, 240.0), dt_s)
+            add_pulses(rng, load_a[here], rng.poisson(microwaves), scenario.microwave_a, (60.0, 240.0), dt_s)
             surge = (1.05 * rated_ah, 1.6 * rated_ah)
-            _pulses(rng, load_a[here], rng.poisson(surges), surge, (30.0, 120.0), dt_s)
+            add_pulses(rng, load_a[here], rng.poisson(surges), surge, (30.0, 120.0), dt_s)
             if rng.random() < drive_share and not deep[day]:
                 start = rng.uniform(8.0, 16.0)
                 source_a[here] += alternator_a * ((hours > start) & (hours < start + rng.uniform(0.7, 4.0)))
@@ -83,7 +83,7 @@ def draw_usage(scenario: Scenario, rng: np.random.Generator, rated_ah: float, fi
             source_a[here] += mains_a * (hours > rng.uniform(0.0, 12.0))
         shade = (0.0 if deep[day] else 1.0) * (1.0 if travelling[day] or sunny_gaps else 0.0)
         if shade:
-            source_a[here] += _sun(rng, hours, peak_a * shade, sky, first_day + day)
+            source_a[here] += sun(rng, hours, peak_a * shade, sky, first_day + day)
     return Usage(load_a, source_a, ambient_c, logged, floor, travelling)
 
 
@@ -99,7 +99,7 @@ def _calendar(scenario: Scenario, rng: np.random.Generator) -> tuple[np.ndarray,
     return travelling, leaves
 
 
-def _weather(scenario: Scenario, rng: np.random.Generator, first_day: int) -> np.ndarray:
+def weather(scenario: Scenario, rng: np.random.Generator, first_day: int) -> np.ndarray:
     """Hourly temperature round the pack [°C]: season, day and drifting weather."""
     hour = np.arange(scenario.days * 24 + 24)
     season = between(rng, scenario.season_c) * np.cos(2 * np.pi * (hour / 24 + first_day - 200) / 365.25)
@@ -121,7 +121,7 @@ def _drop_out(
             logged[start : start + int(rng.uniform(0.5, 10.0) / 24 * steps)] = False
 
 
-def _day_of_loads(
+def day_of_loads(
     rng: np.random.Generator,
     hours: np.ndarray,
     outside_c: float,
@@ -150,7 +150,7 @@ def _day_of_loads(
     return load
 
 
-def _pulses(
+def add_pulses(
     rng: np.random.Generator, load: np.ndarray, count: int, amperes: Range, seconds: Range, dt_s: float
 ) -> None:
     for _ in range(count):
@@ -158,7 +158,7 @@ def _pulses(
         load[start : start + max(1, round(between(rng, seconds) / dt_s))] += between(rng, amperes)
 
 
-def _sun(rng: np.random.Generator, hours: np.ndarray, peak_a: float, sky: float, day_of_year: int) -> np.ndarray:
+def sun(rng: np.random.Generator, hours: np.ndarray, peak_a: float, sky: float, day_of_year: int) -> np.ndarray:
     """Solar current [A] of one day: a half sine between sunrise and sunset under broken cloud."""
     season = np.cos(2 * np.pi * (day_of_year - 172) / 365.25)
     length_h = 12.2 + 3.8 * season
