@@ -12,6 +12,7 @@ import pyarrow as pa
 import sqlalchemy as sa
 
 from logbook.store import dialect, models, stale
+from logbook.store.readings import ends
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -22,8 +23,10 @@ if TYPE_CHECKING:
 
 HOURS = "hours"
 """The kind of finding that has a table of its own, `hour`."""
-KINDS = {"i": "int64", "u": "int64", "f": "float64", "b": "bool"}
-"""numpy's kinds of numbers, and the type each is kept as; everything else is text."""
+TYPES = {"integer": "int64", "floating": "float64", "mixed-integer-float": "float64", "boolean": "bool"}
+"""What pandas finds in a column, and the type it is kept as; everything else is text."""
+UNKNOWN = "unknown"
+"""Type of a column without a value."""
 
 
 def replace_findings(
@@ -36,32 +39,63 @@ def replace_findings(
 
 
 @dataclass(frozen=True)
-class Replacement:
-    """New findings of one range."""
+class State:
+    """How far the findings are up to date, all of one moment."""
+
+    revision: int
+    """Counts every change of readings, pack and findings."""
+    digest_version: int | None
+    """Version of the digest that made the findings."""
+    changed: list[tuple[int, int]]
+    """Ranges [start_ms, end_ms) in which readings changed."""
+    unfinished: list[tuple[int, int]]
+    """Ranges of whole days whose findings are still to be made."""
+    span: tuple[int, int] | None
+    """First and last time of the readings."""
+
+
+@dataclass(frozen=True)
+class Refreshed:
+    """New findings of one range, and what is left to do after it."""
 
     start_ms: int
     end_ms: int
     tables: Mapping[str, pd.DataFrame]
+    unfinished: list[tuple[int, int]]
+    digest_version: int | None
 
 
-def commit_refresh(  # noqa: PLR0913 - all of it lands together
-    store: Store,
-    pack_id: int,
-    replacements: list[Replacement],
-    *,
-    cleared: list[tuple[int, int]],
-    seen_revision: int,
-    digest_version: int | None,
-) -> bool:
-    """Replace findings and call the ranges up to date, together; False if something changed since they were read."""
-    with store.writing() as connection:
-        if stale.revision(connection, pack_id)[0] != seen_revision:
-            return False
-        for part in replacements:
-            _replace(connection, pack_id, part.start_ms, part.end_ms, part.tables)
-        stale.clear(connection, pack_id, cleared)
-        stale.set_digest_version(connection, pack_id, digest_version)
-    return True
+def state_in(connection: Connection, pack_id: int) -> State:
+    """Give the state of a pack's findings, within a transaction."""
+    revision, version = stale.revision(connection, pack_id)
+    first, last = ends(connection, pack_id)
+    return State(
+        revision,
+        version,
+        changed=stale.ranges(connection, pack_id, whole_days=False),
+        unfinished=stale.ranges(connection, pack_id, whole_days=True),
+        span=None if first is None or last is None else (first, last),
+    )
+
+
+def findings_span(connection: Connection, pack_id: int) -> list[tuple[int, int]]:
+    """Give the range [first, last + 1) in which findings start, none if there are none."""
+    tables = (models.hour, models.finding)
+    bounds = [
+        connection.execute(
+            sa.select(sa.func.min(table.c.start_ms), sa.func.max(table.c.start_ms)).where(table.c.pack_id == pack_id)
+        ).one()
+        for table in tables
+    ]
+    return stale.joined([(first, last + 1) for first, last in bounds if first is not None])
+
+
+def commit_refresh(connection: Connection, pack_id: int, made: Refreshed) -> None:
+    """Replace findings and set the marks to what is left; the caller has looked at `State` in this transaction."""
+    _replace(connection, pack_id, made.start_ms, made.end_ms, made.tables)
+    stale.clear(connection, pack_id)
+    stale.mark(connection, pack_id, made.unfinished, whole_days=True)
+    stale.set_digest_version(connection, pack_id, made.digest_version)
 
 
 def read_findings(store: Store, pack_id: int) -> dict[str, pd.DataFrame]:
@@ -130,8 +164,7 @@ def _write_kind(connection: Connection, pack_id: int, kind: str, frame: pd.DataF
     frame = frame.sort_values("start_ms", kind="stable")
     starts = frame["start_ms"].to_numpy(np.int64)
     body = frame.drop(columns="start_ms")
-    types = {str(name): KINDS.get(getattr(body[name].dtype, "kind", "O"), "str") for name in body}
-    _note_columns(connection, pack_id, kind, types)
+    types = _note_columns(connection, pack_id, kind, {str(name): _type(body[name]) for name in body})
     lists = [_plain(body[name], type_name) for name, type_name in types.items()]
     rows = zip(*lists, strict=True) if lists else (() for _ in starts)
     firsts = np.searchsorted(starts, starts)
@@ -147,17 +180,26 @@ def _write_kind(connection: Connection, pack_id: int, kind: str, frame: pd.DataF
     dialect.bulk_insert(connection, models.finding, table)
 
 
+def _type(column: pd.Series[Any]) -> str:
+    """Tell what a column holds; numbers with missing ones are fractions, since only those know NaN."""
+    missing = column.isna()
+    if missing.all():
+        return UNKNOWN
+    found = TYPES.get(pd.api.types.infer_dtype(column, skipna=True), "str")
+    return "float64" if missing.any() and found != "str" else found
+
+
 def _plain(column: pd.Series[Any], type_name: str) -> list[Any]:
-    values: list[Any] = (column.to_numpy(type_name) if type_name != "str" else column).tolist()
+    """Give values that JSON knows; missing ones, and infinity, are null."""
+    kept: list[Any] = column.astype(object).where(column.notna(), None).tolist()
     if type_name == "float64":
-        return [value if np.isfinite(value) else None for value in values]
-    if type_name == "str":
-        return [None if value is None or value is pd.NA or value != value else str(value) for value in values]  # noqa: PLR0124
-    return values
+        return [None if value is None or not np.isfinite(value) else float(value) for value in kept]
+    convert = {"int64": int, "bool": bool, "str": str, UNKNOWN: str}[type_name]
+    return [None if value is None else convert(value) for value in kept]
 
 
-def _note_columns(connection: Connection, pack_id: int, kind: str, types: dict[str, str]) -> None:
-    """Keep a kind's columns; whole numbers give way to fractions where both occur."""
+def _note_columns(connection: Connection, pack_id: int, kind: str, types: dict[str, str]) -> dict[str, str]:
+    """Keep a kind's columns, and give them with the types that suit what was stored before too."""
     table = models.finding_kind
     known = _kinds(connection, pack_id).get(kind)
     if known is not None and set(known) == set(types):
@@ -168,10 +210,14 @@ def _note_columns(connection: Connection, pack_id: int, kind: str, types: dict[s
         mine = (table.c.pack_id == pack_id) & (table.c.kind == kind)
         connection.execute(sa.delete(table).where(mine))
         connection.execute(sa.insert(table).values(pack_id=pack_id, kind=kind, columns=types))
+    return types
 
 
 def _common(known: str, now: str) -> str:
-    return "float64" if {known, now} == {"int64", "float64"} else now
+    """Give the type of a column that held one before and holds the other now."""
+    if UNKNOWN in {known, now} or known == now:
+        return now if known == UNKNOWN else known
+    return "str" if "str" in {known, now} else "float64"
 
 
 def _read_kind(connection: Connection, pack_id: int, kind: str, columns: dict[str, str]) -> pd.DataFrame:
@@ -190,8 +236,8 @@ def _read_kind(connection: Connection, pack_id: int, kind: str, columns: dict[st
 
 
 def _column(values: list[Any], type_name: str) -> Any:
-    if type_name == "float64":
-        return np.array([np.nan if value is None else value for value in values], np.float64)
     if type_name == "str":
         return pd.Series(values, dtype="str")
+    if type_name in {"float64", UNKNOWN} or None in values:
+        return np.array([np.nan if value is None else value for value in values], np.float64)
     return np.array(values, type_name)

@@ -11,6 +11,7 @@ from __future__ import annotations
 from sqlalchemy import (
     JSON,
     BigInteger,
+    Boolean,
     CheckConstraint,
     Column,
     Date,
@@ -29,8 +30,8 @@ from sqlalchemy import (
 VALUES = ("voltage", "current", "temperature", "soc")
 """Stored names of the quantities, in the order of `schema.reading.QUANTITIES`."""
 
-ROLLUP_LEVELS_S = (60, 900)
-"""Lengths of the rollups' buckets: a minute and a quarter of an hour."""
+ROLLUP_LEVELS_S = (60, 900, 86_400)
+"""Lengths of the rollups' buckets: a minute, a quarter of an hour, and a day for windows of years."""
 
 HOUR_COLUMNS = (
     "readings",
@@ -199,7 +200,7 @@ rollup = Table(
     "rollup",
     metadata,
     _pack_key(),
-    _key("level_s", SmallInteger),
+    _key("level_s", Integer),
     _key("bucket_ms"),
     Column("n", Integer, nullable=False),
     *(
@@ -214,7 +215,7 @@ rollup = Table(
     ),
     sqlite_with_rowid=False,
 )
-"""Count, least, greatest and sum of each quantity, by minute and by quarter of an hour."""
+"""Count, least, greatest and sum of each quantity, by minute, quarter of an hour and day."""
 
 hour = Table(
     "hour",
@@ -254,8 +255,9 @@ stale = Table(
     Column("pack_id", Integer, ForeignKey("pack.id", ondelete="CASCADE"), nullable=False, index=True),
     Column("start_ms", BigInteger, nullable=False),
     Column("end_ms", BigInteger, nullable=False),
+    Column("whole_days", Boolean, nullable=False),
 )
-"""Time ranges whose findings are out of date."""
+"""Ranges out of date: of readings that changed, or of `whole_days` whose findings a refresh has still to make."""
 
 digest_state = Table(
     "digest_state",

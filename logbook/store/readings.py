@@ -68,26 +68,13 @@ def ends(connection: Connection, pack_id: int) -> tuple[int | None, int | None]:
 def count_by_day(connection: Connection, pack_id: int, start_ms: int, end_ms: int) -> dict[int, int]:
     """Count the readings of each day (whole days since 1970), from the rollups."""
     rollup = models.rollup.c
-    # the remainder is taken off, since dialects divide whole numbers differently
-    day = (rollup.bucket_ms - rollup.bucket_ms % MS_PER_DAY).label("day")
-    statement = (
-        sa.select(day, sa.func.sum(rollup.n))
-        .where(rollup.pack_id == pack_id, rollup.level_s == models.ROLLUP_LEVELS_S[-1])
-        .where(rollup.bucket_ms >= start_ms, rollup.bucket_ms < end_ms)
-        .group_by(day)
+    statement = sa.select(rollup.bucket_ms, rollup.n).where(
+        rollup.pack_id == pack_id,
+        rollup.level_s == models.ROLLUP_LEVELS_S[-1],
+        rollup.bucket_ms >= start_ms,
+        rollup.bucket_ms < end_ms,
     )
     return {int(start) // MS_PER_DAY: int(count) for start, count in connection.execute(statement)}
-
-
-def _within(
-    statement: sa.Select[Any], table: sa.Table, pack_id: int, start_ms: int | None, end_ms: int | None
-) -> sa.Select[Any]:
-    statement = statement.where(table.c.pack_id == pack_id).order_by(*table.primary_key.columns)
-    if start_ms is not None:
-        statement = statement.where(table.c.ts_ms >= start_ms)
-    if end_ms is not None:
-        statement = statement.where(table.c.ts_ms < end_ms)
-    return statement
 
 
 def replace_readings(connection: Connection, pack_id: int, samples: Samples) -> None:
@@ -106,3 +93,14 @@ def delete_samples(connection: Connection, table: sa.Table, pack_id: int, sample
 def strictly_ascending(readings: Readings) -> bool:
     """Tell whether times are in order, one reading each."""
     return bool(np.all(np.diff(readings.ts_ms) > 0))
+
+
+def _within(
+    statement: sa.Select[Any], table: sa.Table, pack_id: int, start_ms: int | None, end_ms: int | None
+) -> sa.Select[Any]:
+    statement = statement.where(table.c.pack_id == pack_id).order_by(*table.primary_key.columns)
+    if start_ms is not None:
+        statement = statement.where(table.c.ts_ms >= start_ms)
+    if end_ms is not None:
+        statement = statement.where(table.c.ts_ms < end_ms)
+    return statement

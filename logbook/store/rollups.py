@@ -1,4 +1,4 @@
-"""Rollups: count, least, greatest and sum of each quantity by minute and quarter of an hour, for charts."""
+"""Rollups: count, least, greatest and sum of each quantity by minute, quarter of an hour and day, for charts."""
 
 from __future__ import annotations
 

@@ -15,11 +15,13 @@ if TYPE_CHECKING:
     from logbook.store.engine import Store
 
 
-def mark(connection: Connection, pack_id: int, ranges: list[tuple[int, int]]) -> None:
-    """Mark [start_ms, end_ms) ranges of a pack out of date."""
-    rows = [{"pack_id": pack_id, "start_ms": start, "end_ms": end} for start, end in ranges]
-    if rows:
-        connection.execute(sa.insert(models.stale), rows)
+def mark(connection: Connection, pack_id: int, ranges: list[tuple[int, int]], *, whole_days: bool = False) -> None:
+    """Mark [start_ms, end_ms) ranges of a pack: its readings changed there, or its findings are to be made again."""
+    if ranges:
+        same = {"pack_id": pack_id, "whole_days": whole_days}
+        connection.execute(
+            sa.insert(models.stale), [{**same, "start_ms": start, "end_ms": end} for start, end in ranges]
+        )
     bump(connection, pack_id)
 
 
@@ -45,10 +47,12 @@ def revision(connection: Connection, pack_id: int) -> tuple[int, int | None]:
     return row[0], row[1]
 
 
-def ranges(connection: Connection, pack_id: int) -> list[tuple[int, int]]:
-    """Give the ranges out of date, joined and in order."""
+def ranges(connection: Connection, pack_id: int, *, whole_days: bool | None = None) -> list[tuple[int, int]]:
+    """Give the ranges out of date, joined and in order; of one kind of mark, or of both."""
     table = models.stale
     query = sa.select(table.c.start_ms, table.c.end_ms).where(table.c.pack_id == pack_id)
+    if whole_days is not None:
+        query = query.where(table.c.whole_days == whole_days)
     return joined([(row[0], row[1]) for row in connection.execute(query)])
 
 
@@ -72,17 +76,12 @@ def stale_ranges(store: Store, pack_id: int) -> list[tuple[int, int]]:
 def clear_stale(store: Store, pack_id: int) -> None:
     """Call everything up to date; `findings.commit_refresh` does it together with the findings."""
     with store.writing() as connection:
-        connection.execute(sa.delete(models.stale).where(models.stale.c.pack_id == pack_id))
-        bump(connection, pack_id)
+        clear(connection, pack_id)
 
 
-def clear(connection: Connection, pack_id: int, done: list[tuple[int, int]]) -> None:
-    """Call ranges up to date; marks that lie within them go, others stay."""
-    table = models.stale
-    for start, end in done:
-        connection.execute(
-            sa.delete(table).where(table.c.pack_id == pack_id, table.c.start_ms >= start, table.c.end_ms <= end)
-        )
+def clear(connection: Connection, pack_id: int) -> None:
+    """Call everything up to date, within a transaction."""
+    connection.execute(sa.delete(models.stale).where(models.stale.c.pack_id == pack_id))
     bump(connection, pack_id)
 
 

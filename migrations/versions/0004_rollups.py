@@ -15,7 +15,7 @@ def upgrade() -> None:
     op.create_table(
         "rollup",
         sa.Column("pack_id", sa.Integer(), nullable=False),
-        sa.Column("level_s", sa.SmallInteger(), autoincrement=False, nullable=False),
+        sa.Column("level_s", sa.Integer(), autoincrement=False, nullable=False),
         sa.Column("bucket_ms", sa.BigInteger(), autoincrement=False, nullable=False),
         sa.Column("n", sa.Integer(), nullable=False),
         sa.Column("voltage_n", sa.Integer(), nullable=False),

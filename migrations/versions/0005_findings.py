@@ -78,6 +78,7 @@ def upgrade() -> None:
         sa.Column("pack_id", sa.Integer(), nullable=False),
         sa.Column("start_ms", sa.BigInteger(), nullable=False),
         sa.Column("end_ms", sa.BigInteger(), nullable=False),
+        sa.Column("whole_days", sa.Boolean(), nullable=False),
         sa.ForeignKeyConstraint(["pack_id"], ["pack.id"], name=op.f("fk_stale_pack_id_pack"), ondelete="CASCADE"),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_stale")),
     )

@@ -1,0 +1,103 @@
+"""Importing files: look whether one is known, read it, store it; one transaction a file."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from logbook.errors import InputMissing, LogbookError
+from logbook.ingest import read_export
+from logbook.jobs.progress import silent
+from logbook.schema.receipt import ColumnUse, Inference, Receipt, Repair, SetAside
+from logbook.store import commit_import, known_import, stored_receipt
+from logbook.units import iso_from_ms
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from logbook.ingest import Ask, ImportOptions
+    from logbook.jobs.progress import Progress
+    from logbook.schema.pack import Pack
+    from logbook.store import ImportRow, Store
+
+READING_SHARE = 0.6
+"""Part of an import's time that reading the file takes; the rest is storing."""
+
+
+def import_file(  # noqa: PLR0913 - each is a choice of its owner
+    store: Store,
+    path: Path | str,
+    pack: Pack,
+    options: ImportOptions,
+    *,
+    ask: Ask | None = None,
+    progress: Progress = silent,
+    dry_run: bool = False,
+    keep_original: bool = True,
+) -> Receipt:
+    """Take one file in, whole or not at all; a file that is known stores nothing and gives its first receipt."""
+    path = Path(path)
+    known = known_import(store, pack.id, sha256_of(path))
+    if known:
+        progress(1.0)
+        return _known_receipt(store, known, dry_run=dry_run)
+    recording = read_export(path, options, ask=ask, progress=lambda share: progress(share * READING_SHARE))
+    receipt = commit_import(store, pack, recording, path if keep_original else None, dry_run=dry_run)
+    progress(1.0)
+    return receipt
+
+
+def import_files(
+    store: Store, paths: Iterable[Path | str], pack: Pack, options: ImportOptions, **settings: Any
+) -> list[Receipt | LogbookError]:
+    """Take several files in, in order of name; what one of them lacks does not stop the rest.
+
+    Gives a receipt or the error of each, in the order of `paths`; `settings` are those of `import_file`.
+    """
+    results: list[Receipt | LogbookError] = []
+    for path in paths:
+        try:
+            results.append(import_file(store, path, pack, options, **settings))
+        except LogbookError as error:
+            results.append(error)
+    return results
+
+
+def sha256_of(path: Path) -> str:
+    """Give the hash of a file's bytes."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise InputMissing(
+            f"the file cannot be read ({error.strerror}).", where=str(path), mend="Check its name and its permissions."
+        ) from error
+
+
+def _known_receipt(store: Store, known: ImportRow, *, dry_run: bool) -> Receipt:
+    """Give the receipt of the import that brought the file, with what is different now."""
+    stored = receipt_from_json(stored_receipt(store, known.id))
+    now = {
+        "rows_stored": 0,
+        "rows_already_known": stored.rows_stored + stored.rows_already_known,
+        "already_imported": iso_from_ms(known.imported_ms),
+        "dry_run": dry_run,
+    }
+    return Receipt(**{**{entry.name: getattr(stored, entry.name) for entry in fields(Receipt)}, **now})
+
+
+def receipt_from_json(document: dict[str, Any]) -> Receipt:
+    """Give the receipt a stored document was made from."""
+    known = {entry.name for entry in fields(Receipt)}
+    values = {name: value for name, value in document.items() if name in known}
+    parts = {"columns": ColumnUse, "inferences": Inference, "repairs": Repair, "set_aside_first": SetAside}
+    for name, kind in parts.items():
+        values[name] = tuple(kind(**{**part, **_lines(part)}) for part in values.get(name, ()))
+    values["warnings"] = tuple(values.get("warnings", ()))
+    return Receipt(**values)
+
+
+def _lines(part: dict[str, Any]) -> dict[str, Any]:
+    return {"lines": tuple(part["lines"])} if "lines" in part else {}
