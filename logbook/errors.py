@@ -17,7 +17,10 @@ Exit codes: 0 done, 1 finished but some files failed, 2 wrong usage,
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 
 class LogbookError(Exception):

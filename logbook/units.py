@@ -3,6 +3,13 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING, TypeVar
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+Number = TypeVar("Number", "float", "NDArray[np.float64]")
 
 MS_PER_S = 1000
 S_PER_MINUTE = 60
@@ -21,8 +28,8 @@ THOUSANDTHS = 1000
 """Readings are stored as integers, in thousandths of their unit."""
 
 
-def kelvin_from_celsius(temperature_c: float) -> float:
-    """Absolute temperature."""
+def kelvin_from_celsius(temperature_c: Number) -> Number:
+    """Absolute temperature of a number or an array."""
     return temperature_c + KELVIN_AT_ZERO_C
 
 

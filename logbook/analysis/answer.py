@@ -6,7 +6,6 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from logbook.analysis import cold
 from logbook.analysis.balance import balance
@@ -25,6 +24,8 @@ from logbook.units import MS_PER_HOUR, S_PER_HOUR
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    import pandas as pd
 
     from logbook.schema.pack import Pack
 

@@ -102,16 +102,16 @@ def balance(tables: Mapping[str, pd.DataFrame], pack: Pack) -> Balance:
     plain = _solve(problem)
     step_place = _best_step(problem, plain, found, anchors, pack)
     if step_place is None:
-        return _balance(problem, plain, anchors, found, now_ms, None, None)
+        return _balance(problem, plain, anchors, found, now_ms=now_ms)
     bearing = found[np.abs(found["soc_change"]) >= 0.5]
-    step_ms, before_ms, after_ms = step_place
+    step_ms = step_place[0]
     stepped_problem = _with_step(problem, found, step_ms, pack)
     stepped = _solve(stepped_problem)
     size_ah = stepped.mean[-1]
     gain = plain.objective - stepped.objective
     if bearing.empty or size_ah < STEP_LEAST * pack.rated_ah or gain < STEP_LEAST_CHI2:
-        return _balance(problem, plain, anchors, found, now_ms, None, None)
-    return _balance(stepped_problem, stepped, anchors, found, now_ms, step_ms, (before_ms, after_ms))
+        return _balance(problem, plain, anchors, found, now_ms=now_ms)
+    return _balance(stepped_problem, stepped, anchors, found, now_ms=now_ms, step=step_place)
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,7 +228,8 @@ def _solve(problem: _Problem) -> _Solution:
     """Iteratively re-weighted generalised least squares; neighbouring spans share an anchor, so the covariance is tridiagonal."""
     weight = np.ones(len(problem.data))
     side_weight = np.ones(len(problem.side_data))
-    mean, covariance = problem.prior_mean, np.diag(problem.prior_sigma**2)
+    mean: NDArray[np.float64] = problem.prior_mean
+    covariance: NDArray[np.float64] = np.diag(problem.prior_sigma**2)
     objective, birge = 0.0, 1.0
     residual = problem.data - problem.design @ mean
     for _ in range(ROUNDS):
@@ -241,7 +242,7 @@ def _solve(problem: _Problem) -> _Solution:
         right = problem.design.T @ solved[:, -1] + problem.side_design.T @ (side * problem.side_data)
         normal += np.diag(problem.prior_sigma**-2.0)
         right = right + problem.prior_mean / problem.prior_sigma**2
-        covariance = np.linalg.inv(normal)
+        covariance = np.asarray(np.linalg.inv(normal), float)
         mean = covariance @ right
         residual = problem.data - problem.design @ mean
         full_variance = problem.own_variance + problem.anchor_variance
@@ -302,9 +303,9 @@ def _balance(
     solution: _Solution,
     anchors: pd.DataFrame,
     found: pd.DataFrame,
+    *,
     now_ms: int,
-    step_ms: int | None,
-    step_range_ms: tuple[int, int] | None,
+    step: tuple[int, int, int] | None = None,
 ) -> Balance:
     weighed = found.assign(
         residual_ah=solution.residual,
@@ -317,9 +318,9 @@ def _balance(
         covariance=solution.covariance,
         prior_sigma=problem.prior_sigma,
         now_ms=now_ms,
-        step_ms=step_ms,
+        step_ms=step[0] if step else None,
         anchors=anchors,
         spans=weighed,
         birge=solution.birge,
-        step_range_ms=step_range_ms,
+        step_range_ms=step[1:] if step else None,
     )

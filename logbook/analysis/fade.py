@@ -74,11 +74,11 @@ def fade(balance: Balance, capacity: Capacity, pack: Pack) -> Fade:
     losses = _sudden_losses(balance)
     spans = balance.spans[np.abs(balance.spans["soc_change"]) >= LEAST_SWING] if len(balance.spans) else balance.spans
     if len(spans) < 3 or balance.learned("rate_ah_per_year") < LEAST_LEARNED:
-        return Fade(None, None, losses, _too_early(balance, len(spans), pack))
+        return Fade(None, None, losses, _too_early(len(spans)))
     scale = 100 / pack.rated_ah
     rate, sigma = balance.value("rate_ah_per_year") * scale, balance.sigma("rate_ah_per_year") * scale
     estimate = Estimate(round(rate, 2), round(rate - QUANTILE * sigma, 2), round(rate + QUANTILE * sigma, 2))
-    end = _end_of_life(balance, capacity, estimate, pack)
+    end = _end_of_life(balance, capacity, estimate)
     return Fade(estimate, end, losses, None if end else _no_projection(estimate))
 
 
@@ -90,7 +90,7 @@ def _sudden_losses(balance: Balance) -> tuple[SuddenLoss, ...]:
     return (SuddenLoss(balance.step_ms, estimate),)
 
 
-def _too_early(balance: Balance, count: int, pack: Pack) -> str:
+def _too_early(count: int) -> str:
     sigma = 1.5
     years = years_to_show(2.0, sigma, max(2.0, count))
     needs = f"about {years:.1f} years" if np.isfinite(years) else "many years"
@@ -106,7 +106,7 @@ def _no_projection(rate: Estimate) -> str:
     return "An end of life is projected only from six measurements over a year or more, and no further than three times that span."
 
 
-def _end_of_life(balance: Balance, capacity: Capacity, rate: Estimate, pack: Pack) -> DateRange | None:
+def _end_of_life(balance: Balance, capacity: Capacity, rate: Estimate) -> DateRange | None:
     used = [entry for entry in capacity.observations if entry.used]
     if capacity.state_of_health is None or len(used) < LEAST_POINTS or rate.low <= 0:
         return None

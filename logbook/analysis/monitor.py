@@ -33,7 +33,7 @@ def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) ->
     scale = counter_scale(tables, pack)
     assumes = None if scale is None else scale == 1.0
     error = _soc_error(balance, tables["hours"])
-    return Monitor(offset, error, assumes, _reason(offset, error, assumes, tables["hours"]))
+    return Monitor(offset, error, assumes, _reason(offset, error, tables["hours"], assumes=assumes))
 
 
 def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
@@ -74,7 +74,9 @@ def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
     return None
 
 
-def _reason(offset: Estimate | None, error: Estimate | None, assumes: bool | None, hours: pd.DataFrame) -> str | None:
+def _reason(
+    offset: Estimate | None, error: Estimate | None, hours: pd.DataFrame, *, assumes: bool | None
+) -> str | None:
     parts = []
     if offset is None:
         parts.append(

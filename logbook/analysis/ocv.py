@@ -51,7 +51,7 @@ TABLE_SIGMA_V = 0.035
 
 def cell_voltage(soc: ArrayLike) -> NDArray[np.float64]:
     """Open-circuit voltage, V a cell, at a state of charge from 0 to 1."""
-    return np.interp(soc, SOC, CELL_V)
+    return np.interp(np.asarray(soc, float), SOC, CELL_V)
 
 
 def soc_discharging(cell_v: ArrayLike) -> NDArray[np.float64]:

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from logbook.schema.estimate import Estimate
 from logbook.units import iso_from_ms
+
+if TYPE_CHECKING:
+    from logbook.schema.estimate import Estimate
 
 SCHEMA_VERSION = 1
 
