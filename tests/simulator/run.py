@@ -367,7 +367,7 @@ class Batch:
             capacity_ah_end=float(self.capacity_end[place]),
             current_offset_a=vehicle.monitor.offset_a,
             gain_error=vehicle.monitor.gain_error,
-            cold_charging=cold_spans(time_ms, current, cells_c, shown, rated, self.dt_s),
+            cold_charging=cold_spans(time_ms, current, cells_c, shown, logged, rated, self.dt_s),
             equivalent_full_cycles_logged=float(np.abs(current[logged]).sum() * self.dt_s / 3600.0 / (2.0 * rated)),
             pack_resistance_milliohm_25c=milliohm,
             pack_resistance_milliohm_25c_start=float(self.resistance_start[place]),

@@ -130,7 +130,7 @@ def test_cold_spans_join_over_short_breaks_and_ask_for_two_shown_samples():
     temperature = np.full(8, -2.0)
     shown = np.array([1, 1, 1, 0, 1, 1, 1, 1], bool)
 
-    spans = cold_spans(time_ms, current, temperature, shown, rated_ah=100.0, dt_s=1200.0)
+    spans = cold_spans(time_ms, current, temperature, shown, shown, rated_ah=100.0, dt_s=1200.0)
 
     # The break of 40 minutes parts them, one of 20 does not.
     assert [(span.start_ms, span.end_ms) for span in spans] == [

@@ -32,6 +32,8 @@ class ColdSpan:
     logged: bool
     """Whether the export shows at least two such samples."""
     logged_samples: int
+    logged_ah: float
+    """The part of `ah` that went in while the log was kept."""
 
 
 @dataclass(frozen=True)
@@ -112,10 +114,11 @@ def cold_spans(
     current_a: np.ndarray,
     temperature_c: np.ndarray,
     shown: np.ndarray,
+    logged: np.ndarray,
     rated_ah: float,
     dt_s: float,
 ) -> tuple[ColdSpan, ...]:
-    """Spans of cold charging in series of one pack; `shown` marks the steps that were sampled and logged."""
+    """Spans of cold charging in series of one pack; `shown` marks the steps that were sampled, `logged` the time the log was kept."""
     cold = np.flatnonzero((current_a > COLD_C_RATE * rated_ah) & (temperature_c < 0.0))
     if not cold.size:
         return ()
@@ -128,6 +131,7 @@ def cold_spans(
             min_temperature_c=float(temperature_c[part].min()),
             logged=int(shown[part].sum()) >= 2,
             logged_samples=int(shown[part].sum()),
+            logged_ah=float(current_a[part][logged[part]].sum() * dt_s / 3600.0),
         )
         for part in np.split(cold, cuts)
     )

@@ -1,0 +1,1 @@
+"""Benchmarks: commands, not tests; DEVELOPERS.md shows their last tables."""
