@@ -1,0 +1,196 @@
+from __future__ import annotations
+
+import gzip
+import json
+from typing import TYPE_CHECKING
+
+import pytest
+
+from logbook.cli import questions
+from logbook.cli.session import Session
+from logbook.ingest import Question
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+START = "2026-02-07T06:{minute:02}:00Z"
+HEADER = "timestamp,voltage_v,current_a,temperature_c,soc_percent"
+
+
+def export(path: Path, minutes: range = range(30), extra: str = "") -> Path:
+    """A frosty morning: a load, then from minute 10 a charger below freezing."""
+    rows = [HEADER]
+    for minute in minutes:
+        volts, amps = (13.2, -4.0) if minute < 10 else (13.4 + minute / 500, 20.0)
+        rows.append(f"{START.format(minute=minute)},{volts:.2f},{amps},-2.0,{70 + minute // 10}")
+    path.write_text("\n".join([*rows, extra]) + "\n", "utf-8")
+    return path
+
+
+@pytest.fixture
+def trip(tmp_path):
+    return export(tmp_path / "trip.csv")
+
+
+def bring(run, *files, options=("--positive", "charge")):
+    return run("import", *map(str, files), "--pack", "House battery", *options)
+
+
+def test_an_import_prints_its_receipt_and_names_the_next_step(house, trip):
+    brought = bring(house, trip)
+
+    assert brought.code == 0
+    assert "30 rows read: 30 stored, 0 already known, 0 set aside." in brought.out
+    assert "7 Feb 2026, 06:00 to 7 Feb 2026, 06:29 (UTC), one every 60 s, no gap." in brought.out
+    for quantity in ("voltage_v", "current_a", "temperature_c", "soc_percent"):
+        assert quantity in brought.out
+    assert 'logbook health "House battery"' in brought.err
+
+
+def test_the_receipt_as_json_is_one_line_a_file(house, trip, tmp_path):
+    later = export(tmp_path / "later.csv", range(30, 60))
+
+    lines = bring(house, trip, later, options=("--positive", "charge", "--json")).out.splitlines()
+
+    assert [json.loads(line)["file_name"] for line in lines] == ["trip.csv", "later.csv"]
+    assert [json.loads(line)["rows_stored"] for line in lines] == [30, 30]
+
+
+def test_the_same_file_again_changes_nothing_and_says_so(house, trip):
+    bring(house, trip)
+
+    again = bring(house, trip)
+
+    assert again.code == 0
+    assert "This file came before" in again.out
+    assert json.loads(house("pack", "list", "--json").out)[0]["readings"] == 30
+
+
+def test_a_dry_run_shows_everything_and_writes_nothing(house, trip):
+    tried = bring(house, trip, options=("--positive", "charge", "--dry-run"))
+
+    assert "dry run: nothing was written" in tried.out
+    assert "30 would be stored" in tried.out
+    assert json.loads(house("imports", "--json").out) == []
+
+
+def test_a_packed_file_is_taken_as_it_is(house, trip, tmp_path):
+    packed = tmp_path / "trip.csv.gz"
+    packed.write_bytes(gzip.compress(trip.read_bytes()))
+
+    assert "30 stored" in bring(house, packed).out
+
+
+def test_one_bad_file_does_not_stop_the_rest(house, trip, tmp_path):
+    bad = tmp_path / "bad.csv"
+    bad.write_text("nothing, of, use\n1,2,3\n", "utf-8")
+
+    brought = bring(house, bad, trip)
+
+    assert brought.code == 1
+    assert "30 stored" in brought.out
+    assert "bad.csv" in brought.err
+
+
+@pytest.mark.parametrize(
+    ("content", "code"), [("", 65), ("nothing,of,use\n1,2,3\n", 65), (f"{HEADER}\na,b,c,d,e\n", 65), (None, 66)]
+)
+def test_a_file_that_cannot_be_taken_in_ends_with_its_own_code(house, tmp_path, content, code):
+    path = tmp_path / "bad.csv"
+    if content is not None:
+        path.write_text(content, "utf-8")
+
+    brought = bring(house, path)
+
+    assert brought.code == code
+    assert "bad.csv" in brought.err
+    assert brought.out == ""
+    assert "Traceback" not in brought.err
+    assert json.loads(house("imports", "--json").out) == []
+
+
+def test_a_failed_file_is_told_in_json_too(house, tmp_path):
+    brought = bring(house, tmp_path / "missing.csv", options=("--json",))
+
+    told = json.loads(brought.out)
+    assert told["file_name"] == "missing.csv"
+    assert told["error"]["exit_code"] == brought.code == 66
+
+
+def test_a_pack_that_is_not_there_takes_nothing(house, trip):
+    assert house("import", str(trip), "--pack", "Nobody").code == 65
+
+
+def test_what_the_data_cannot_decide_stops_and_names_what_settles_it(house, tmp_path):
+    """1 February or 2 January: the one day in the file allows both, and nobody is there to ask."""
+    path = tmp_path / "one-day.csv"
+    rows = [f"01/02/2026 06:{minute:02},13.30,5.0" for minute in range(20)]
+    path.write_text("\n".join(["time,voltage_v,current_a", *rows]) + "\n", "utf-8")
+
+    brought = bring(house, path)
+
+    assert brought.code == 65
+    assert "day first or month first" in brought.err
+    assert 'order = "day-first"' in brought.err
+
+
+def test_a_question_is_put_with_its_evidence_and_the_answer_taken(monkeypatch, capsys):
+    question = Question("sign", "Which way?", ("charge", "discharge"), "Thin.", "--positive charge")
+    monkeypatch.setattr(questions.click, "prompt", lambda *_args, **options: options["type"].choices[1])
+
+    assert questions.ask(question) == "discharge"
+    told = capsys.readouterr().err
+    assert "Which way?" in told
+    assert "Thin." in told
+    assert "--positive charge" in told
+
+
+def test_nobody_is_asked_without_a_terminal_or_when_told_not_to(monkeypatch):
+    assert not Session().may_ask
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
+    assert Session().may_ask
+    assert not Session(no_input=True).may_ask
+
+
+def test_imports_are_listed_with_their_span(house, trip):
+    bring(house, trip)
+
+    listed = json.loads(house("imports", "--json").out)
+
+    assert [(row["pack"], row["file_name"], row["first"]) for row in listed] == [
+        ("House battery", "trip.csv", "2026-02-07T06:00:00Z")
+    ]
+    assert "trip.csv" in house("imports", "House battery").out
+
+
+def test_a_receipt_can_be_shown_again_with_every_row_set_aside(house, tmp_path):
+    torn = export(tmp_path / "torn.csv", extra="half past six,13.2,-4.0,-2.0,72")
+    first = bring(house, torn)
+
+    again = house("receipt", "1", "--rows")
+    document = json.loads(house("receipt", "1", "--rows", "--json").out)
+
+    assert "1 set aside" in first.out
+    assert "half past six" in again.out
+    assert [row["line"] for row in document["set_aside"]] == [32]
+    assert document["rows_stored"] == 30
+
+
+def test_undo_takes_exactly_one_import_back(house, trip, tmp_path):
+    bring(house, trip)
+    bring(house, export(tmp_path / "later.csv", range(20, 50)))
+
+    undone = house("undo", "2", "--yes")
+
+    assert undone.code == 0
+    assert "later.csv" in undone.out
+    assert json.loads(house("pack", "list", "--json").out)[0]["readings"] == 30
+
+
+@pytest.mark.parametrize("command", ["receipt", "undo"])
+def test_an_import_that_is_not_there_is_said_so(house, command):
+    told = house(command, "7")
+
+    assert told.code == 65
+    assert "7" in told.err

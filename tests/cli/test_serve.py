@@ -1,0 +1,48 @@
+from __future__ import annotations
+
+import signal
+import socket
+import subprocess
+import sys
+import urllib.request
+
+from logbook.cli.serve import free_port
+
+
+def test_a_free_port_is_found_beside_a_taken_one():
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+
+        assert free_port("127.0.0.1", port) != port
+
+
+def test_a_taken_port_that_was_asked_for_is_an_error(run):
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+
+        told = run("serve", "--port", str(taken.getsockname()[1]))
+
+    assert told.code == 69
+    assert "--port" in told.err
+
+
+def test_an_address_of_the_network_is_refused(run):
+    assert run("serve", "--host", "0.0.0.0").code == 78
+
+
+def test_serve_says_where_answers_there_and_stops_on_interrupt(tmp_path):
+    command = [sys.executable, "-m", "logbook", "--db", tmp_path / "logbook.sqlite3", "serve", "--port", "0"]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as served:
+        try:
+            said = served.stderr.readline()
+            url = next(word for word in said.split() if word.startswith("http://127.0.0.1:"))
+            with urllib.request.urlopen(url) as answer:
+                assert answer.status == 200
+        finally:
+            served.send_signal(signal.SIGINT)
+        served.stderr.read()
+
+    assert served.returncode == 0
