@@ -51,12 +51,12 @@ def test_every_package_is_listed_so_that_the_wheel_holds_it():
     assert sorted(PYPROJECT["tool"]["setuptools"]["packages"]) == sorted(packages | outside)
 
 
-def test_every_listed_package_is_a_folder():
+def test_every_listed_package_has_an_init_module():
     for package in PYPROJECT["tool"]["setuptools"]["packages"]:
         root = next((name for name in PACKAGED_FOLDERS if package.startswith(name)), None)
         folder = package if root is None else package.replace(root, PACKAGED_FOLDERS[root])
 
-        assert (PROJECT / folder.replace(".", "/")).is_dir(), package
+        assert (PROJECT / folder.replace(".", "/") / "__init__.py").is_file(), f"{package} lacks __init__.py"
 
 
 def test_the_top_level_holds_the_agreed_names_and_dot_files_only():

@@ -1,0 +1,1 @@
+"""Sample data: the exports of an invented owner that the demo takes in."""
