@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -121,7 +122,19 @@ def foreign_key_violations(connection: Connection) -> list[str]:
 
 def copy_to(engine: Engine, target: Path) -> None:
     """Write a consistent copy of the whole database to a new file."""
-    with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-        raw = _raw(connection)
-        raw.fetch_arrow("VACUUM INTO ?", (str(target),))
-    target.chmod(0o600)
+    os.close(os.open(target, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
+    outside_transaction(engine, "VACUUM INTO ?", str(target))
+
+
+def integrity_problems(engine: Engine) -> list[str]:
+    """What the database itself finds wrong with its file; nothing in a sound one."""
+    found = outside_transaction(engine, "PRAGMA integrity_check")
+    return [text for (text,) in found if text != "ok"]
+
+
+def outside_transaction(engine: Engine, statement: str, *parameters: object) -> list[tuple[Any, ...]]:
+    """Run a statement that must not stand in a transaction."""
+    with closing(engine.raw_connection()) as borrowed:
+        cursor = borrowed.cursor()
+        cursor.execute(statement, parameters)
+        return [tuple(row) for row in cursor.fetchall()]

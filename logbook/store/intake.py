@@ -78,8 +78,8 @@ def commit_import(
             for _start, _end, part in _merged(connection, pack.id, recording, import_id=0):
                 tally.add(part)
             return _receipt(recording, pack, tally, None)
-        kept = originals.keep(store.originals_folder, original, recording.receipt.sha256) if original else None
-        return _commit(connection, pack, recording, kept)
+        with originals.kept(store.originals_folder, original, recording.receipt.sha256) as name:
+            return _commit(connection, pack, recording, name)
 
 
 def _commit(connection: Connection, pack: Pack, recording: Recording, kept: str | None) -> Receipt:

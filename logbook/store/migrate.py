@@ -15,6 +15,7 @@ from logbook.store import dialect
 from logbook.store.engine import migration_engine
 
 if TYPE_CHECKING:
+    from importlib.resources.abc import Traversable
     from pathlib import Path
 
     from sqlalchemy.engine import URL, Connection
@@ -22,11 +23,16 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 
+def folder() -> Traversable:
+    """Give the folder of the migrations, in a checkout as in a wheel."""
+    return resources.files("logbook.migrations")
+
+
 @cache
 def revisions() -> tuple[str, ...]:
     """Give the known revisions, oldest first; a migration's file name begins with its number."""
-    folder = resources.files("logbook.migrations") / "versions"
-    return tuple(sorted(entry.name[:4] for entry in folder.iterdir() if entry.name[:4].isdigit()))
+    scripts = folder() / "versions"
+    return tuple(sorted(entry.name[:4] for entry in scripts.iterdir() if entry.name[:4].isdigit()))
 
 
 def revision_of(connection: Connection) -> str | None:
@@ -93,7 +99,7 @@ def alembic_config(connection: Connection):  # type: ignore[no-untyped-def]  # n
     from alembic.config import Config  # noqa: PLC0415
 
     config = Config()
-    config.set_main_option("script_location", str(resources.files("logbook.migrations")).replace("%", "%%"))
+    config.set_main_option("script_location", str(folder()).replace("%", "%%"))
     config.attributes["connection"] = connection
     return config
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
@@ -12,6 +13,7 @@ import pyarrow as pa
 from logbook.errors import BadData, InputMissing
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 CHUNK = 1 << 20
@@ -20,6 +22,22 @@ CHUNK = 1 << 20
 def name_of(sha256: str) -> str:
     """Name of a kept file: its hash, compressed by Zstandard (RFC 8878)."""
     return f"{sha256[:2]}/{sha256}.zst"
+
+
+@contextmanager
+def kept(folder: Path, source: Path | None, sha256: str) -> Iterator[str | None]:
+    """Keep a file for as long as what happens inside succeeds; None keeps none."""
+    if source is None:
+        yield None
+        return
+    there_before = (folder / name_of(sha256)).exists()
+    name = keep(folder, source, sha256)
+    try:
+        yield name
+    except BaseException:
+        if not there_before:
+            (folder / name).unlink(missing_ok=True)
+        raise
 
 
 def keep(folder: Path, source: Path, sha256: str) -> str:

@@ -1,0 +1,164 @@
+from __future__ import annotations
+
+import stat
+import threading
+
+import pytest
+import sqlalchemy as sa
+
+from logbook.errors import BadConfiguration, CannotWrite
+from logbook.store import add_note, add_pack, dialect, list_notes, list_packs, models, open_store
+
+
+def setting(store, name):
+    return dialect.outside_transaction(store.engine, f"PRAGMA {name}")[0][0]
+
+
+def test_a_new_logbook_is_its_owners_alone(tmp_path):
+    with open_store(str(tmp_path / "new" / "logbook.sqlite3")) as store:
+        add_pack(store, name="House", rated_ah=100, cells_in_series=4)
+        beside = [path for path in store.path.parent.iterdir() if path.is_file()]
+
+        assert stat.S_IMODE(store.path.parent.stat().st_mode) == 0o700
+        assert len(beside) == 3
+        assert {stat.S_IMODE(path.stat().st_mode) for path in beside} == {0o600}
+
+
+def test_connections_keep_a_write_ahead_log_foreign_keys_and_patience(store):
+    assert setting(store, "journal_mode") == "wal"
+    assert setting(store, "foreign_keys") == 1
+    assert setting(store, "synchronous") == 2
+    assert setting(store, "busy_timeout") == dialect.BUSY_TIMEOUT_MS
+
+
+def test_a_row_without_its_parent_is_refused(store):
+    with pytest.raises(sa.exc.IntegrityError, match="FOREIGN KEY"), store.writing() as connection:
+        connection.execute(sa.insert(models.note).values(pack_id=99, ts_ms=0, text="lost"))
+
+
+@pytest.mark.parametrize("address", ["sqlite:///{path}", "{path}"])
+def test_a_url_and_a_bare_path_open_the_same_file(tmp_path, address):
+    path = tmp_path / "with space" / "lögbook.sqlite3"
+
+    open_store(address.format(path=path)).close()
+
+    assert path.exists()
+
+
+@pytest.mark.parametrize("address", ["sqlite:///:memory:", "sqlite://", "oracle://host/db", "nonsense://"])
+def test_an_address_that_holds_no_logbook_is_refused(address):
+    with pytest.raises(BadConfiguration, match="not a database"):
+        open_store(address)
+
+
+def test_a_place_that_cannot_be_written_is_named(tmp_path):
+    (tmp_path / "file").write_text("in the way")
+
+    with pytest.raises(CannotWrite, match=r"file.*cannot be written"):
+        open_store(str(tmp_path / "file" / "logbook.sqlite3"))
+
+
+def test_a_folder_is_no_logbook(tmp_path):
+    with pytest.raises(CannotWrite, match="cannot be written"):
+        open_store(str(tmp_path))
+
+
+def test_a_newer_logbook_is_refused_with_a_sentence_and_left_alone(store):
+    with store.writing() as connection:
+        connection.execute(sa.text("UPDATE alembic_version SET version_num = '9999'"))
+    store.close()
+    before = store.path.read_bytes()
+
+    for read_only in (False, True):
+        with pytest.raises(BadConfiguration, match="newer version"):
+            open_store(str(store.path), read_only=read_only)
+
+    assert store.path.read_bytes() == before
+    assert {path.name for path in store.path.parent.iterdir()} <= {
+        store.path.name, f"{store.path.name}-wal", f"{store.path.name}-shm",
+    }  # fmt: skip
+
+
+def test_another_programs_database_is_refused_and_left_alone(tmp_path):
+    path = tmp_path / "other.sqlite3"
+    path.touch()
+    engine = dialect.create_engine(dialect.parse_url(str(path)))
+    with engine.execution_options(begin=dialect.WRITE).begin() as connection:
+        connection.exec_driver_sql("CREATE TABLE recipe (id INTEGER PRIMARY KEY)")
+    engine.dispose()
+
+    with pytest.raises(BadConfiguration, match="something else"):
+        open_store(str(path))
+
+
+def test_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path):
+    path = tmp_path / "trip.csv"
+    path.write_text("time,voltage\n" * 200)
+
+    with pytest.raises(BadConfiguration, match="not a logbook"):
+        open_store(str(path))
+
+    assert path.read_text() == "time,voltage\n" * 200
+
+
+def test_a_logbook_opened_for_reading_is_not_written(store, pack):
+    with open_store(str(store.path), read_only=True) as reader:
+        assert list_packs(reader) == [pack]
+        with pytest.raises(CannotWrite, match="reading only"):
+            add_note(reader, pack.id, 0, "no")
+
+
+def test_reading_needs_a_logbook_that_is_there(tmp_path):
+    with pytest.raises(CannotWrite, match="no logbook"):
+        open_store(str(tmp_path / "none.sqlite3"), read_only=True)
+
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_logbook_that_another_program_holds_is_busy(store, pack, monkeypatch):
+    monkeypatch.setattr(dialect, "BUSY_TIMEOUT_MS", 50)
+
+    with open_store(str(store.path)) as other, store.writing(), pytest.raises(CannotWrite, match="busy"):
+        add_note(other, pack.id, 0, "too soon")
+
+    assert list_notes(store, pack.id) == []
+
+
+def test_a_transaction_that_fails_leaves_nothing(store, pack):
+    def half() -> None:
+        with store.writing() as connection:
+            connection.execute(sa.insert(models.note).values(pack_id=pack.id, ts_ms=0, text="half"))
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        half()
+
+    assert list_notes(store, pack.id) == []
+
+
+def test_a_reader_sees_one_moment_while_another_writes(store, pack):
+    notes = sa.select(sa.func.count()).select_from(models.note)
+
+    with store.reading() as connection:
+        before = connection.execute(notes).scalar_one()
+        writer = threading.Thread(target=add_note, args=(store, pack.id, 0, "meanwhile"))
+        writer.start()
+        writer.join()
+        during = connection.execute(notes).scalar_one()
+
+    assert (before, during) == (0, 0)
+    assert len(list_notes(store, pack.id)) == 1
+
+
+def test_writers_wait_for_each_other(store, pack):
+    def write_some() -> None:
+        for number in range(10):
+            add_note(store, pack.id, number, "one of many")
+
+    writers = [threading.Thread(target=write_some) for _ in range(4)]
+    for writer in writers:
+        writer.start()
+    for writer in writers:
+        writer.join()
+
+    assert len(list_notes(store, pack.id)) == 40
