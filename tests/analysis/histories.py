@@ -1,0 +1,137 @@
+"""Charge-balance histories with a known truth: digest tables written by hand, an hour a row."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from logbook.analysis.digest import digest
+from logbook.schema.reading import Readings
+from tests.analysis.timeline import PACK, START_MS
+
+HOUR_MS = 3_600_000
+HOURS_PER_YEAR = 8766.0
+
+
+@dataclass
+class World:
+    """What is true of a pack and its sensor, all in Ah, A and hours."""
+
+    capacity_ah: float = 100.0
+    rate_ah_per_year: float = 0.0
+    offset_a: float = 0.0
+    loss_a: float = 0.0
+    gain: float = 1.0
+    full_soc: float = 0.999
+    empty_soc: float = 0.0
+
+
+class History:
+    """Moves between states of charge, counted by the world's sensor."""
+
+    def __init__(self, world: World, rng: np.random.Generator | None = None, *, scatter: float = 0.0) -> None:
+        self.world, self.rng, self.scatter = world, rng, scatter
+        self.hours = 0
+        self.soc = world.full_soc
+        self.rows: list[tuple[int, float, float, float]] = []
+        self.marks: list[dict[str, object]] = []
+
+    def capacity_now(self) -> float:
+        """Capacity at this hour."""
+        return self.world.capacity_ah - self.world.rate_ah_per_year * self.hours / HOURS_PER_YEAR
+
+    def anchor(self, kind: str, *, edge: str, sigma: float, soc: float, temperature_c: float = 20.0) -> History:
+        """Write down a state of charge the log proves."""
+        self.marks.append(
+            {
+                "start_ms": START_MS + self.hours * HOUR_MS, "kind": kind, "edge": edge, "soc": soc, "sigma": sigma,
+                "voltage_v": 13.4, "current_a": 0.0, "temperature_c": temperature_c,
+            }
+        )  # fmt: skip
+        return self
+
+    def full(self) -> History:
+        """Proven full, entered and left within an hour; what is called 0.999 is nearly that."""
+        truth = 0.999 if self.rng is None else 0.999 + self.rng.normal(0.0, 0.004)
+        self.to(truth, hours=max(4, round(abs(truth - self.soc) * 8)))
+        self.anchor("full", edge="enter", sigma=0.005, soc=0.999)
+        self.to(self.soc, hours=1)
+        return self.anchor("full", edge="leave", sigma=0.005, soc=0.999)
+
+    def empty(self) -> History:
+        """Proven empty; the board opens at a state of charge that is nearly zero."""
+        truth = 0.0 if self.rng is None else self.rng.normal(0.0, 0.004)
+        self.to(truth, hours=max(4, round(abs(truth - self.soc) * 10)))
+        self.anchor("empty", edge="enter", sigma=0.004, soc=0.0)
+        self.to(self.soc, hours=2)
+        return self.anchor("empty", edge="leave", sigma=0.004, soc=0.0)
+
+    def to(self, soc: float, *, hours: int) -> History:
+        """Reach a state of charge in whole hours, evenly."""
+        moved_ah = (soc - self.soc) * self.capacity_now()
+        wobble = 0.0 if self.rng is None else self.rng.normal(0.0, self.scatter * abs(moved_ah))
+        flow_a = (moved_ah + wobble) / hours + self.world.loss_a
+        shown_a = self.world.gain * flow_a + self.world.offset_a
+        self.rows += [(self.hours + place, max(shown_a, 0.0), max(-shown_a, 0.0), 3600.0) for place in range(hours)]
+        self.hours += hours
+        self.soc = soc
+        return self
+
+    def pause(self, hours: int, *, soc: float | None = None) -> History:
+        """The log is off; the state of charge may change unseen."""
+        self.hours += hours
+        self.soc = self.soc if soc is None else soc
+        return self
+
+    def tables(self, pack: object = PACK) -> dict[str, pd.DataFrame]:
+        """The digest tables of this history; whatever it does not speak of is zero or missing."""
+        blank = digest(Readings.empty(), pack)
+        place, charge, discharge, logged = np.array(self.rows).T
+        hours = pd.DataFrame(0.0, index=range(len(place)), columns=blank["hours"].columns).assign(
+            start_ms=START_MS + place.astype(np.int64) * HOUR_MS,
+            readings=60.0,
+            charge_ah=charge,
+            discharge_ah=discharge,
+            logged_s=logged,
+            live_s=logged,
+            sum_low_ah=np.minimum(charge - discharge, 0.0),
+            sum_high_ah=np.maximum(charge - discharge, 0.0),
+            max_charge_a=charge,
+            max_discharge_a=discharge,
+            min_voltage_v=13.0,
+            max_voltage_v=13.4,
+            min_temperature_c=20.0,
+            mean_temperature_c=20.0,
+            max_temperature_c=20.0,
+            first_soc_percent=np.nan,
+            last_soc_percent=np.nan,
+            interval_s=60.0,
+        )
+        marks = pd.DataFrame(self.marks, columns=blank["anchors"].columns)
+        sums = [name for name in marks.columns if name.startswith(("hour_", "shift"))]
+        return blank | {"hours": hours, "anchors": marks.assign(**dict.fromkeys(sums, 0.0))}
+
+
+def two_years(world: World, rng: np.random.Generator | None = None, *, scatter: float = 0.0) -> History:
+    """A full charge about every month, three runs to the cut-off a year, the log on throughout."""
+    history = History(world, rng, scatter=scatter).full()
+    for month in range(24):
+        if month % 4 == 1:
+            history.empty()
+        else:
+            history.to(0.45, hours=10)
+        history.to(history.soc, hours=330).full().to(history.soc, hours=360)
+    return history.full()
+
+
+def with_wobble(rng: np.random.Generator) -> World:
+    """A world nobody told the estimator of: any capacity, fade, zero error, gain error and unseen loss."""
+    return World(
+        capacity_ah=rng.uniform(72.0, 106.0),
+        rate_ah_per_year=rng.uniform(0.0, 5.0),
+        offset_a=rng.uniform(-0.08, 0.08),
+        loss_a=rng.uniform(0.0, 0.02),
+        gain=1.0 + rng.uniform(-0.01, 0.01),
+    )

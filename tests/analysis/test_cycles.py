@@ -1,0 +1,122 @@
+"""Cycles: throughput and rainflow depths."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logbook.analysis.cycles import LEAST_DEPTH_PERCENT, cycles, depth_counts
+from logbook.analysis.digest import digest
+from logbook.schema.reading import Readings
+from tests.analysis.properties import PROPERTY, ratings_ah
+from tests.analysis.timeline import PACK, Timeline, pack_of, readings_of
+
+ASTM_E1049_FIG_6A = [-2, 1, -3, 5, -1, 3, -4, 4, -2]
+
+
+def counted(history) -> dict[float, float]:
+    """Range to count."""
+    totals: dict[float, float] = {}
+    for depth, count in depth_counts(history):
+        totals[depth] = totals.get(depth, 0.0) + count
+    return totals
+
+
+def worked(readings, pack=PACK):
+    tables = digest(readings, pack)
+    return cycles(tables["hours"], tables["openings"], pack, capacity_ah=pack.rated_ah, offset_a=0.0)
+
+
+def test_published_astm_e1049_85_fig_6a():
+    """ASTM E1049-85 (2017) section 5.4.4, figure 6(a): half cycles 3, 4, 6, 8, 8, 9 and one whole cycle of 4."""
+    assert counted(ASTM_E1049_FIG_6A) == {3: 0.5, 4: 1.5, 6: 0.5, 8: 1.0, 9: 0.5}
+
+
+def test_a_history_of_state_of_charge_by_hand():
+    """By the three-point rule: 20 % twice as whole cycles, 80 % as two halves of the residue."""
+    assert counted([100, 60, 80, 20, 90, 70, 100]) == {20: 2.0, 80: 1.0}
+
+
+def test_reversals_under_two_percent_are_left_out():
+    assert counted([50, 51, 50, 51, 50]) == {}
+
+
+@PROPERTY
+@given(st.lists(st.integers(0, 50).map(lambda value: 2.0 * value), min_size=3, max_size=40))
+def test_counted_depths_add_up_to_half_the_way_travelled(percent):
+    """With the residue as half cycles: Σ range·count = Σ|ΔSOC|/2; steps of 2 % so that none is left out."""
+    travelled = np.abs(np.diff(percent)).sum()
+
+    assert sum(depth * count for depth, count in depth_counts(percent)) == pytest.approx(travelled / 2)
+
+
+@PROPERTY
+@given(st.lists(st.floats(0, 100).map(lambda value: round(value, 1)), min_size=2, max_size=40), st.floats(-50, 50))
+def test_depths_do_not_depend_on_where_the_history_starts(percent, shift):
+    there = sorted(depth_counts(percent))
+    moved = sorted(depth_counts(np.round(np.array(percent) + round(shift, 1), 1)))
+
+    for (depth, count), (other_depth, other_count) in zip(there, moved, strict=False):
+        if min(depth, other_depth) > LEAST_DEPTH_PERCENT + 1e-6:
+            assert depth == pytest.approx(other_depth)
+            assert count == other_count
+
+
+def test_one_full_discharge_and_charge_is_one_equivalent_full_cycle():
+    log = Timeline(soc=1.0).flow(-20.0, 5).flow(20.0, 5)
+
+    use = worked(log.readings())
+
+    assert use.equivalent_full_cycles == pytest.approx(1.0, rel=0.005)
+    assert use.discharge_ah == pytest.approx(100.0, rel=0.005)
+
+
+def test_three_half_deep_cycles_stand_in_their_bin():
+    log = Timeline(soc=0.9)
+    for _ in range(3):
+        log.flow(-15.0, 3).flow(15.0, 3)
+
+    use = worked(log.readings())
+
+    counts = {bin_.depth_low_percent: bin_.count for bin_ in use.depth_histogram}
+    assert counts[40.0] == pytest.approx(3.0)
+    assert sum(counts.values()) == pytest.approx(3.0)
+
+
+def test_energy_is_charge_times_voltage():
+    use = worked(readings_of([-10.0] * 61, voltage_v=13.0))
+
+    assert use.discharge_wh == pytest.approx(use.discharge_ah * 13.0, rel=1e-3)
+
+
+def test_nothing_is_joined_across_a_pause():
+    """Down 40 %, a pause of two days, up 40 %: two half cycles, and what flowed in the pause is not invented."""
+    log = Timeline(soc=0.9).flow(-10.0, 4).pause(48, amps=-0.5).flow(10.0, 4)
+
+    use = worked(log.readings())
+
+    assert sum(bin_.count for bin_ in use.depth_histogram) == pytest.approx(1.0)
+    assert use.charge_ah + use.discharge_ah == pytest.approx(80.0, rel=0.01)
+
+
+def test_no_readings_are_a_reason_not_a_zero_alone():
+    tables = digest(Readings.empty(), PACK)
+
+    use = cycles(tables["hours"], tables["openings"], PACK, capacity_ah=100.0, offset_a=0.0)
+
+    assert use.equivalent_full_cycles == 0.0
+    assert use.reason
+
+
+@PROPERTY
+@given(ratings_ah)
+def test_a_pack_twice_as_big_used_twice_as_hard_is_used_alike(rated_ah):
+    pack = pack_of(rated_ah)
+    log = Timeline(pack, soc=0.9).flow(-0.11 * rated_ah, 4).flow(0.11 * rated_ah, 3)
+
+    use = worked(log.readings(decimals=6), pack)
+
+    assert use.equivalent_full_cycles == pytest.approx(0.385, abs=0.006)
+    assert {bin_.depth_low_percent for bin_ in use.depth_histogram if bin_.count} == {30.0, 40.0}

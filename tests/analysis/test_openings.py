@@ -1,0 +1,95 @@
+"""Openings of the protection board, told by their fingerprints."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+
+from logbook.analysis.digest import digest
+from logbook.analysis.openings import openings, rest_voltage_cell_v
+from logbook.analysis.track import track
+from tests.analysis.properties import PROPERTY, shifts_days
+from tests.analysis.timeline import PACK, START_MS, Timeline, readings_of
+
+
+def listed(readings, pack=PACK):
+    return openings(track(readings), pack)
+
+
+def test_zero_volts_and_no_current_are_an_opening_not_dead_cells():
+    frame = listed(Timeline(soc=0.5).flow(-5.0, 1).board_open(2, volts=0.0).rest(1).readings())
+
+    assert len(frame) == 1
+    assert frame["start_ms"].iloc[0] == START_MS + 3_600_000
+    assert frame["end_ms"].iloc[0] == START_MS + 3 * 3_600_000
+
+
+def test_an_opening_after_a_low_cell_is_under_voltage_and_proves_empty():
+    tables = digest(Timeline(soc=0.4).run_empty(10.0).readings(), PACK)
+
+    assert tables["openings"]["kind"].tolist() == ["under_voltage"]
+    assert "empty" in tables["anchors"]["kind"].tolist()
+
+
+def test_an_opening_under_a_surge_is_over_current_and_proves_nothing():
+    surge = Timeline(soc=0.6).flow(-5.0, 1).flow(-160.0, 2 / 60).board_open(0.2).flow(-5.0, 1)
+
+    tables = digest(surge.readings(), PACK)
+
+    assert tables["openings"]["kind"].tolist() == ["over_current"]
+    assert not {"empty", "knee"} & set(tables["anchors"]["kind"])
+
+
+def test_an_opening_at_rest_far_from_empty_is_neither():
+    frame = listed(Timeline(soc=0.6).rest(2).board_open(5).rest(1).readings())
+
+    assert frame["kind"].iloc[0] not in ("under_voltage", "over_current")
+
+
+def test_a_log_that_begins_with_the_board_open_does_not_say_why():
+    tables = digest(Timeline(soc=0.3).board_open(3).readings(), PACK)
+
+    assert tables["openings"]["kind"].tolist() == ["asleep"]
+    assert "empty" not in tables["anchors"]["kind"].tolist()
+
+
+def test_a_log_that_ends_with_the_board_open_has_no_end_for_it():
+    frame = listed(Timeline(soc=0.3).run_empty(10.0, asleep_hours=2).readings())
+
+    assert np.isnan(frame["end_ms"].iloc[0])
+    assert frame["open_s"].iloc[0] == pytest.approx(7200)
+
+
+def test_the_sensor_s_zero_is_read_while_nothing_can_flow():
+    frame = listed(Timeline(soc=0.3, offset_a=0.07).run_empty(10.0).readings())
+
+    assert frame["zero_a"].iloc[0] == pytest.approx(0.07)
+
+
+def test_a_current_at_low_voltage_is_a_flat_pack_not_an_open_board():
+    assert listed(readings_of([-30.0] * 10, voltage_v=7.0)).empty
+
+
+@pytest.mark.parametrize("interval_s", [5.0, 60.0, 300.0])
+def test_a_low_cell_is_recognised_at_every_usual_interval(interval_s):
+    frame = listed(Timeline(soc=0.4, interval_s=interval_s).run_empty(10.0).readings())
+
+    assert frame["kind"].tolist() == ["under_voltage"]
+
+
+def test_the_drop_of_a_load_is_given_back():
+    assert rest_voltage_cell_v(12.0, -50.0, PACK) > 3.0
+    assert rest_voltage_cell_v(12.0, 0.0, PACK) == 3.0
+
+
+@PROPERTY
+@given(shifts_days)
+def test_whole_days_later_the_openings_are_the_same(days):
+    shift_ms = days * 86_400_000
+
+    early = listed(Timeline(soc=0.2).run_empty(10.0).readings())
+    late = listed(Timeline(soc=0.2, start_ms=START_MS + shift_ms).run_empty(10.0).readings())
+
+    assert (late["start_ms"] - early["start_ms"]).tolist() == [shift_ms]
+    assert late["kind"].tolist() == early["kind"].tolist()
