@@ -54,8 +54,7 @@ def print_health(health: Health, zone: str) -> None:
     """Print the answer; times in the given zone."""
     pack = health.pack
     heading(
-        f"{pack.name}: {number(pack.rated_ah)} Ah {pack.chemistry}, "
-        f"{counted(pack.cells_in_series, 'cell')} in series"
+        f"{pack.name}: {number(pack.rated_ah)} Ah {pack.chemistry}, {counted(pack.cells_in_series, 'cell')} in series"
     )
     for section in sections(health, zone):
         heading(section.question)
@@ -106,7 +105,7 @@ def _delivers(capacity: Capacity, rated: str) -> str:
     sure = f"{percent(capacity.ah.level)} interval: {low} to {high} Ah"
     return {
         "meets_rating": f"Yes. It delivers {value} of its rated {rated} ({sure}). It meets its rating.",
-        "reduced": f"Less. It delivers {value} of its rated {rated} ({sure}). It is below its rating.",
+        "reduced": f"No. It delivers {value} of its rated {rated} ({sure}). It is below its rating.",
         "end_of_life": f"No. It delivers {value} of its rated {rated} ({sure}). "
         "That is under 80 %, where a pack commonly counts as worn out.",
     }.get(
@@ -207,17 +206,15 @@ def _resistance(resistance: Resistance) -> tuple[str | None, ...]:
 
 
 def _monitor(monitor: Monitor) -> tuple[str | None, ...]:
-    assumes = {
-        True: "Its state of charge is a count against the rated capacity, so it is no evidence of capacity.",
-        False: "Its state of charge is not just a count against the rated capacity.",
-        None: None,
-    }[monitor.soc_assumes_rated_capacity]
+    counts = "Its state of charge is a count against the rated capacity, so it is no evidence of capacity."
     return (
-        _estimated("It adds {} to every current", monitor.current_offset_a, "A"),
-        _estimated(
-            "Its state of charge is off by {}, counted from the last full charge", monitor.soc_error_percent, "%"
+        _off("Every current reads {}", monitor.current_offset_a, "A"),
+        _off(
+            "Its state of charge, against the count since the last full charge, reads {}",
+            monitor.soc_error_percent,
+            "%",
         ),
-        assumes,
+        counts if monitor.soc_assumes_rated_capacity and not monitor.reason else None,
         _untold(monitor.reason, monitor.current_offset_a, monitor.soc_error_percent),
     )
 
@@ -251,6 +248,18 @@ def _unlogged(readings: ReadingsSummary) -> str | None:
 
 def _estimated(sentence: str, estimate: Estimate | None, unit: str) -> str | None:
     return None if estimate is None else f"{sentence.format(interval(estimate, unit))}."
+
+
+def _off(sentence: str, estimate: Estimate | None, unit: str) -> str | None:
+    """Say which way a reading is off, and by how much; either way where the interval holds zero."""
+    if estimate is None:
+        return None
+    if estimate.low <= 0 <= estimate.high:
+        right = sentence.replace("{}", "right as far as the log can tell, off by {}")
+        return _estimated(right, estimate, unit)
+    high = estimate.value > 0
+    size = estimate if high else estimate.scaled(-1.0)
+    return _estimated(f"{sentence} too {'high' if high else 'low'}", size, unit)
 
 
 def _untold(reason: str | None, *estimates: Estimate | None) -> str | None:

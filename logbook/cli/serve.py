@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
 import socket
+import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -45,10 +48,7 @@ def serve(session: Session, host: str, port: int | None, open_browser: bool) -> 
 @server_options
 @click.option("--no-serve", is_flag=True, help="Only take the sample data in.")
 @pass_session
-@click.pass_context
-def demo(
-    context: click.Context, session: Session, host: str, port: int | None, open_browser: bool, no_serve: bool
-) -> None:
+def demo(session: Session, host: str, port: int | None, open_browser: bool, no_serve: bool) -> None:
     """Take in sample data of an invented owner and serve the dashboard.
 
     The sample goes into a logbook of its own (demo.sqlite3 in your data folder) unless --db or LOGBOOK_DB says
@@ -56,7 +56,7 @@ def demo(
     """
     from logbook.jobs.demo import load_demo
 
-    called = context.find_root().info_name or "logbook"
+    called = own_command(sys.argv[0])
     with session.store(DEMO_FILE) as store:
         say("Taking in the sample data: two packs of an invented owner.")
         with progress("Sample data") as tick:
@@ -70,6 +70,20 @@ def demo(
         say(f"  {called} serve")
         if not no_serve:
             _serve(store, host, port, open_browser=open_browser)
+
+
+def own_command(called: str) -> str:
+    """Say how this very program is called again from the present folder."""
+    path = Path(called)
+    if path.stem == "__main__":
+        return f"{_from_here(Path(sys.executable))} -m logbook"
+    found = shutil.which(path.stem)
+    return path.stem if found and Path(found).samefile(path) else _from_here(path)
+
+
+def _from_here(path: Path) -> str:
+    here = Path.cwd()
+    return str(path.relative_to(here) if path.is_relative_to(here) else path)
 
 
 def _serve(store: Store, host: str, port: int | None, *, open_browser: bool) -> None:

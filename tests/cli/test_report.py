@@ -23,7 +23,7 @@ def test_the_first_sentence_answers_whether_it_delivers_its_rated_amp_hours():
 
 
 @pytest.mark.parametrize(
-    ("verdict", "start"), [("reduced", "Less."), ("end_of_life", "No."), ("undetermined", "Cannot tell yet")]
+    ("verdict", "start"), [("reduced", "No."), ("end_of_life", "No."), ("undetermined", "Cannot tell yet")]
 )
 def test_each_verdict_begins_with_its_answer(verdict, start):
     health = full_health()
@@ -95,6 +95,24 @@ def test_openings_of_the_protection_board_are_counted_by_kind():
     text = answers(full_health(), "UTC")["Did the protection board open?"]
 
     assert text.startswith("1 time opened because a cell ran low; the last on 30 Dec 2024, 10:00.")
+
+
+@pytest.mark.parametrize(
+    ("offset", "words"),
+    [
+        (Estimate(0.04, 0.02, 0.06), "Every current reads 0.04 A (0.02 to 0.06 A) too high."),
+        (Estimate(-0.04, -0.06, -0.02), "Every current reads 0.04 A (0.02 to 0.06 A) too low."),
+        (
+            Estimate(0.01, -0.02, 0.04),
+            "Every current reads right as far as the log can tell, off by 0.01 A (-0.02 to 0.04 A).",
+        ),
+    ],
+)
+def test_the_monitor_is_said_to_read_high_or_low_only_where_the_interval_shows_it(offset, words):
+    health = full_health()
+    health = replace(health, monitor=replace(health.monitor, current_offset_a=offset))
+
+    assert answers(health)["Can the monitor be believed?"].startswith(words)
 
 
 def test_a_small_pack_is_rated_in_tenths():

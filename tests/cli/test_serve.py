@@ -5,8 +5,29 @@ import socket
 import subprocess
 import sys
 import urllib.request
+from pathlib import Path
 
-from logbook.cli.serve import free_port
+import pytest
+
+from logbook.cli.serve import free_port, own_command
+
+
+@pytest.mark.parametrize("python", ["bin/python", ".venv/bin/python"])
+def test_the_next_command_can_be_typed_from_where_one_stands(monkeypatch, tmp_path, python):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(sys, "executable", str(tmp_path / python))
+    monkeypatch.setenv("PATH", "")
+
+    assert own_command("/any/logbook/__main__.py") == f"{python} -m logbook"
+    assert own_command(str(tmp_path / ".venv" / "bin" / "logbook")) == ".venv/bin/logbook"
+
+
+def test_a_program_on_the_path_is_called_by_its_name(monkeypatch, tmp_path):
+    program = Path(tmp_path / "logbook")
+    program.touch(mode=0o755)
+    monkeypatch.setenv("PATH", str(tmp_path))
+
+    assert own_command(str(program)) == "logbook"
 
 
 def test_a_free_port_is_found_beside_a_taken_one():
