@@ -279,7 +279,8 @@ def main() -> None:
             continue
         table = Table("what", "aim", "reached", "", title=title, header_style="")
         for aim in aims(some):
-            table.add_row(aim.what, aim.aim, aim.value, {True: "met", False: "missed", None: ""}[aim.met])
+            judged = aim.met is not None and "nan" not in aim.value.split(",")[0]
+            table.add_row(aim.what, aim.aim, aim.value, ("met" if aim.met else "missed") if judged else "")
         console.print(table)
     print("\n".join(worst_cases(scores, chosen.worst)))
 

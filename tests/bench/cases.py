@@ -100,13 +100,7 @@ def pack_of(name: str, rated_ah: float, cells: int = 4) -> Pack:
 
 def _practice(name: str) -> Simulated:
     told: dict[str, Any] = json.loads((PRACTICE / "truth.json").read_text("utf-8"))[name]
-    options = ImportOptions(
-        time_zone=told["timezone"],
-        positive=told["current_positive"],
-        cells_in_series=told["cells_in_series"],
-        rated_ah=told["rated_ah"],
-    )
-    readings = read_export(PRACTICE / told["file"], options).readings
+    readings = _practice_readings(name, told)
     truth = told["truth"]
     spans = tuple(_practice_span(span, readings) for span in truth["cold_charging"])
     loss = truth["capacity_ah_start"] - truth["capacity_ah_end"]
@@ -136,6 +130,25 @@ def _practice(name: str) -> Simulated:
             days=round((readings.ts_ms[-1] - readings.ts_ms[0]) / 86_400_000),
         ),
     )
+
+
+def _practice_readings(name: str, told: dict[str, Any]) -> Readings:
+    """Read the export once and keep its readings beside the simulations."""
+    file = PRACTICE / told["file"]
+    place = cache_folder().parent / f"{name}-{hashlib.sha256(file.read_bytes()).hexdigest()[:12]}.npz"
+    if not place.exists():
+        options = ImportOptions(
+            time_zone=told["timezone"],
+            positive=told["current_positive"],
+            cells_in_series=told["cells_in_series"],
+            rated_ah=told["rated_ah"],
+        )
+        readings = read_export(file, options).readings
+        rough = place.with_suffix(".part.npz")
+        np.savez(rough, **{entry.name: getattr(readings, entry.name) for entry in fields(Readings)})
+        rough.replace(place)
+    with np.load(place) as stored:
+        return Readings(**{entry.name: stored[entry.name] for entry in fields(Readings)})
 
 
 def _practice_span(span: dict[str, Any], readings: Readings) -> ColdSpan:

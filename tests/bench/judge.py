@@ -133,17 +133,15 @@ def _cold(events: tuple[ColdChargeEvent, ...], spans: tuple[ColdSpan, ...]) -> t
     due = [span for span in spans if span.logged_samples >= COLD_SAMPLES and span.min_temperature_c <= COLD_ENOUGH_C]
     found = [span for span in due if any(_meet(event, span, 0) for event in events)]
     invented = [event for event in events if not any(_meet(event, span, SLACK_MS) for span in spans)]
-    # Ah are compared where every span that meets the matched events is wholly in the log.
+    # Ah are compared over the events that meet a due span, where every span they meet is wholly in the log.
     told_ah = true_ah = 0.0
+    counted: list[ColdSpan] = []
     for event in events:
         mates = [span for span in spans if _meet(event, span, 0)]
-        if mates and all(np.isfinite(span.logged_ah) for span in mates):
+        if any(mate in found for mate in mates) and all(np.isfinite(mate.logged_ah) for mate in mates):
             told_ah += event.charge_ah
-    for span in found:
-        true_ah += span.logged_ah if np.isfinite(span.logged_ah) else 0.0
-    for span in spans:
-        if span not in found and np.isfinite(span.logged_ah) and any(_meet(event, span, 0) for event in events):
-            true_ah += span.logged_ah
+            counted += [mate for mate in mates if mate not in counted]
+    true_ah = sum(span.logged_ah for span in counted)
     error = (told_ah - true_ah) / true_ah if true_ah > 0.5 else NAN
     return len(due), len(found), len(events), len(invented), error
 
