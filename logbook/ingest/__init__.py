@@ -1,8 +1,17 @@
 """From an exported file to a `Recording`: recognise, map, repair, set aside, and the draft receipt."""
 
-from logbook.ingest.mapping import Mapping, parse_mapping, read_mapping
+from logbook.ingest.mapping import Mapping, mapping_text, parse_mapping, read_mapping
 from logbook.ingest.options import ImportOptions
 from logbook.ingest.question import Ask, Question
 from logbook.ingest.read import read_export
 
-__all__ = ["Ask", "ImportOptions", "Mapping", "Question", "parse_mapping", "read_export", "read_mapping"]
+__all__ = [
+    "Ask",
+    "ImportOptions",
+    "Mapping",
+    "Question",
+    "mapping_text",
+    "parse_mapping",
+    "read_export",
+    "read_mapping",
+]

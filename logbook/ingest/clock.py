@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from logbook.ingest.word import folded
-from logbook.units import MS_PER_DAY, MS_PER_S, S_PER_HOUR, S_PER_MINUTE
+from logbook.units import MS_PER_S, S_PER_HOUR, S_PER_MINUTE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -23,6 +23,8 @@ unit = "V"
 
 from __future__ import annotations
 
+import json
+import re
 import tomllib
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal, cast
@@ -36,6 +38,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from logbook.ingest.options import Positive
+    from logbook.schema.receipt import Receipt
 
 MAX_CELLS = 32
 TARGETS = (
@@ -194,3 +197,28 @@ class _Reader:
 
     def _wrong(self, key: str, value: Any, expected: str) -> BadConfiguration:
         return BadConfiguration(f'"{key}" is {value!r}.', where=self.where, mend=f"It should be {expected}.")
+
+
+def mapping_text(receipt: Receipt) -> str:
+    """Write the mapping that reads files like the one of this receipt without a question."""
+    answers = {entry.question: entry.answer for entry in receipt.inferences}
+    times = [entry for entry in receipt.columns if entry.quantity == "time"]
+    lines = ["# How to read exports like " + json.dumps(receipt.file_name, ensure_ascii=False), "", "[time]"]
+    lines.append(f"columns = [{', '.join(_reference(entry.header) for entry in times)}]")
+    if order := answers.get("order of day and month"):
+        lines.append(f'order = "{order}"')
+    if zone := answers.get("time zone"):
+        lines.append(f'zone = "{zone}"')
+    if positive := answers.get("positive current"):
+        lines += ["", "[current]", f'positive = "{positive}"']
+    for entry in receipt.columns:
+        if entry.quantity in TARGETS:
+            lines += ["", f"[columns.{entry.quantity}]", f"column = {_reference(entry.header)}"]
+            lines += [f'unit = "{entry.unit}"'] if entry.unit else []
+    return "\n".join(lines) + "\n"
+
+
+def _reference(header: str) -> str:
+    """A column by its name, or by its position where it has none."""
+    match = re.fullmatch(r"column (\d+)", header)
+    return match[1] if match else json.dumps(header, ensure_ascii=False)

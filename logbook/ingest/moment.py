@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from logbook.ingest.columns import Layout
     from logbook.ingest.ledger import Ledger
     from logbook.ingest.question import Ask
     from logbook.ingest.table import Section
+    from logbook.ingest.use import Layout
 
 SPREADSHEET_EPOCH_DAYS = 25_569
 """Serial day of 1970-01-01 in the 1900 date system (ECMA-376 part 1, 18.17.4.1)."""

@@ -7,18 +7,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.ingest.frame import Frame
-from logbook.ingest.scale import Known, Scale, current_scale, soc_scale, temperature_scale, voltage_scale
-from logbook.ingest.unit import unit_exact, unit_named
+from logbook.ingest.scale import scale_of
+from logbook.ingest.unit import unit_named
 from logbook.schema.receipt import ColumnUse
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from logbook.ingest.columns import Layout, Use
     from logbook.ingest.ledger import Ledger
     from logbook.ingest.question import Ask
+    from logbook.ingest.scale import Known
     from logbook.ingest.table import Section
     from logbook.ingest.unit import Unit
+    from logbook.ingest.use import Layout, Use
 
 
 def frame_of(section: Section, layout: Layout, known: Known, ledger: Ledger, ask: Ask | None) -> Frame:
@@ -63,26 +64,11 @@ class _Reader:
         values = self.section.numbers(use.index)
         bad = self.section.bad_lines(use.index)
         self.ledger.repair(f"text in {use.header}", f'cells of "{use.header}" that hold no number, left empty', bad)
-        scale = self._scale(use, values)
+        said = use.unit or self._unit_in_cells(use)
+        scale = scale_of(use.target or "", values, said, self.known, self.ask, self.ledger)
         more = "" if scale.strength == "given" else f"; {scale.unit.name} because {scale.evidence}"
         self._note(use, use.target, scale.unit.name, more)
         return scale.unit.convert(values)
-
-    def _scale(self, use: Use, values: NDArray[np.float64]) -> Scale:
-        said = use.unit or self._unit_in_cells(use)
-        target = use.target or ""
-        if target == "voltage_v":
-            return voltage_scale(values, said, self.known)
-        if target.endswith("current_a"):
-            return current_scale(values, said, self.known)
-        if target == "temperature_c":
-            return temperature_scale(values, said, self.known, self.ask, self.ledger)
-        if target == "soc_percent":
-            return soc_scale(values, said)
-        if target.startswith("cell_"):
-            return voltage_scale(values, said, Known(1, None, self.known.where))
-        default = "Ah" if target.endswith("_ah") else "W"
-        return Scale(said or unit_exact(default), "given" if said else "fair", "it is the usual unit")
 
     def _unit_in_cells(self, use: Use) -> Unit | None:
         units = self.section.units.get(use.index, set())

@@ -11,16 +11,24 @@ import numpy as np
 from logbook.errors import BadData
 from logbook.ingest.archive import open_source
 from logbook.ingest.columns import ColumnPlan
+from logbook.ingest.current import signed_current
 from logbook.ingest.frame import Frame, joined
+from logbook.ingest.frozen import without_frozen
 from logbook.ingest.ledger import Ledger
+from logbook.ingest.longform import held, is_long, on_change, wide
 from logbook.ingest.moment import NO_MOMENT, Moments, TimeOptions, moments_of
-from logbook.ingest.question import Question, settle
+from logbook.ingest.orientation import Said, oriented
+from logbook.ingest.overlap import sorted_once
 from logbook.ingest.quantity import frame_of
+from logbook.ingest.reset import with_set_clock
 from logbook.ingest.scale import Known
-from logbook.ingest.sign import sign_evidence
+from logbook.ingest.sentinel import without_sentinels
+from logbook.ingest.shifted import without_shifted
+from logbook.ingest.spike import without_spikes
 from logbook.ingest.table import Section, read_sections
+from logbook.ingest.temperature import mended_temperature
 from logbook.ingest.text import Text
-from logbook.ingest.zone import utc_from_local, zone_named
+from logbook.ingest.zone import TimeZone, utc_from_local
 from logbook.schema.reading import QUANTITY_NAMES, Readings
 from logbook.schema.recording import COUNTERS, Recording
 
@@ -29,9 +37,12 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from logbook.ingest.columns import Layout
     from logbook.ingest.options import ImportOptions
     from logbook.ingest.question import Ask
+    from logbook.ingest.use import Layout
+
+MOSTLY = 0.9
+MUCH_SET_ASIDE = 0.1
 
 
 def _silent(share: float) -> None:
@@ -50,6 +61,8 @@ def read_export(
 
 
 class _Import:
+    """One file on its way; each step takes a frame and gives the next."""
+
     def __init__(self, path: Path, options: ImportOptions, ask: Ask | None, progress: Callable[[float], None]) -> None:
         self.options = options
         self.ask = ask
@@ -60,19 +73,14 @@ class _Import:
         self.known = Known(options.cells_in_series, options.rated_ah, self.where)
 
     def recording(self) -> Recording:
-        plan = ColumnPlan(self.options.mapping, self.where)
+        plan = ColumnPlan(self.options.mapping, self.known, self.ledger, self.ask)
         found = read_sections(self.text, plan, self.ledger)
         pairs = [(section, layout) for section, layout in zip(found, plan.layouts, strict=True) if len(section)]
         if not pairs:
-            raise BadData(
-                "It holds no readings.",
-                where=self.where,
-                mend="Export it again, over a time in which readings were taken.",
-            )
-        frame = self._frame([section for section, _ in pairs], [layout for _, layout in pairs])
-        frame = self._ordered(frame)
-        frame = self._signed(frame)
-        return self._finished(frame)
+            raise BadData("It holds no readings.", where=self.where, mend="Export a time in which readings were taken.")
+        layouts = [layout for _, layout in pairs]
+        frame = self._frame([section for section, _ in pairs], layouts)
+        return self._finished(self._mended(frame, layouts))
 
     def _frame(self, sections: Sequence[Section], layouts: Sequence[Layout]) -> Frame:
         mapping = self.options.mapping
@@ -81,79 +89,109 @@ class _Import:
         )
         moments = moments_of(sections, layouts, times, self.ledger, self.ask)
         frames = [
-            self._timed(frame_of(section, layout, self.known, self.ledger, self.ask), moment)
+            self._timed(frame_of(section, layout, self.known, self.ledger, self.ask), section, moment)
             for section, layout, moment in zip(sections, layouts, moments, strict=True)
         ]
-        return joined(frames)
+        return joined([frame for frame in frames if len(frame)] or frames[:1])
 
-    def _timed(self, frame: Frame, moments: Moments) -> Frame:
+    def _timed(self, frame: Frame, section: Section, moments: Moments) -> Frame:
         known = moments.ms != NO_MOMENT
+        frame = replace(frame, ts_ms=moments.ms)
         if not known.all():
             self.ledger.set_aside(frame.lines[~known], "no such date")
-        frame = replace(frame, ts_ms=moments.ms).take(known) if not known.all() else replace(frame, ts_ms=moments.ms)
-        steps = np.diff(frame.ts_ms)
-        if np.count_nonzero(steps < 0) > 0.9 * max(np.count_nonzero(steps), 1):
+            frame = frame.take(known)
+        if _newest_first(frame.ts_ms):
             frame = frame.take(slice(None, None, -1))
             self.ledger.infer("order of rows", "newest first", "strong", "the times go down the file")
-        return frame if moments.utc else replace(frame, ts_ms=self._utc(frame))
-
-    def _utc(self, frame: Frame) -> NDArray[np.int64]:
-        name, strength, evidence = self._zone()
-        self.ledger.infer("time zone", name, strength, evidence)
-        return utc_from_local(frame.ts_ms, zone_named(name), frame.lines, self.ledger)
-
-    def _zone(self) -> tuple[str, str, str]:
-        mapping = self.options.mapping
-        if mapping and mapping.time.zone:
-            return mapping.time.zone, "given", "the mapping says so"
-        if self.options.time_zone:
-            return self.options.time_zone, "given", "as you said"
-        if self.options.default_time_zone:
-            return self.options.default_time_zone, "fair", "the file does not say; it is the zone of the pack"
-        question = Question(
-            "time_zone",
-            "In which time zone does its clock run?",
-            (),
-            "Its times say no zone.",
-            "--timezone ZONE  (such as Europe/Berlin or UTC)",
-        )
-        return settle(question, self.ask, self.where), "given", "as you said"
-
-    def _ordered(self, frame: Frame) -> Frame:
-        order = np.argsort(frame.ts_ms, kind="stable") if (np.diff(frame.ts_ms) < 0).any() else slice(None)
-        frame = frame.take(order)
-        first = np.diff(frame.ts_ms, prepend=frame.ts_ms[:1] - 1) > 0
-        if not first.all():
-            self.ledger.set_aside(frame.lines[~first], "another reading of the same time stands before it")
-            frame = frame.take(first)
+        frame = with_set_clock(frame, self.ledger, self.where)
+        if not moments.utc:
+            frame = replace(frame, ts_ms=self._utc(frame, section.header.preamble))
+        if is_long(frame):
+            frame = wide(frame, self.known, self.ledger, self.ask)
         return frame
 
-    def _signed(self, frame: Frame) -> Frame:
-        if not frame.has("current_a"):
-            return frame
+    def _utc(self, frame: Frame, preamble: Sequence[str]) -> NDArray[np.int64]:
         mapping = self.options.mapping
-        given = (mapping.positive if mapping else None) or self.options.positive
-        evidence = sign_evidence(frame, self.known.cells_in_series)
-        positive = given
-        if given:
-            self.ledger.infer("positive current", given, "given", evidence.evidence)
-            if evidence.strength == "strong" and evidence.positive != given:
-                self.ledger.warn(
-                    f"You said a positive current is {given}, but the readings say otherwise: {evidence.evidence}."
-                )
-        else:
-            positive = evidence.positive
-            self.ledger.infer("positive current", positive, evidence.strength, evidence.evidence)
-        return frame if positive == "charge" else frame.with_columns(current_a=0.0 - frame.get("current_a"))
+        given = (mapping.time.zone if mapping else None) or self.options.time_zone
+        chooser = TimeZone(given, self.options.default_time_zone, self.where)
+        return utc_from_local(
+            frame.ts_ms, chooser.choose(frame.ts_ms, preamble, self.ledger, self.ask), frame.lines, self.ledger
+        )
+
+    def _mended(self, frame: Frame, layouts: Sequence[Layout]) -> Frame:
+        frame = sorted_once(frame, self.ledger)
+        if on_change(frame):
+            frame = held(frame, self.ledger)
+        frame = without_shifted(frame, layouts[0].order, self.ledger)
+        frame = without_sentinels(frame, self.known, self.ledger)
+        frame = mended_temperature(frame, self.ledger)
+        frame = without_spikes(frame, self.ledger)
+        frame, columns_say = signed_current(frame, self.ledger)
+        mapping = self.options.mapping
+        owner = (mapping.positive if mapping else None) or self.options.positive
+        said = Said(owner, columns_say, layouts[0].positive)
+        frame = oriented(frame, said, self.known, self.ledger, self.ask)
+        frame = without_frozen(frame, self.options.rated_ah, self.ledger)
+        return self._without_empty(_with_voltage_of_cells(frame, self.ledger))
+
+    def _without_empty(self, frame: Frame) -> Frame:
+        held_rows = np.zeros(len(frame), bool)
+        for values in frame.columns.values():
+            held_rows |= np.isfinite(values)
+        if held_rows.all():
+            return frame
+        self.ledger.set_aside(frame.lines[~held_rows], "no value in it")
+        return frame.take(held_rows)
 
     def _finished(self, frame: Frame) -> Recording:
+        if not len(frame):
+            raise BadData(
+                "It holds no readings that can be used.",
+                where=self.where,
+                mend="See why with  --dry-run  on a shorter export, or describe it with  --mapping FILE",
+            )
         readings = Readings(frame.ts_ms, *(frame.get(name) for name in QUANTITY_NAMES))
         rows = self.ledger.set_aside_rows(self.text.lines(self.ledger.lines_without_text()))
-        cells = [name for name in frame.columns if name.startswith("cell_")]
+        if len(rows) > MUCH_SET_ASIDE * self.ledger.rows_read:
+            self.ledger.warn(
+                f"{len(rows)} of {self.ledger.rows_read} rows were set aside: look at the reasons before you rely on it."
+            )
         return Recording(
             readings,
             self.ledger.receipt(self.where, self.source.sha256, readings, rows),
             rows,
-            np.column_stack([frame.get(name) for name in cells]) if cells else None,
+            _cells(frame),
             {name: frame.get(name) for name in COUNTERS if frame.has(name)},
+            _status(frame),
         )
+
+
+def _newest_first(times: NDArray[np.int64]) -> bool:
+    steps = np.diff(times)
+    return bool(np.count_nonzero(steps < 0) > MOSTLY * max(np.count_nonzero(steps), 1))
+
+
+def _cell_names(frame: Frame) -> list[str]:
+    """Cell columns that hold something; monitors fill those of absent cells with zeros."""
+    names = [name for name in frame.columns if name.startswith("cell_") and (np.nan_to_num(frame.get(name)) > 0).any()]
+    return sorted(names, key=lambda name: int(name.split("_")[1]))
+
+
+def _cells(frame: Frame) -> NDArray[np.float64] | None:
+    names = _cell_names(frame)
+    return np.column_stack([frame.get(name) for name in names]) if names else None
+
+
+def _with_voltage_of_cells(frame: Frame, ledger: Ledger) -> Frame:
+    names = _cell_names(frame)
+    if frame.has("voltage_v") or not names:
+        return frame
+    ledger.infer("voltage", f"sum of {len(names)} cells", "strong", "the file has no voltage of the pack")
+    return frame.with_columns(voltage_v=np.sum([frame.get(name) for name in names], axis=0))
+
+
+def _status(frame: Frame) -> NDArray[np.object_] | None:
+    if "status" not in frame.words:
+        return None
+    codes, words = frame.words["status"]
+    return np.array([*words, None], object)[codes]

@@ -47,13 +47,31 @@ class Known:
     where: str
 
 
+def scale_of(
+    target: str, values: NDArray[np.float64], said: Unit | None, known: Known, ask: Ask | None, ledger: Ledger
+) -> Scale:
+    """Unit of a column taken as `target`."""
+    if target == "voltage_v":
+        return voltage_scale(values, said, known)
+    if target.endswith("current_a"):
+        return current_scale(values, said, known)
+    if target == "temperature_c":
+        return temperature_scale(values, said, known, ask, ledger)
+    if target == "soc_percent":
+        return soc_scale(values, said)
+    if target.startswith("cell_"):
+        return voltage_scale(values, said, Known(1, None, known.where))
+    default = "Ah" if target.endswith("_ah") else "W"
+    return Scale(said or unit_exact(default), "given" if said else "fair", "it is the usual unit")
+
+
 def voltage_scale(values: NDArray[np.float64], said: Unit | None, known: Known) -> Scale:
     """Unit of a voltage column; the file's word is believed unless no battery can show it."""
     typical = _typical(values)
     fits = [
         name
         for name in ("V", "mV", "cV", "dV")
-        if _pack_can_show(typical * unit_exact(name).factor, known.cells_in_series)
+        if pack_can_show(typical * unit_exact(name).factor, known.cells_in_series)
     ]
     if said and (said.name in fits or not fits or typical == 0):
         return Scale(said, "given", "the file says so")
@@ -66,7 +84,8 @@ def voltage_scale(values: NDArray[np.float64], said: Unit | None, known: Known) 
     return Scale(unit_exact(chosen), strength, f"its usual value is {typical:g}{doubt}")
 
 
-def _pack_can_show(voltage_v: float, cells: int | None) -> bool:
+def pack_can_show(voltage_v: float, cells: int | None) -> bool:
+    """Whether that can be the usual voltage of the pack."""
     if cells:
         return CELL_LOWEST_V * cells <= voltage_v <= CELL_HIGHEST_V * cells
     return PACK_LOWEST_V <= voltage_v <= PACK_HIGHEST_V

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from logbook.ingest.frame import Frame
@@ -86,13 +88,59 @@ class SignEvidence:
 
 def sign_evidence(frame: Frame, cells_in_series: int | None) -> SignEvidence:
     """Votes of rows in ascending time."""
-    sources = (soc_votes(frame), step_votes(frame), top_votes(frame, cells_in_series))
+    return _counted(gathered_votes(frame, cells_in_series))
+
+
+def _counted(found: Sequence[tuple[NDArray[np.intp], NDArray[np.float64]]]) -> SignEvidence:
+    pairs = zip(SOURCES, found, strict=True)
     return SignEvidence(
-        tuple(
-            Votes(name, int((signs > 0).sum()), int((signs < 0).sum()))
-            for name, (_, signs) in zip(SOURCES, sources, strict=True)
-        )
+        tuple(Votes(name, int((signs > 0).sum()), int((signs < 0).sum())) for name, (_, signs) in pairs)
     )
+
+
+def gathered_votes(frame: Frame, cells_in_series: int | None) -> Sequence[tuple[NDArray[np.intp], NDArray[np.float64]]]:
+    """Rows and votes of each source."""
+    return soc_votes(frame), step_votes(frame), top_votes(frame, cells_in_series)
+
+
+def flips(frame: Frame, cells_in_series: int | None) -> list[int]:
+    """Rows at which the sign of the current turns over, by change points in the votes.
+
+    Each stretch between flips needs votes enough of its own, nearly all one way.
+    """
+    soc, step, top = gathered_votes(frame, cells_in_series)
+    sure = (np.concatenate([step[0], top[0]]), np.concatenate([step[1], top[1]]))
+    rows, signs = sure if len(sure[0]) >= 2 * FLIP_VOTES else soc
+    order = np.argsort(rows, kind="stable")
+    rows, signs = rows[order], signs[order]
+    cuts = _change_points(signs)
+    return sorted({_boundary(frame, int(rows[cut - 1]), int(rows[cut])) for cut in cuts})
+
+
+FLIP_VOTES = 8
+FLIP_SHARE = 0.85
+
+
+def _change_points(signs: NDArray[np.float64], offset: int = 0) -> list[int]:
+    """Binary segmentation of a row of +1 and -1."""
+    if len(signs) < 2 * FLIP_VOTES:
+        return []
+    run = np.cumsum(signs)
+    left, right = run[FLIP_VOTES - 1 : -FLIP_VOTES], run[-1] - run[FLIP_VOTES - 1 : -FLIP_VOTES]
+    gain = np.where(left * right < 0, np.abs(left) + np.abs(right), 0.0)
+    best = int(gain.argmax()) + FLIP_VOTES
+    sides = (signs[:best], signs[best:])
+    if gain.max(initial=0.0) <= abs(run[-1]) + FLIP_VOTES or any(
+        abs(side[: 4 * FLIP_VOTES].mean()) < 2 * FLIP_SHARE - 1 for side in (sides[0][::-1], sides[1])
+    ):
+        return []
+    return [*_change_points(sides[0], offset), best + offset, *_change_points(sides[1], best + offset)]
+
+
+def _boundary(frame: Frame, last: int, first: int) -> int:
+    """The row that begins the new sign: after the longest gap between the two votes, else right after the last."""
+    steps = np.diff(frame.ts_ms[last : first + 1])
+    return last + 1 + int(steps.argmax()) if len(steps) and steps.max() > 2 * np.median(steps) else first
 
 
 SOURCES = ("state of charge", "voltage in steps", "voltage at the top of charge")

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from datetime import timedelta, timezone, tzinfo
+from dataclasses import dataclass
+from datetime import datetime, timedelta, timezone, tzinfo
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -11,12 +12,16 @@ import numpy as np
 import pandas as pd
 
 from logbook.errors import UnknownName, nearest
+from logbook.ingest.question import Question, settle
 from logbook.units import MS_PER_HOUR, MS_PER_S
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from logbook.ingest.ledger import Ledger
+    from logbook.ingest.question import Ask
 
 FIXED = re.compile(r"^(?:UTC|GMT)?\s*([+-])(\d{1,2})(?::?(\d{2}))?$", re.IGNORECASE)
 
@@ -36,6 +41,55 @@ def zone_named(name: str) -> tzinfo:
         raise UnknownName(
             f'There is no time zone "{name}".', mend=f"{hint} Give one such as Europe/Berlin, UTC or +01:00.".strip()
         ) from error
+
+
+SAID = re.compile(r"\b(UTC|GMT)\b(?:\s*([+-]\d{1,2}(?::?\d{2})?))?")
+ZONE_WORD = re.compile(r"\b([A-Z][A-Za-z]+/[A-Z][A-Za-z_]+(?:/[A-Z][A-Za-z_]+)?)\b")
+
+
+@dataclass(frozen=True)
+class TimeZone:
+    """Chooses the zone of clocks that say none."""
+
+    given: str | None
+    default: str | None
+    where: str
+
+    def choose(self, local_ms: NDArray[np.int64], said_in: Sequence[str], ledger: Ledger, ask: Ask | None) -> tzinfo:
+        """The zone given, stated in the file, fitting its summer time, or asked for; noted with its strength."""
+        if self.given:
+            return _noted(ledger, self.given, "given", "as you said")
+        for text in said_in:
+            if found := _zone_in(text):
+                return _noted(ledger, found, "strong", f'the file says "{text.strip()[:60]}"')
+        back, leaps = changes_seen(local_ms)
+        fits = [name for name in EXAMPLE_ZONES if fits_changes(ZoneInfo(name), back, leaps)] if back or leaps else []
+        if self.default and (not fits or fits_changes(zone_named(self.default), back, leaps)):
+            shown = "its clock changes to and from summer time as there" if fits else "the file does not say"
+            return _noted(ledger, self.default, "strong" if fits else "fair", f"{shown}; it is the zone of the pack")
+        jumps = f"Its clock jumps by an hour, as in {', '.join(fits)}." if fits else "Its times say no zone."
+        question = Question(
+            "time_zone",
+            "In which time zone does its clock run?",
+            (),
+            jumps,
+            "--timezone ZONE  (such as Europe/Berlin or UTC)",
+        )
+        return _noted(ledger, settle(question, ask, self.where), "given", f"as you said; {jumps}")
+
+
+def _noted(ledger: Ledger, name: str, strength: str, evidence: str) -> tzinfo:
+    zone = zone_named(name)
+    ledger.infer("time zone", name, strength, evidence)
+    return zone
+
+
+def _zone_in(text: str) -> str | None:
+    if match := ZONE_WORD.search(text):
+        return match[1] if match[1] in available_timezones() else None
+    if match := SAID.search(text):
+        return f"UTC{match[2]}" if match[2] else "UTC"
+    return None
 
 
 def utc_from_local(
@@ -96,3 +150,36 @@ def _begins_late(local_ms: NDArray[np.int64], run: NDArray[np.intp]) -> bool:
     before = local_ms[run[0]] - local_ms[run[0] - 1] if run[0] else 2 * MS_PER_HOUR
     after = local_ms[run[-1] + 1] - local_ms[run[-1]] if run[-1] + 1 < len(local_ms) else 2 * MS_PER_HOUR
     return bool(before > MS_PER_HOUR >= after > 0 or before > 4 * max(after, 1) > 0)
+
+
+def changes_seen(local_ms: NDArray[np.int64]) -> tuple[list[int], list[int]]:
+    """Local times at which the clock goes back by an hour, and leaps on by one, in an otherwise even log."""
+    steps = np.diff(local_ms)
+    if len(steps) < 10:
+        return [], []
+    usual = int(np.median(steps))
+    most = MS_PER_HOUR // 3
+    back = np.flatnonzero(np.abs(steps - usual + MS_PER_HOUR) <= most) if usual < most else np.empty(0, np.intp)
+    leaps = np.flatnonzero(np.abs(steps - usual - MS_PER_HOUR) <= usual) if usual < most else np.empty(0, np.intp)
+    return local_ms[back + 1].tolist(), local_ms[leaps + 1].tolist()
+
+
+EXAMPLE_ZONES = (
+    "Europe/Berlin", "Europe/London", "Europe/Helsinki", "America/New_York", "America/Chicago", "America/Denver",
+    "America/Los_Angeles", "America/Anchorage", "Australia/Sydney", "Australia/Adelaide", "Pacific/Auckland",
+    "America/Santiago",
+)  # fmt: skip
+"""One zone for each rule of summer time that many people live under (IANA time zone database)."""
+
+
+def fits_changes(zone: tzinfo, back: list[int], leaps: list[int]) -> bool:
+    """Whether at least one jump is one of this zone, and every step back is."""
+    hits = [_has_change(zone, moment) for moment in back]
+    return all(hits) and (any(hits) or any(_has_change(zone, moment) for moment in leaps))
+
+
+def _has_change(zone: tzinfo, local_ms: int) -> bool:
+    moment = datetime(1970, 1, 1) + timedelta(milliseconds=local_ms)  # noqa: DTZ001 - a clock reading has no zone
+    before = (moment - timedelta(hours=2)).replace(tzinfo=zone).utcoffset()
+    after = (moment + timedelta(hours=2)).replace(tzinfo=zone).utcoffset()
+    return before != after

@@ -1,0 +1,119 @@
+"""Current: one signed column from what a file has: a direction, two columns, or power and voltage."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.ingest.word import folded
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from logbook.ingest.frame import Frame
+    from logbook.ingest.ledger import Ledger
+
+OUT_WORDS = re.compile(
+    r"dis|entlad|dech|desc|scar|rozlad|ontlad|urlad|udlad|afl|out\b|load|разряд|放电|放電|consum|^d$|^-$|^-1$"
+)
+IN_WORDS = re.compile(r"charg|lad|carg|caric|opl|zalad|nabij|in\b|заряд|充电|充電|bulk|absor|float|^c$|^\+$")
+IDLE_WORDS = re.compile(r"idle|rest|standby|stand.?by|ruhe|repos|reposo|riposo|none|off|stop|spocz|静置|^0$|aus")
+LEAST_VOTES = 5
+
+
+def signed_current(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
+    """The frame with `current_a`, and which way it is positive where the columns themselves say so."""
+    if frame.has("charge_current_a") or frame.has("discharge_current_a"):
+        return _from_two(frame, ledger)
+    if frame.has("current_a"):
+        return _with_direction(frame, ledger)
+    if frame.has("power_w") and frame.has("voltage_v"):
+        voltage = frame.get("voltage_v")
+        current = np.divide(frame.get("power_w"), voltage, out=np.full(len(frame), np.nan), where=voltage > 1.0)
+        ledger.infer("current", "power divided by voltage", "fair", "the file has no current")
+        return frame.with_columns(current_a=current), None
+    return frame, None
+
+
+def _from_two(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
+    charge, discharge = frame.get("charge_current_a"), frame.get("discharge_current_a")
+    if not frame.has("discharge_current_a") or not frame.has("charge_current_a"):
+        only, way = (charge, "charge") if frame.has("charge_current_a") else (discharge, "discharge")
+        if frame.has("current_a"):
+            return _with_direction(frame, ledger)
+        return frame.with_columns(current_a=only), way
+    both = np.nan_to_num(np.abs(charge)) - np.nan_to_num(np.abs(discharge))
+    current = np.where(np.isnan(charge) & np.isnan(discharge), np.nan, both)
+    ledger.infer("current", "charge current less discharge current", "strong", "the file has one column for each")
+    return frame.with_columns(current_a=current), "charge"
+
+
+def _with_direction(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
+    current = frame.get("current_a")
+    if (current < 0).any():
+        return frame, None
+    power = frame.get("power_w")
+    if (power < 0).any():
+        ledger.infer("current", "takes the sign of the power", "strong", "the current has none and the power has")
+        return frame.with_columns(current_a=np.where(power < 0, -current, current)), None
+    for name in ("direction", "status"):
+        if name in frame.words and (signs := _signs_of_words(*frame.words[name], frame)) is not None:
+            words = ", ".join(f'"{word}" {_way(sign)}' for word, sign in signs.items())
+            strength = "strong" if _all_words(signs) else "fair"
+            ledger.infer("direction of the current", words, strength, f"its {name} column and the state of charge")
+            return frame.with_columns(current_a=current * _apply(*frame.words[name], signs)), "charge"
+    return frame, None
+
+
+def _way(sign: int) -> str:
+    return "charges" if sign > 0 else "discharges" if sign < 0 else "rests"
+
+
+def _all_words(signs: dict[str, int]) -> bool:
+    return all(not word.strip().lstrip("-").isdigit() for word in signs)
+
+
+def _apply(codes: NDArray[np.int32], words: list[str], signs: dict[str, int]) -> NDArray[np.float64]:
+    factors = np.array([float(signs.get(word, 0)) or 1.0 for word in words] + [1.0])
+    return factors[codes]
+
+
+def _signs_of_words(codes: NDArray[np.int32], words: list[str], frame: Frame) -> dict[str, int] | None:
+    """+1, -1 or 0 for each word, by the word itself, else by what the state of charge does meanwhile."""
+    signs: dict[str, int] = {}
+    for code, word in enumerate(words):
+        sign = _sign_of_word(word)
+        if sign is None:
+            sign = _sign_by_charge(codes == code, frame)
+        if sign is None:
+            return None
+        signs[word] = sign
+    return (
+        signs if 1 in signs.values() and -1 in signs.values() or (len(signs) == 1 and 0 not in signs.values()) else None
+    )
+
+
+def _sign_of_word(word: str) -> int | None:
+    plain = folded(word)
+    if plain.isdigit():
+        return None
+    if OUT_WORDS.search(plain):
+        return -1
+    if IN_WORDS.search(plain):
+        return 1
+    return 0 if IDLE_WORDS.search(plain) else None
+
+
+def _sign_by_charge(rows: NDArray[np.bool_], frame: Frame) -> int | None:
+    """Which way the state of charge moves, from row to row, while the code stands."""
+    if not np.nan_to_num(frame.get("current_a")[rows]).any():
+        return 0
+    soc = frame.get("soc_percent")
+    steps = np.diff(soc)[rows[:-1] & rows[1:]]
+    steps = steps[np.isfinite(steps) & (steps != 0) & (np.abs(steps) < 5)]
+    if len(steps) < LEAST_VOTES:
+        return None
+    up = float((steps > 0).mean())
+    return 1 if up > 0.8 else -1 if up < 0.2 else None

@@ -1,0 +1,218 @@
+"""Doubt: columns whose names do not say what they are: no name, an ambiguous word, or the same name twice."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.ingest.number import read_cell
+from logbook.ingest.question import Question, settle
+from logbook.ingest.scale import pack_can_show
+from logbook.ingest.use import NAMES, held_cells
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from logbook.ingest.ledger import Ledger
+    from logbook.ingest.question import Ask
+    from logbook.ingest.scale import Known
+    from logbook.ingest.use import Use
+
+NEITHER = "neither"
+ALIKE = 0.03
+TWIN_TARGETS = ("voltage_v", "current_a", "soc_percent", "temperature_c")
+FAST_STEP = 1.5
+"""A column that moves further between two rows is neither a temperature nor a state of charge."""
+WARM_C = 60.0
+
+
+@dataclass(frozen=True, eq=False)
+class Sampled:
+    """The numbers of one column in the first rows."""
+
+    values: NDArray[np.float64]
+
+    @property
+    def low(self) -> float:
+        """Smallest."""
+        return float(self.values.min()) if len(self.values) else 0.0
+
+    @property
+    def high(self) -> float:
+        """Largest."""
+        return float(self.values.max()) if len(self.values) else 0.0
+
+    @property
+    def middle(self) -> float:
+        """Median."""
+        return float(np.median(self.values)) if len(self.values) else 0.0
+
+    @property
+    def moves(self) -> bool:
+        """Whether it is not one number throughout."""
+        return self.high > self.low
+
+    @property
+    def fast(self) -> bool:
+        """Whether it jumps from row to row."""
+        return bool(len(self.values) > 1 and np.abs(np.diff(self.values)).max() > FAST_STEP)
+
+
+def without_doubt(
+    uses: Sequence[Use], sample: Sequence[list[str]], known: Known, ledger: Ledger, ask: Ask | None
+) -> list[Use]:
+    """Settle doubtful columns by their values where these are telling, else ask, else refuse."""
+    return _Doubt(sample, known, ledger, ask).settled(list(uses))
+
+
+class _Doubt:
+    def __init__(self, sample: Sequence[list[str]], known: Known, ledger: Ledger, ask: Ask | None) -> None:
+        self.sample = sample
+        self.known = known
+        self.ledger = ledger
+        self.ask = ask
+
+    def settled(self, uses: list[Use]) -> list[Use]:
+        if not any(use.target or use.ambiguous for use in uses) and all("no header" in use.evidence for use in uses):
+            return self._unnamed(uses)
+        for index, use in enumerate(uses):
+            if use.ambiguous and use.target is None:
+                uses[index] = self._named(use, {other.target for other in uses})
+        for target in TWIN_TARGETS:
+            uses = self._without_twins(uses, target)
+        return uses
+
+    def _sampled(self, use: Use) -> Sampled:
+        cells = [read_cell(cell, ".") for cell in held_cells(self.sample, use.index)]
+        return Sampled(np.array([cell.value for cell in cells if cell.is_number and np.isfinite(cell.value)]))
+
+    def _named(self, use: Use, present: set[str | None]) -> Use:
+        """Decide an ambiguous word, if anything that is not there yet could be meant."""
+        open_targets = [name for word in use.ambiguous if (name := NAMES.get(word, word)) not in present]
+        seen = self._sampled(use)
+        if not open_targets or not seen.moves:
+            return replace(use, ambiguous=(), evidence=f"{use.evidence}: not needed")
+        target, why = self._by_values(open_targets, seen)
+        if target is None:
+            choices = (*open_targets, NEITHER)
+            shown = f"Its values run from {seen.low:g} to {seen.high:g}."
+            target, why = (
+                self._asked(
+                    f"column {use.header}", f'What does the column "{use.header}" hold?', choices, shown, use.header
+                ),
+                "as you said",
+            )
+        else:
+            self.ledger.infer(f"column {use.header}", target, "fair", why)
+        return replace(
+            use, target=None if target == NEITHER else target, ambiguous=(), evidence=f"{use.evidence}; {why}"
+        )
+
+    def _by_values(self, targets: Sequence[str], seen: Sampled) -> tuple[str | None, str]:
+        if (
+            "voltage_v" in targets
+            and any(pack_can_show(seen.middle * factor, self.known.cells_in_series) for factor in (1.0, 1e-3))
+            and seen.high < 1.5 * seen.middle
+        ):
+            return "voltage_v", f"its values are about {seen.middle:g}"
+        if "current_a" in targets and seen.low < 0:
+            return "current_a", "it goes below zero"
+        if (
+            "soc_percent" in targets
+            and seen.low >= 0
+            and ((95 <= seen.high <= 100) or self.known.rated_ah == 100 and seen.high <= 100)
+        ):
+            return "soc_percent", f"its values reach {seen.high:g}"
+        if targets == ["soc_percent"] and 0 <= seen.low and seen.high <= 100:
+            return "soc_percent", f"its values run from {seen.low:g} to {seen.high:g}"
+        return None, ""
+
+    def _asked(self, key: str, text: str, choices: tuple[str, ...], evidence: str, header: str) -> str:
+        option = f'--mapping FILE  with  {choices[0]} = {{ column = "{header}" }}  under [columns]'
+        answer = settle(Question(key, text, choices, evidence, option), self.ask, self.known.where)
+        self.ledger.infer(key, answer, "given", "as you said")
+        return answer
+
+    def _without_twins(self, uses: list[Use], target: str) -> list[Use]:
+        """Several columns of one quantity: the nearest to the pack; equal ones by their values, else asked."""
+        twins = [use for use in uses if use.target == target]
+        best = max((use.rank for use in twins), default=0)
+        equals = [use for use in twins if use.rank == best]
+        if len(equals) < 2:
+            return uses
+        moving = [use for use in equals if self._sampled(use).moves] or equals[:1]
+        chosen = moving[0] if len(moving) == 1 or target == "temperature_c" or self._alike(moving) else None
+        if chosen is None:
+            names = tuple(f"{use.header} (column {use.index + 1})" for use in moving)
+            answer = self._asked(
+                target, f"Which column is the pack's {target}?", names, "They differ, as of two packs.", names[0]
+            )
+            chosen = moving[names.index(answer)]
+        else:
+            self.ledger.infer(
+                target,
+                f"{chosen.header} (column {chosen.index + 1})",
+                "fair",
+                f"the first that moves of {len(equals)} like it",
+            )
+        return [
+            replace(use, target=None, evidence=f"{use.evidence}: another column was taken")
+            if use in equals and use is not chosen
+            else use
+            for use in uses
+        ]
+
+    def _alike(self, twins: Sequence[Use]) -> bool:
+        middles = [self._sampled(use).middle for use in twins]
+        return max(middles) - min(middles) <= ALIKE * max(abs(middle) for middle in middles)
+
+    def _unnamed(self, uses: list[Use]) -> list[Use]:
+        """No header: voltage by its size, current by its leaps, the slow ones by their range."""
+        seen = {use.index: self._sampled(use) for use in uses}
+        numeric = [use for use in uses if len(seen[use.index].values)]
+        voltage = [use for use in numeric if self._is_voltage(seen[use.index])]
+        rest = [use for use in numeric if use not in voltage and seen[use.index].moves]
+        fast = [use for use in rest if seen[use.index].fast or seen[use.index].low < -60]
+        slow = [use for use in rest if use not in fast]
+        found: dict[int, str] = {}
+        if len(voltage) == 1:
+            found[voltage[0].index] = "voltage_v"
+        if len(fast) == 1:
+            found[fast[0].index] = "current_a"
+        charge = [
+            use
+            for use in slow
+            if seen[use.index].high > WARM_C and seen[use.index].high <= 100 and seen[use.index].low >= 0
+        ]
+        cool = [use for use in slow if use not in charge]
+        if len(charge) == 1:
+            found[charge[0].index] = "soc_percent"
+        if len(cool) == 1 and len(charge) == 1:
+            found[cool[0].index] = "temperature_c"
+        if len(voltage) != 1 or len(fast) != 1:
+            self._asked(
+                "columns",
+                "The file has no header; which column is what?",
+                ("see --mapping",),
+                f"{len(voltage)} columns look like a voltage, {len(fast)} like a current.",
+                "1",
+            )
+        for index, target in found.items():
+            self.ledger.infer(
+                f"column {index + 1}",
+                target,
+                "fair",
+                f"no header; its values run from {seen[index].low:g} to {seen[index].high:g}",
+            )
+        return [replace(use, target=found.get(use.index), evidence="no header; by its values") for use in uses]
+
+    def _is_voltage(self, seen: Sampled) -> bool:
+        return (
+            any(pack_can_show(seen.middle * factor, self.known.cells_in_series) for factor in (1.0, 1e-3))
+            and seen.high < 1.5 * seen.middle
+            and not (seen.high - seen.low > 0.4 * seen.middle)
+        )

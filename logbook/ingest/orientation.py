@@ -1,0 +1,117 @@
+"""Orientation: the current turned so that positive flows into the pack, by what is said and what physics shows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.ingest.question import Question, settle
+from logbook.ingest.sign import SignEvidence, flips, sign_evidence
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from logbook.ingest.frame import Frame
+    from logbook.ingest.ledger import Ledger
+    from logbook.ingest.question import Ask
+    from logbook.ingest.scale import Known
+
+STRONG = {"strong", "fair"}
+UNSIGNED_VOTES = 10
+
+
+@dataclass(frozen=True)
+class Said:
+    """What is said about the sign: by the owner, by the columns, by a header's words."""
+
+    owner: str | None
+    columns: str | None
+    header: str | None
+
+
+def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | None) -> Frame:
+    """Rows in ascending time with `current_a` positive into the pack."""
+    if not frame.has("current_a"):
+        return frame
+    frame = _unflipped(frame, known, ledger)
+    evidence = sign_evidence(frame, known.cells_in_series)
+    _refuse_unsigned(frame, said, evidence, known, ask)
+    positive = _decide(said, evidence, known, ledger, ask)
+    return frame if positive == "charge" else frame.with_columns(current_a=0.0 - frame.get("current_a"))
+
+
+def _decide(said: Said, evidence: SignEvidence, known: Known, ledger: Ledger, ask: Ask | None) -> str:
+    if said.owner:
+        ledger.infer("positive current", said.owner, "given", f"as you said; {evidence.evidence}")
+        if evidence.strength == "strong" and evidence.positive != said.owner:
+            ledger.warn(
+                f"You said that positive is {said.owner}, but the readings speak against it: {evidence.evidence}."
+            )
+        return said.owner
+    word = said.columns or said.header
+    contradicted = word is not None and evidence.strength in STRONG and evidence.positive != word
+    if word and not contradicted:
+        what = "the columns say so" if said.columns else "the header says so"
+        ledger.infer("positive current", word, "strong", f"{what}; {evidence.evidence}")
+        return word
+    if evidence.strength in STRONG and not contradicted:
+        ledger.infer("positive current", evidence.positive, evidence.strength, evidence.evidence)
+        return evidence.positive
+    doubt = f"The header says {word}, but " if contradicted else "The readings do not show it: "
+    question = Question(
+        "positive",
+        "Does a positive current charge or discharge the pack?",
+        ("charge", "discharge"),
+        f"{doubt}{evidence.evidence}.",
+        "--positive charge  or  --positive discharge",
+    )
+    answer = settle(question, ask, known.where)
+    ledger.infer("positive current", answer, "given", f"as you said; {evidence.evidence}")
+    return answer
+
+
+def _unflipped(frame: Frame, known: Known, ledger: Ledger) -> Frame:
+    """Turn the stretches whose sign differs from that of the longest one."""
+    cuts = flips(frame, known.cells_in_series)
+    if not cuts:
+        return frame
+    edges = [0, *cuts, len(frame)]
+    spans = list(zip(edges, edges[1:], strict=False))
+    longest = max(range(len(spans)), key=lambda index: spans[index][1] - spans[index][0])
+    turned = np.zeros(len(frame), bool)
+    for index, (first, last) in enumerate(spans):
+        if (index - longest) % 2:
+            turned[first:last] = True
+    lines = ", ".join(str(int(frame.lines[cut])) for cut in cuts[:5])
+    ledger.infer(
+        "sign of the current",
+        f"turns over at line {lines}",
+        "strong",
+        "voltage steps and state of charge go the other way from there",
+    )
+    ledger.repair("sign turned over", "rows logged with the other sign of current, turned", frame.lines[turned])
+    return frame.with_columns(current_a=_turned(frame.get("current_a"), turned))
+
+
+def _turned(current: NDArray[np.float64], rows: NDArray[np.bool_]) -> NDArray[np.float64]:
+    return np.where(rows, 0.0 - current, current)
+
+
+def _refuse_unsigned(frame: Frame, said: Said, evidence: SignEvidence, known: Known, ask: Ask | None) -> None:
+    """A current that is never negative while the pack is both charged and discharged says too little."""
+    current = frame.get("current_a")
+    if said.columns or (current < 0).any() or not (current > 0).any():
+        return
+    soc = next(vote for vote in evidence.votes if vote.source == "state of charge")
+    if min(soc.charge, soc.discharge) < UNSIGNED_VOTES or min(soc.share, 1 - soc.share) < 0.15:
+        return
+    question = Question(
+        "unsigned",
+        "The current has no sign and no column tells charging from discharging.",
+        ("charge", "discharge"),
+        f"The state of charge rises {soc.charge} and falls {soc.discharge} times while it flows.",
+        "--mapping FILE  that names the column as  direction = { column = ... }  under [columns]",
+    )
+    settle(question, ask, known.where)

@@ -1,0 +1,184 @@
+"""Overlaps: the same readings twice in one file, as repeats, an hour apart, or as coarser copies."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.ingest.frame import joined
+from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_MINUTE
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from logbook.ingest.frame import Frame
+    from logbook.ingest.ledger import Ledger
+
+QUANTITIES = ("voltage_v", "current_a", "temperature_c", "soc_percent")
+MINUTE_MS = S_PER_MINUTE * MS_PER_S
+SHIFTS_MS = tuple(sign * hours * MS_PER_HOUR // 2 for hours in range(1, 29) for sign in (1, -1))
+"""Half hours up to 14 hours both ways: what a wrong zone or summer time makes."""
+LEAST_MATCHES = 20
+LEAST_SHARE = 0.95
+COARSER = 3.0
+ROUNDING = {"voltage_v": 0.051, "current_a": 0.051, "temperature_c": 0.51, "soc_percent": 0.51}
+"""Differences that another rounding of the same reading makes."""
+
+
+def sorted_once(frame: Frame, ledger: Ledger) -> Frame:
+    """Rows from file order into ascending time, each reading once; what contradicts is set aside."""
+    if len(frame) < 2:
+        return frame
+    frame = _with_seconds(frame, ledger)
+    if (np.diff(frame.ts_ms) < 0).any():
+        frame = _merged(frame, ledger)
+        order = np.argsort(frame.ts_ms, kind="stable")
+        frame = frame.take(order)
+    return _each_once(frame, ledger)
+
+
+def _with_seconds(frame: Frame, ledger: Ledger) -> Frame:
+    """Times without seconds, several rows a minute: spread over the minute in the order of the file."""
+    times = frame.ts_ms
+    same = np.diff(times) == 0
+    if (times % MINUTE_MS).any() or np.count_nonzero(same) < 0.3 * len(same):
+        return frame
+    starts = np.flatnonzero(np.concatenate([[True], ~same]))
+    counts = np.diff(np.append(starts, len(times)))
+    usual = int(np.bincount(counts).argmax())
+    if usual < 2 or MINUTE_MS % usual or (counts > usual).mean() > 0.1 or _repeats(frame, same):
+        return frame
+    place = np.arange(len(times)) - np.repeat(starts, counts)
+    if counts[0] < usual:
+        place[: counts[0]] += usual - counts[0]
+    step = MINUTE_MS // np.maximum(np.repeat(counts, counts), usual)
+    ledger.infer(
+        "seconds", f"{usual} rows a minute, spread evenly in their order", "fair", "its times stop at the minute"
+    )
+    return replace(frame, ts_ms=times + place * step)
+
+
+def _repeats(frame: Frame, same: NDArray[np.bool_]) -> bool:
+    """Whether rows of equal time are copies of each other."""
+    alike = np.ones(len(same), bool)
+    for name in QUANTITIES:
+        values = frame.get(name)
+        alike &= (values[1:] == values[:-1]) | (np.isnan(values[1:]) & np.isnan(values[:-1]))
+    return bool(alike[same].mean() > 0.9)
+
+
+def _merged(frame: Frame, ledger: Ledger) -> Frame:
+    """Stretches between steps back in time, with copies of earlier ones taken out."""
+    cuts = np.flatnonzero(np.diff(frame.ts_ms) < 0) + 1
+    if len(cuts) > 50:
+        ledger.infer("order of rows", "sorted by time", "strong", f"time goes back {len(cuts)} times in the file")
+        return frame
+    parts = [frame.take(slice(a, b)) for a, b in zip([0, *cuts.tolist()], [*cuts.tolist(), len(frame)], strict=True)]
+    kept: list[Frame] = []
+    for part in parts:
+        kept = _with_part(kept, part, ledger)
+    if len(kept) > 1:
+        ledger.infer("order of rows", "sorted by time", "strong", f"time goes back {len(cuts)} times in the file")
+    return joined(kept)
+
+
+def _with_part(kept: Sequence[Frame], part: Frame, ledger: Ledger) -> list[Frame]:
+    """Add a stretch to those before it, without what is a copy."""
+    result: list[Frame] = []
+    for earlier in kept:
+        shift = shift_between(earlier, part)
+        if shift:
+            copies = np.isin(part.ts_ms - shift, earlier.ts_ms)
+            hours = abs(shift) / MS_PER_HOUR
+            ledger.set_aside(part.lines[copies], f"the same readings stand before, {hours:g} h apart")
+            ledger.warn(
+                f"The file holds the same readings twice, {hours:g} h apart; the first were kept. Check the time zone."
+            )
+            part = part.take(~copies)
+        fine, coarse = sorted((earlier, part), key=_interval)
+        copies = _coarse_copies(fine, coarse)
+        if copies.any():
+            ledger.set_aside(coarse.lines[copies], "a coarser copy of readings that are here in full")
+        if coarse is earlier:
+            earlier = coarse.take(~copies)
+        else:
+            part = coarse.take(~copies)
+        result.append(earlier)
+    return [stretch for stretch in [*result, part] if len(stretch)]
+
+
+def _interval(frame: Frame) -> float:
+    return float(np.median(np.diff(frame.ts_ms))) if len(frame) > 2 else np.inf
+
+
+def _coarse_copies(fine: Frame, coarse: Frame) -> NDArray[np.bool_]:
+    """Rows of the coarser stretch around which the finer one has several."""
+    step_fine, step_coarse = _interval(fine), _interval(coarse)
+    if not np.isfinite(step_coarse) or step_coarse < COARSER * step_fine:
+        return np.zeros(len(coarse), bool)
+    near = np.searchsorted(fine.ts_ms, coarse.ts_ms + step_coarse) - np.searchsorted(
+        fine.ts_ms, coarse.ts_ms - step_coarse
+    )
+    return near >= step_coarse / step_fine
+
+
+def shift_between(earlier: Frame, later: Frame) -> int | None:
+    """By how many ms the later rows are a moved copy of the earlier ones; None where they are not."""
+    if len(later) < LEAST_MATCHES or len(earlier) < LEAST_MATCHES:
+        return None
+    if _match(earlier, later, 0) is not None:
+        return None
+    for shift in SHIFTS_MS:
+        if _match(earlier, later, shift):
+            return shift
+    return None
+
+
+def _match(earlier: Frame, later: Frame, shift: int) -> bool | None:
+    """Whether rows at equal times (after the shift) hold equal values; None where there are too few."""
+    _, first, second = np.intersect1d(earlier.ts_ms, later.ts_ms - shift, assume_unique=False, return_indices=True)
+    if len(first) < LEAST_MATCHES or len(first) < 0.5 * min(len(earlier), len(later)):
+        return None if shift == 0 and len(first) < LEAST_MATCHES else False
+    equal = np.ones(len(first), bool)
+    moving = 0
+    for name in QUANTITIES:
+        a, b = earlier.get(name)[first], later.get(name)[second]
+        held = np.isfinite(a) & np.isfinite(b)
+        equal &= ~held | (a == b)
+        moving = max(moving, len(np.unique(a[held])))
+    if moving < 8:
+        return None
+    return True if equal.mean() >= LEAST_SHARE else (None if shift == 0 else False)
+
+
+def _each_once(frame: Frame, ledger: Ledger) -> Frame:
+    again = np.diff(frame.ts_ms, prepend=frame.ts_ms[:1] - 1) == 0
+    if not again.any():
+        return frame
+    rows = np.flatnonzero(again)
+    leaders = np.maximum.accumulate(np.where(again, 0, np.arange(len(frame))))[rows]
+    same = np.ones(len(rows), bool)
+    for name in frame.columns:
+        values = frame.columns[name]
+        a, b = values[leaders], values[rows]
+        same &= np.isnan(a) | np.isnan(b) | (np.abs(a - b) <= ROUNDING.get(name, 1e-9))
+    frame = _filled(frame, leaders[same], rows[same])
+    ledger.repair("duplicate", "rows that stand in the file twice, taken once", frame.lines[rows[same]])
+    ledger.set_aside(frame.lines[rows[~same]], "another reading has the same time and other values")
+    return frame.take(~again)
+
+
+def _filled(frame: Frame, leaders: NDArray[np.intp], rows: NDArray[np.intp]) -> Frame:
+    """What the first row of a time lacks, its copy may hold."""
+    columns = {}
+    for name, values in frame.columns.items():
+        lacking = np.isnan(values[leaders]) & np.isfinite(values[rows])
+        if lacking.any():
+            values = values.copy()
+            values[leaders[lacking]] = values[rows[lacking]]
+        columns[name] = values
+    return replace(frame, columns=columns)

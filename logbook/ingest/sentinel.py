@@ -1,0 +1,126 @@
+"""Sentinels: numbers that mean "no value", and rows of zeros; a zero voltage alone is an event and stays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.ingest.run import neighbours, runs_of
+from logbook.schema.reading import QUANTITIES
+from logbook.units import MS_PER_HOUR
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from logbook.ingest.frame import Frame
+    from logbook.ingest.ledger import Ledger
+    from logbook.ingest.scale import Known
+
+REGISTER_ENDS = (
+    65535.0,
+    32767.0,
+    -32768.0,
+    32768.0,
+    4294967295.0,
+    2147483647.0,
+    -2147483648.0,
+    9999.0,
+    99999.0,
+    999.0,
+    -9999.0,
+    -999.0,
+)
+"""Ends of 16- and 32-bit registers and rows of nines."""
+SCALES = (1.0, 1e-1, 1e-2, 1e-3)
+CODES = tuple(sorted({round(end * scale, 4) for end in REGISTER_ENDS for scale in SCALES if abs(end * scale) > 15}))
+HIGHEST_CELL_V = 5.5
+"""A 12 V system's charger may show 16 V on an open board; 22 V it does not."""
+LARGEST_C_RATE = 30.0
+NEAR_MS = MS_PER_HOUR // 4
+SOC_APART = 5.0
+
+
+@dataclass(frozen=True)
+class Window:
+    """What this pack can show."""
+
+    low: float
+    high: float
+
+
+def _windows(frame: Frame, known: Known) -> dict[str, Window]:
+    windows = {quantity.name: Window(quantity.lowest, quantity.highest) for quantity in QUANTITIES}
+    voltage = frame.get("voltage_v")
+    held = voltage[voltage > 0.5]
+    usual = float(np.median(held)) if len(held) else 12.8
+    highest = HIGHEST_CELL_V * known.cells_in_series if known.cells_in_series else 1.8 * usual
+    windows["voltage_v"] = Window(-0.5, highest)
+    return windows
+
+
+def without_sentinels(frame: Frame, known: Known, ledger: Ledger) -> Frame:
+    """Cells that hold a code or an impossible number left empty; rows of zeros set aside. Ascending time."""
+    frame = _without_zero_rows(frame, ledger)
+    windows = _windows(frame, known)
+    for name in ("voltage_v", "current_a", "soc_percent"):
+        if frame.has(name):
+            values = frame.get(name)
+            window = windows[name]
+            wrong = (values < window.low) | (values > window.high) | _coded(values, name, known)
+            if name == "soc_percent":
+                wrong |= _minus_one(values, frame.ts_ms)
+            if wrong.any():
+                ledger.repair(
+                    f"no value ({name})",
+                    "numbers that mean no value or that no such pack can show, left empty",
+                    frame.lines[wrong],
+                )
+                frame = frame.with_columns(**{name: np.where(wrong, np.nan, values)})
+    return frame
+
+
+def _coded(values: NDArray[np.float64], name: str, known: Known) -> NDArray[np.bool_]:
+    """Register ends among values that are otherwise far smaller."""
+    if name != "current_a":
+        return np.zeros(len(values), bool)
+    size = np.abs(values)
+    usual = float(np.nanpercentile(size, 99)) if len(values) else 0.0
+    limit = max(LARGEST_C_RATE * known.rated_ah if known.rated_ah else 300.0, 3 * usual)
+    large = size > min(limit, max(300.0, 3 * usual))
+    return large & (np.isin(np.round(values, 4), CODES) | (size > limit))
+
+
+def _minus_one(values: NDArray[np.float64], ts_ms: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """-1 % and 255 % between ordinary values."""
+    odd = values == -1.0
+    if not odd.any():
+        return odd
+    runs = runs_of(odd)
+    near = neighbours(runs, values, ~odd & np.isfinite(values), ts_ms, NEAR_MS)
+    return runs.mask(len(values), (near.before > SOC_APART) | (near.after > SOC_APART))
+
+
+def _without_zero_rows(frame: Frame, ledger: Ledger) -> Frame:
+    """All quantities zero at once, between rows that are far from zero: the monitor had nothing to say."""
+    names = [name for name in ("voltage_v", "current_a", "temperature_c", "soc_percent") if frame.has(name)]
+    if len(names) < 3 or "voltage_v" not in names:
+        return frame
+    zero = np.ones(len(frame), bool)
+    for name in names:
+        zero &= frame.get(name) == 0
+    if not zero.any():
+        return frame
+    runs = runs_of(zero)
+    far = np.zeros(len(runs), bool)
+    for name in ("temperature_c", "soc_percent"):
+        if name in names:
+            near = neighbours(runs, frame.get(name), ~zero, frame.ts_ms, NEAR_MS)
+            far |= (np.abs(near.before) > SOC_APART) & ~(np.abs(near.after) <= SOC_APART)
+            far |= (np.abs(near.after) > SOC_APART) & ~(np.abs(near.before) <= SOC_APART)
+    wrong = runs.mask(len(frame), far)
+    if not wrong.any():
+        return frame
+    ledger.set_aside(frame.lines[wrong], "every value is zero: the monitor had none")
+    return frame.take(~wrong)
