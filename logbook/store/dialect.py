@@ -47,18 +47,23 @@ def file_of(url: URL) -> Path:
     return Path(url.database or "").expanduser().absolute()
 
 
-def create_engine(url: URL, *, read_only: bool = False, foreign_keys: bool = True, pooled: bool = True) -> Engine:
-    """Engine with a write-ahead log, foreign keys, a patient lock, and transactions that begin as they are told to."""
+def create_engine(url: URL, *, read_only: bool = False, for_migration: bool = False) -> Engine:
+    """Engine with a write-ahead log, foreign keys, a patient lock, and transactions that begin as they are told to.
+
+    Migrations have foreign keys off, since rebuilding a parent table would delete its children.
+    """
     mode = "ro" if read_only else "rw"
     name = f"{file_of(url).as_uri()}?mode={mode}"
     engine = sa.create_engine(
-        sa.URL.create("sqlite+adbc", database=name), **({} if pooled else {"poolclass": NullPool})
+        sa.URL.create("sqlite+adbc", database=name), **({"poolclass": NullPool} if for_migration else {})
     )
 
     def configure(connection: adbc.Connection, _record: object) -> None:
         cursor = connection.cursor()
         cursor.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
-        cursor.execute(f"PRAGMA foreign_keys={'ON' if foreign_keys else 'OFF'}")
+        cursor.execute(f"PRAGMA foreign_keys={'OFF' if for_migration else 'ON'}")
+        # or renaming a rebuilt table would fail at the views that name it
+        cursor.execute(f"PRAGMA legacy_alter_table={'ON' if for_migration else 'OFF'}")
         if not read_only:
             cursor.execute("PRAGMA journal_mode=WAL")
             cursor.execute("PRAGMA synchronous=FULL")

@@ -85,9 +85,9 @@ def _explained(path: Path) -> Iterator[None]:
 
 
 def migration_engine(url: str | URL) -> Engine:
-    """Engine for migrations: foreign keys off, or recreating a parent table would delete its children."""
+    """Engine for migrations, whose transactions write."""
     parsed = dialect.parse_url(url) if isinstance(url, str) else url
-    engine = dialect.create_engine(parsed, foreign_keys=False, pooled=False)
+    engine = dialect.create_engine(parsed, for_migration=True)
     return engine.execution_options(begin=dialect.WRITE)
 
 

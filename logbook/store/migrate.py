@@ -50,9 +50,10 @@ def revision_of(connection: Connection) -> str | None:
 
 def refuse_unknown(url: URL) -> None:
     """Refuse to read a database that this version does not know exactly."""
-    engine = dialect.create_engine(url, read_only=True, pooled=False)
+    engine = dialect.create_engine(url, read_only=True)
     with engine.connect() as connection:
         found = revision_of(connection)
+    engine.dispose()
     if found != revisions()[-1]:
         _refuse_newer(found, dialect.file_of(url))
         raise CannotWrite("the logbook is from an older version.", where=str(url), mend="Open it for writing once.")
@@ -125,5 +126,7 @@ def _back_up(url: URL, path: Path, found: str) -> None:
             mend="Make room and try again; nothing was changed.",
         )
     target.unlink(missing_ok=True)
-    dialect.copy_to(dialect.create_engine(url, read_only=True, pooled=False), target)
+    engine = dialect.create_engine(url, read_only=True)
+    dialect.copy_to(engine, target)
+    engine.dispose()
     log.info("backed up %s to %s before the upgrade", path, target)
