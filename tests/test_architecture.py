@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 import tomllib
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
@@ -23,8 +25,8 @@ TOP_LEVEL = {
 MODULES = sorted(path for path in (PROJECT / "logbook").rglob("*.py") if "__pycache__" not in path.parts)
 TESTS = sorted((PROJECT / "tests").rglob("test_*.py"))
 TESTS_OF_THE_WHOLE = {"test_architecture", "test_readme", "test_start", "test_wheel"}
-TESTS_ACROSS_A_ROOM = {"test_browser"}
-"""Stories that need the whole room: the dashboard in a real browser."""
+TESTS_ACROSS_A_ROOM = {"test_browser", "test_fixtures"}
+"""They need the whole room: the dashboard in a real browser, every kind of export through the door."""
 FOLDERS_BESIDE_THE_ROOMS = {"bench", "browser", "contract", "migrations", "sample_data", "shared", "simulator"}
 
 
@@ -90,6 +92,30 @@ def test_every_test_module_mirrors_a_module(test: Path):
         candidate.exists()
         for candidate in (room / f"{name}.py", room / name / "__init__.py", room.parent / f"{name}.py")
     ), f"{place}: no module {room.relative_to(PROJECT)}/{name}.py"
+
+
+def test_every_library_that_is_imported_is_declared():
+    """What happens to be installed here may not be there on a fresh machine."""
+    names = {name.lower().replace("_", "-") for name in map(declared_name, PYPROJECT["project"]["dependencies"])}
+    providers = packages_distributions()
+
+    for module in MODULES:
+        for name in imported(module) - {"logbook", *sys.stdlib_module_names}:
+            provided = {provider.lower().replace("_", "-") for provider in providers.get(name, [name])}
+            assert provided & names, (
+                f"{module.relative_to(PROJECT)} imports {name}, which pyproject.toml does not declare"
+            )
+
+
+def declared_name(requirement: str) -> str:
+    return re.split(r"[\[<>=~! ;]", requirement, maxsplit=1)[0]
+
+
+def imported(module: Path) -> set[str]:
+    nodes = list(ast.walk(ast.parse(module.read_text("utf-8"))))
+    plain = {alias.name for node in nodes if isinstance(node, ast.Import) for alias in node.names}
+    from_ = {node.module or "" for node in nodes if isinstance(node, ast.ImportFrom) and node.level == 0}
+    return {name.partition(".")[0] for name in plain | from_}
 
 
 def test_every_command_is_registered_once_and_has_help():
