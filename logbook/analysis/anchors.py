@@ -30,6 +30,8 @@ COLUMNS = (
     "start_ms", "kind", "edge", "soc", "sigma", "voltage_v", "current_a", "temperature_c", "shift_ah",
     "hour_net_ah", "hour_charge_ah", "hour_discharge_ah", "hour_logged_s", "hour_live_s", "hour_switched_ah", "hour_scatter_ah2",
 )  # fmt: skip
+LEAP_CELL_V = 0.06
+"""A rise of a quarter of a volt in four cells from one sample to the next, without current, is not the cells'."""
 INTERRUPTION_S = 600.0
 """A load that dips the voltage for less than this does not end the full state."""
 NEARLY_FULL_CELL_V = 3.4
@@ -89,12 +91,12 @@ def _full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, f
     rows: list[tuple[int, str, str, float, float, float]] = []
     taken: list[tuple[int, int]] = []
     for first, last in joined(runs(full, track.gap_after), readings.ts_ms, track.gap_after, INTERRUPTION_S):
-        if _held_s(track, first, last) < limits.full_hold_s or _opened_at_top(track, pack, first):
+        if _held_s(track, first, last) < limits.full_hold_s or not _came_from_charge(track, pack, first, last):
             continue
         taken.append((first, last))
         rows += _both_edges(first, last, "full", 0.999, 0.005)
     for first, last in joined(runs(nearly, track.gap_after), readings.ts_ms, track.gap_after, INTERRUPTION_S):
-        if _held_s(track, first, last) < NEARLY_FULL_HOLD_S:
+        if _held_s(track, first, last) < NEARLY_FULL_HOLD_S or not _came_from_charge(track, pack, first, last):
             continue
         if any(start <= last and first <= end + _samples(track, end, S_PER_HOUR * 12) for start, end in taken):
             continue
@@ -117,14 +119,22 @@ def _samples(track: Track, place: int, seconds: float) -> int:
     return int(seconds / max(track.interval_s[place], 1.0))
 
 
-def _opened_at_top(track: Track, pack: Pack, first: int) -> bool:
-    """The board opened on one high cell: current gone at once while the voltage leaps up."""
-    if first == 0 or track.gap_after[first - 1]:
-        return False
+def _came_from_charge(track: Track, pack: Pack, first: int, last: int) -> bool:
+    """Current tapered into the full state, rather than a charger's voltage on terminals the board had cut off.
+
+    The board opens on one high cell, or blocks a charge in the cold: the current is gone at once
+    while the voltage leaps up.
+    """
     readings = track.readings
-    was_a, is_a = readings.current_a[first - 1], readings.current_a[first]
-    leap_v = readings.voltage_v[first] - readings.voltage_v[first - 1]
-    return bool(was_a > 2 * pack.limits.tail_current_a and abs(is_a) <= 0.005 * pack.rated_ah and leap_v >= 0.1)
+    trickle_a = 0.005 * pack.rated_ah
+    known_before = first > 0 and not track.gap_after[first - 1]
+    if known_before:
+        leap_v = readings.voltage_v[first] - readings.voltage_v[first - 1]
+        if leap_v >= LEAP_CELL_V * pack.cells_in_series and abs(readings.current_a[first]) <= trickle_a:
+            return False
+        if readings.current_a[first - 1] > pack.limits.tail_current_a:
+            return True
+    return bool(np.nanmax(readings.current_a[first : last + 1]) >= trickle_a)
 
 
 def _rested_full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, float]]:
@@ -140,11 +150,13 @@ def _rested_full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, f
         if np.nanmedian(amps) > 0.005 * pack.rated_ah:
             continue
         cell_v = float(np.nanmedian(_rest_cell_v(volts, amps, readings.temperature_c[head], pack)))
-        if cell_v < RESTED_CELL_V[0]:
+        cold_c = float(np.nanmin(np.append(readings.temperature_c[head], np.inf)))
+        charger_shows = cell_v >= NEARLY_FULL_CELL_V and cold_c < pack.limits.charge_minimum_c + 5.0
+        if cell_v < RESTED_CELL_V[0] or charger_shows:
             continue
         soc = float(np.interp(cell_v, RESTED_CELL_V, RESTED_SOC))
         sigma = float(np.interp(cell_v, RESTED_CELL_V, RESTED_SIGMA))
-        if np.nanmedian(readings.soc_percent[head]) >= 99.0:
+        if np.mean(readings.soc_percent[head] >= 99.0) > 0.5:
             soc, sigma = max(soc, 0.985), min(sigma, 0.013)
         rows.append((place, "rested_full", "leave", soc, sigma, 0.0))
     return rows

@@ -96,7 +96,7 @@ class _Problem:
 def balance(tables: Mapping[str, pd.DataFrame], pack: Pack) -> Balance:
     """Solve for capacity and the rest from everything the log proves."""
     anchors = placed(tables)
-    found = spans(anchors, pack)
+    found = spans(anchors, tables["hours"], pack)
     now_ms = int(tables["hours"]["start_ms"].iloc[-1]) if len(tables["hours"]) else 0
     problem = _problem(anchors, found, tables, pack, now_ms)
     plain = _solve(problem)
@@ -148,7 +148,7 @@ def _problem(
         names=names,
         design=np.column_stack(columns) if len(found) else np.empty((0, len(names))),
         data=found["net_ah"].to_numpy(float),
-        own_variance=found["variance_ah2"].to_numpy(float),
+        own_variance=found["variance_ah2"].to_numpy(float) + np.where(found["refuted"], rated**2 * 100, 0.0),
         shared=np.where(chained, -anchor_variance[last[:-1]], 0.0) if len(found) else np.empty(0),
         anchor_variance=anchor_variance[first] + anchor_variance[last],
         side_design=side_design,
@@ -236,7 +236,7 @@ def _solve(problem: _Problem) -> _Solution:
         variance = problem.own_variance / weight + problem.anchor_variance / np.sqrt(weight)
         banded = np.vstack([variance, np.append(problem.shared, 0.0)]) if len(variance) else np.empty((2, 0))
         both = np.column_stack([problem.design, problem.data]) if len(variance) else np.empty((0, len(mean) + 1))
-        solved = solveh_banded(banded, both, lower=True) if len(variance) else both
+        solved = _solve_banded(banded, both)
         side = side_weight / problem.side_variance
         normal = problem.design.T @ solved[:, :-1] + (problem.side_design.T * side) @ problem.side_design
         right = problem.design.T @ solved[:, -1] + problem.side_design.T @ (side * problem.side_data)
@@ -259,6 +259,13 @@ def _solve(problem: _Problem) -> _Solution:
         freedom = max(len(score) - 3, 1)
         birge = float(np.sqrt(max(1.0, (weight * score).sum() / freedom))) if len(score) > 3 else 1.0
     return _Solution(mean, covariance * birge**2, weight, residual, objective, birge)
+
+
+def _solve_banded(banded: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Solve the tridiagonal system; SciPy's banded solver refuses one equation and none."""
+    if banded.shape[1] < 2:
+        return right / banded[:1].T
+    return np.asarray(solveh_banded(banded, right, lower=True))
 
 
 def _best_step(

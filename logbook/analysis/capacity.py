@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.stats import norm
 
+from logbook.analysis.delivered import delivered
 from logbook.schema.estimate import LEVEL, Estimate
 from logbook.schema.health import Capacity, CapacityObservation
-from logbook.units import MS_PER_HOUR, S_PER_HOUR, iso_from_ms
+from logbook.units import iso_from_ms
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -106,14 +107,16 @@ def _observations(balance: Balance, pack: Pack) -> tuple[CapacityObservation, ..
                 high=round(float(ah + QUANTILE * sigma), 2),
                 method=f"{METHODS[kinds[span.first]]} to {METHODS[kinds[span.last]]}",
                 temperature_c=temperature_c,
-                used=bool(span.weight >= 0.25),
-                note=_note(span.weight, temperature_c),
+                used=bool(span.weight >= 0.25 and not span.refuted),
+                note=_note(span.weight, temperature_c, refuted=span.refuted),
             )
         )
     return tuple(rows)
 
 
-def _note(weight: float, temperature_c: float | None) -> str | None:
+def _note(weight: float, temperature_c: float | None, *, refuted: bool) -> str | None:
+    if refuted:
+        return "left out: the pack has delivered more since, so it was not empty"
     if weight < 0.25:
         return "left out: it disagrees with all the others"
     if temperature_c is not None and temperature_c < COLD_C:
@@ -123,39 +126,17 @@ def _note(weight: float, temperature_c: float | None) -> str | None:
 
 def _at_least_ah(balance: Balance, hours: pd.DataFrame, pack: Pack) -> float | None:
     """The most that went out after a full charge without a pause in the log, less what may be wrong with it."""
-    anchors = balance.anchors
-    if anchors.empty or hours.empty:
+    rows = delivered(balance.anchors, hours)
+    if rows.empty:
         return None
-    net = np.append(0.0, np.cumsum((hours["charge_ah"] - hours["discharge_ah"]).to_numpy(float)))
-    logged = np.append(0.0, np.cumsum(hours["logged_s"].to_numpy(float)))
-    live = np.append(0.0, np.cumsum(hours["live_s"].to_numpy(float)))
-    switched = np.append(0.0, np.cumsum(hours["switched_ah"].to_numpy(float)))
-    hour_ms = hours["start_ms"].to_numpy()
-    lowest = net[:-1] + hours["sum_low_ah"].to_numpy(float)
-    tops = anchors[(anchors["kind"].isin(["full", "rested_full", "nearly_full"])) & (anchors["edge"] != "enter")]
-    best: float | None = None
-    bounds_ms = np.append(tops["start_ms"].to_numpy()[1:], hour_ms[-1] + MS_PER_HOUR)
-    for top, until_ms in zip(tops.itertuples(), bounds_ms, strict=True):
-        begin = int(np.searchsorted(hour_ms, top.start_ms // MS_PER_HOUR * MS_PER_HOUR))
-        finish = int(np.searchsorted(hour_ms, until_ms))
-        inside = np.arange(begin, finish)
-        elapsed_s = (hour_ms[inside] + MS_PER_HOUR - top.start_ms) / 1000
-        unlogged_s = elapsed_s - (logged[inside + 1] - top.logged_s)
-        inside = inside[np.cumsum(unlogged_s > 1800) == 0]
-        if not len(inside):
-            continue
-        out_ah = top.net_ah - lowest[inside]
-        live_h = (live[inside + 1] - top.live_s) / S_PER_HOUR
-        missed = switched[inside + 1] - top.switched_ah
-        delivered = out_ah + balance.value("offset_a") * live_h - balance.value("miss") * missed
-        doubt = np.sqrt(
-            (balance.sigma("offset_a") * live_h) ** 2
-            + (balance.sigma("miss") * missed) ** 2
-            + (GAIN_SIGMA * out_ah) ** 2
-        )
-        reached = float(np.max(delivered - QUANTILE * doubt))
-        best = reached if best is None else max(best, reached)
-    return None if best is None or best < 0.05 * pack.rated_ah else round(best, 1)
+    live_h, missed = rows["live_hours"].to_numpy(float), rows["switched_ah"].to_numpy(float)
+    out_ah = rows["out_ah"].to_numpy(float)
+    known = out_ah + balance.value("offset_a") * live_h - balance.value("miss") * missed
+    doubt = np.sqrt(
+        (balance.sigma("offset_a") * live_h) ** 2 + (balance.sigma("miss") * missed) ** 2 + (GAIN_SIGMA * out_ah) ** 2
+    )
+    best = float(np.max(known - QUANTILE * doubt))
+    return None if best < 0.05 * pack.rated_ah else round(best, 1)
 
 
 def _missing(balance: Balance, at_least_ah: float | None, pack: Pack) -> str:

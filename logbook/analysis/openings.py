@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 OPEN_CELL_V = 2.0
 """Under this the terminals do not show the cells."""
 LOOK_BACK_S = 180.0
+"""How long before an opening its cause is looked for; a coarser log is asked for its last sample."""
+RETRY_S = 600.0
 LOW_CELL_V = 3.1
 """A cell, corrected for its load, at or under this just before the opening was in the bottom knee."""
 TOTAL_RESISTANCE_CELL_OHM_AH = 0.225
@@ -47,19 +49,20 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
     for first, last in runs(is_open, track.gap_after):
         known_before = first > 0 and not track.gap_after[first - 1]
         before = slice(max(0, first - 3), first) if known_before else slice(0, 0)
-        recent = readings.ts_ms[before] >= readings.ts_ms[first] - LOOK_BACK_S * 1000
+        look_back_s = max(LOOK_BACK_S, 1.5 * float(track.interval_s[first]))
+        recent = (readings.ts_ms[before] >= readings.ts_ms[first] - look_back_s * 1000) & ~is_open[before]
         seen_v, seen_a = volts[before][recent], amps[before][recent]
         closed_again = last + 1 < len(track) and not track.gap_after[last]
         rows.append(
             {
                 "start_ms": readings.ts_ms[first],
                 "end_ms": float(readings.ts_ms[last + 1]) if closed_again else np.nan,
-                "kind": _kind(seen_v, seen_a, pack),
+                "kind": _kind(seen_v, seen_a, pack, brief=closed_again and _open_s(track, first, last) <= RETRY_S),
                 "before_v": float(seen_v[-1]) if len(seen_v) else np.nan,
                 "before_a": float(seen_a[-1]) if len(seen_a) else np.nan,
                 "before_c": float(readings.temperature_c[first]),
                 "zero_a": float(np.nanmedian(amps[first : last + 1])) if not np.isnan(amps[first]) else np.nan,
-                "open_s": float(track.logged_s[last] - track.logged_s[first] + track.held_s[last]),
+                "open_s": _open_s(track, first, last),
             }
         )
     return pd.DataFrame(
@@ -67,12 +70,17 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
     )
 
 
-def _kind(seen_v: np.ndarray, seen_a: np.ndarray, pack: Pack) -> str:
+def _open_s(track: Track, first: int, last: int) -> float:
+    return float(track.logged_s[last] - track.logged_s[first] + track.held_s[last])
+
+
+def _kind(seen_v: np.ndarray, seen_a: np.ndarray, pack: Pack, *, brief: bool) -> str:
+    """A board that opens on healthy cells and closes by itself within minutes saw a surge between two samples."""
     if not len(seen_v) or np.isnan(seen_v).all():
         return "asleep"
     lowest_cell_v = min(rest_voltage_cell_v(v, a, pack) for v, a in zip(seen_v, np.nan_to_num(seen_a), strict=True))
     if lowest_cell_v <= LOW_CELL_V:
         return "under_voltage"
-    if -np.nanmin(seen_a) >= 0.8 * pack.limits.continuous_current_a:
+    if brief or -np.nanmin(seen_a) >= 0.8 * pack.limits.continuous_current_a:
         return "over_current"
     return "unknown"

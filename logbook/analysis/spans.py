@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from logbook.analysis.delivered import delivered
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR
 
 if TYPE_CHECKING:
@@ -14,6 +15,10 @@ if TYPE_CHECKING:
 
     from logbook.schema.pack import Pack
 
+BEARING = 0.5
+REFUTED_SHARE = 0.85
+OFFSET_DOUBT_A = 0.1
+"""How far a sensor's zero may be off before anything is known of it (common practice, no source)."""
 MOST_UNLOGGED_S = 900.0
 """A span may miss a quarter of an hour in all; what could have flowed then widens its error."""
 GAIN_SCATTER = 0.003
@@ -44,11 +49,11 @@ def placed(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     )
 
 
-def spans(anchors: pd.DataFrame, pack: Pack) -> pd.DataFrame:
+def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack) -> pd.DataFrame:
     """Pair each anchor that ends a stretch with the one that began it.
 
     Columns: first, last (rows of `anchors`), net_ah, soc_change, hours, live_hours, discharge_ah,
-    switched_ah,     variance_ah2 (of the count alone), middle_ms.
+    switched_ah,     variance_ah2 (of the count alone), middle_ms, refuted.
     """
     leaving = anchors.index[anchors["edge"] != "enter"].to_numpy()
     entering = anchors.index[anchors["edge"] != "leave"].to_numpy()
@@ -84,4 +89,18 @@ def spans(anchors: pd.DataFrame, pack: Pack) -> pd.DataFrame:
             "middle_ms": (start["start_ms"] + end["start_ms"]) // 2,
         }
     )
-    return frame[(unlogged_s <= MOST_UNLOGGED_S) & (elapsed_s > 0)].reset_index(drop=True)
+    frame = frame[(unlogged_s <= MOST_UNLOGGED_S) & (elapsed_s > 0)].reset_index(drop=True)
+    return frame.assign(refuted=_refuted(frame, delivered(anchors, hours)))
+
+
+def _refuted(frame: pd.DataFrame, deliveries: pd.DataFrame) -> np.ndarray:
+    """Spans that imply far less capacity than the pack delivered later: their empty end was none."""
+    if frame.empty or deliveries.empty:
+        return np.zeros(len(frame), bool)
+    change = frame["soc_change"].to_numpy(float)
+    implied_ah = np.divide(frame["net_ah"].to_numpy(float), change, out=np.full(len(frame), np.inf), where=change != 0)
+    surely_ah = deliveries["out_ah"] - OFFSET_DOUBT_A * deliveries["live_hours"] - 0.5 * deliveries["switched_ah"]
+    later_ah = np.maximum.accumulate(surely_ah.to_numpy(float)[::-1])[::-1]
+    place = np.searchsorted(deliveries["start_ms"].to_numpy(), frame["middle_ms"].to_numpy())
+    most_later = np.append(later_ah, 0.0)[place]
+    return np.asarray((np.abs(change) >= BEARING) & (implied_ah < REFUTED_SHARE * most_later))
