@@ -1,0 +1,68 @@
+"""Counter: the monitor's own count, where it counts freely."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logbook.analysis.counter import SHORTEST_S, counter
+from logbook.analysis.track import track
+from tests.analysis.properties import PROPERTY
+from tests.analysis.timeline import PACK, Timeline, with_changes
+
+
+def stretches(readings):
+    return counter(track(readings), PACK)
+
+
+def test_a_long_discharge_is_one_stretch_of_free_counting():
+    frame = stretches(Timeline(soc=0.9).flow(-5.0, 8).readings())
+
+    assert len(frame) == 1
+    assert frame["soc_change_percent"].iloc[0] == pytest.approx(-40.0, abs=0.2)
+    assert frame["discharge_ah"].iloc[0] == pytest.approx(40.0, abs=0.2)
+
+
+def test_a_counter_at_its_stop_is_not_counting():
+    assert stretches(Timeline(soc=1.0).rest(12).readings()).empty
+
+
+def test_a_jump_to_a_hundred_percent_ends_a_stretch():
+    readings = Timeline(soc=0.6).flow(-2.0, 8).readings()
+    reported = readings.soc_percent.copy()
+    reported[len(reported) // 2 :] += 30.0
+
+    frame = stretches(with_changes(readings, soc_percent=reported))
+
+    assert len(frame) == 2
+    assert frame["soc_change_percent"].abs().max() < 10
+
+
+def test_short_stretches_are_left_out():
+    assert stretches(Timeline(soc=0.6).flow(-5.0, SHORTEST_S / 3600 - 0.5).readings()).empty
+
+
+def test_without_a_reported_percentage_there_is_nothing():
+    assert stretches(with_changes(Timeline(soc=0.6).flow(-5.0, 8).readings(), soc_percent=np.nan)).empty
+
+
+def test_a_percentage_in_whole_points_is_known_for_that():
+    readings = Timeline(soc=0.9).flow(-5.0, 8).readings()
+
+    frame = stretches(with_changes(readings, soc_percent=np.round(readings.soc_percent)))
+
+    assert frame["resolution_percent"].iloc[0] == 1.0
+
+
+@PROPERTY
+@given(st.floats(60.0, 160.0))
+def test_change_over_charge_gives_back_the_typed_in_capacity_whatever_the_truth(typed_ah):
+    """Why it is no evidence: a pack of 80 Ah shows the typed-in figure all the same."""
+    log = Timeline(soc=0.9, capacity_ah=80.0, typed_ah=typed_ah).flow(-4.0, 10)
+
+    frame = stretches(log.readings(decimals=6))
+
+    implied_ah = frame["discharge_ah"] / -frame["soc_change_percent"] * 100
+    assert implied_ah.iloc[0] == pytest.approx(typed_ah, rel=0.001)
