@@ -18,7 +18,7 @@ DELIMITERS = ("\t", ";", "|", ",", " ")
 """In the order they are preferred when equally sensible: the rarer within a cell the better."""
 DELIMITER_NAMES = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "space"}
 SEPARATOR_LINE = re.compile(r'^"?sep=(.)"?\s*$', re.IGNORECASE)
-CLOCK = re.compile(r"\d{1,2}[:.h]\d{2}")
+CLOCK = re.compile(r"\d{1,2}[:h]\d{2}")
 DATE = re.compile(
     r"^\D{0,12}\d{1,4}[./-](\d{1,2}|[A-Za-zäéûà]{3,9}\.?)[./-]\d{1,4}\b|\d{8}T\d{4}|\b\d{1,2}\.? [A-Za-zäéûà]{3,9}\.?,? \d{4}|[A-Za-z]{3,9} +\d{1,2},? +\d{4}|^[A-Z][a-z]{2} [A-Z][a-z]{2} +\d"
 )

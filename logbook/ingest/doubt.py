@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 NEITHER = "neither"
 ALIKE = 0.03
 TWIN_TARGETS = ("voltage_v", "current_a", "soc_percent", "temperature_c")
-FAST_STEP = 1.5
+FAST_STEP = 3.0
 """A column that moves further between two rows is neither a temperature nor a state of charge."""
 WARM_C = 60.0
 
@@ -176,7 +176,9 @@ class _Doubt:
         numeric = [use for use in uses if len(seen[use.index].values)]
         voltage = [use for use in numeric if self._is_voltage(seen[use.index])]
         rest = [use for use in numeric if use not in voltage and seen[use.index].moves]
-        fast = [use for use in rest if seen[use.index].fast or seen[use.index].low < -60]
+        fast = [use for use in rest if seen[use.index].fast and seen[use.index].low < 0] or [
+            use for use in rest if seen[use.index].fast
+        ]
         slow = [use for use in rest if use not in fast]
         found: dict[int, str] = {}
         if len(voltage) == 1:

@@ -45,10 +45,25 @@ def header_of(lines: Sequence[str], dialect: Dialect, where: str, *, first_row: 
     start = first_row - 1 if first_row else _first_reading(rows, dialect.width, where)
     width = len(rows[start]) if start < len(rows) else dialect.width
     above = _header_rows(rows, start, width)
+    if not above and first_row is None:
+        _refuse_misfit(rows, start, width, dialect, where)
     names, units = _names_and_units([rows[row] for row in above], width)
     top = above[0] if above else start
     preamble = tuple(line for line in lines[:top] if line.strip())
     return Header(names, units, tuple(row + 1 for row in above), start + 1, preamble)
+
+
+def _refuse_misfit(rows: Sequence[list[str]], start: int, width: int, dialect: Dialect, where: str) -> None:
+    """A header right above the readings with another number of cells: the rows are not cut as they were meant."""
+    for cells in reversed([row for row in rows[:start] if any(row)][-2:]):
+        names = _trimmed(cells)
+        if looks_like_header(names):
+            guess = " A decimal comma between commas does that." if dialect.delimiter == "," and width > len(names) else ""
+            raise BadData(
+                f"The header has {len(names)} columns and the rows have {width}.{guess}",
+                where=f"{where}, line {start + 1}",
+                mend="Export it with semicolons between the columns, or with decimal points.",
+            )
 
 
 def looks_like_header(cells: Sequence[str]) -> bool:

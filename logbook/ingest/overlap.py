@@ -24,6 +24,7 @@ SHIFTS_MS = tuple(sign * hours * MS_PER_HOUR // 2 for hours in range(1, 29) for 
 """Half hours up to 14 hours both ways: what a wrong zone or summer time makes."""
 LEAST_MATCHES = 20
 LEAST_SHARE = 0.95
+LEAST_VALUES = 8
 COARSER = 3.0
 ROUNDING = {"voltage_v": 0.051, "current_a": 0.051, "temperature_c": 0.51, "soc_percent": 0.51}
 """Differences that another rounding of the same reading makes."""
@@ -130,19 +131,16 @@ def shift_between(earlier: Frame, later: Frame) -> int | None:
     """By how many ms the later rows are a moved copy of the earlier ones; None where they are not."""
     if len(later) < LEAST_MATCHES or len(earlier) < LEAST_MATCHES:
         return None
-    if _match(earlier, later, 0) is not None:
+    if _match(earlier, later, 0):
         return None
-    for shift in SHIFTS_MS:
-        if _match(earlier, later, shift):
-            return shift
-    return None
+    return next((shift for shift in SHIFTS_MS if _match(earlier, later, shift)), None)
 
 
-def _match(earlier: Frame, later: Frame, shift: int) -> bool | None:
-    """Whether rows at equal times (after the shift) hold equal values; None where there are too few."""
-    _, first, second = np.intersect1d(earlier.ts_ms, later.ts_ms - shift, assume_unique=False, return_indices=True)
-    if len(first) < LEAST_MATCHES or len(first) < 0.5 * min(len(earlier), len(later)):
-        return None if shift == 0 and len(first) < LEAST_MATCHES else False
+def _match(earlier: Frame, later: Frame, shift: int) -> bool:
+    """Whether rows at equal times (after the shift) hold equal values that move enough to tell."""
+    _, first, second = np.intersect1d(earlier.ts_ms, later.ts_ms - shift, return_indices=True)
+    if len(first) < max(LEAST_MATCHES, 0.5 * min(len(earlier), len(later))):
+        return False
     equal = np.ones(len(first), bool)
     moving = 0
     for name in QUANTITIES:
@@ -150,9 +148,7 @@ def _match(earlier: Frame, later: Frame, shift: int) -> bool | None:
         held = np.isfinite(a) & np.isfinite(b)
         equal &= ~held | (a == b)
         moving = max(moving, len(np.unique(a[held])))
-    if moving < 8:
-        return None
-    return True if equal.mean() >= LEAST_SHARE else (None if shift == 0 else False)
+    return moving >= LEAST_VALUES and bool(equal.mean() >= LEAST_SHARE)
 
 
 def _each_once(frame: Frame, ledger: Ledger) -> Frame:

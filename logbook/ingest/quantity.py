@@ -9,6 +9,7 @@ import numpy as np
 from logbook.ingest.frame import Frame
 from logbook.ingest.scale import scale_of
 from logbook.ingest.unit import unit_named
+from logbook.ingest.use import WORD_TARGETS
 from logbook.schema.receipt import ColumnUse
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ class _Reader:
         for use in self.layout.uses:
             if use.target is None or use is not self.layout.of(use.target)[0]:
                 self._note(use, None, None)
-            elif use.target in {"direction", "status"}:
+            elif use.target in WORD_TARGETS:
                 words[use.target] = self.section.words(use.index)
                 self._note(use, use.target, None)
             else:
@@ -65,6 +66,9 @@ class _Reader:
         bad = self.section.bad_lines(use.index)
         self.ledger.repair(f"text in {use.header}", f'cells of "{use.header}" that hold no number, left empty', bad)
         said = use.unit or self._unit_in_cells(use)
+        if use.target == "value":
+            self._note(use, use.target, None)
+            return values
         scale = scale_of(use.target or "", values, said, self.known, self.ask, self.ledger)
         more = "" if scale.strength == "given" else f"; {scale.unit.name} because {scale.evidence}"
         self._note(use, use.target, scale.unit.name, more)

@@ -20,7 +20,7 @@ from logbook.ingest.header import Header, header_of, looks_like_header
 from logbook.ingest.number import read_numbers
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
@@ -145,27 +145,15 @@ class _Reader:
     def _read(self, first_line: int, block: bytes) -> int | None:
         """Read a block into the present section; the line of a new header when one is met."""
         section = self.sections[-1]
-        table, block, lines, odd = _rows(section.dialect, first_line, block)
-        cut = self._new_header(section, odd)
+        raw = _RawLines(first_line, block)
+        table, lines, odd = _rows(section.dialect, first_line, block)
+        cut = _new_header(section, odd, raw)
         if cut is not None:
             keep = int(np.searchsorted(lines, cut))
             table, lines = table.slice(0, keep), lines[:keep]
             odd = [(line, text) for line, text in odd if line < cut]
         self._keep_odd(section, odd)
-        return self._gather(section, table, lines, block, cut) if len(lines) else cut
-
-    def _new_header(self, section: Section, odd: list[tuple[int, str]]) -> int | None:
-        for line, text in odd:
-            if self._is_new_header(section, text):
-                return line
-        return None
-
-    def _is_new_header(self, section: Section, text: str) -> bool:
-        for delimiter in {section.dialect.delimiter, ",", ";", "\t", "|"}:
-            cells = split(text, delimiter)
-            if looks_like_header(cells):
-                return [cell for cell in cells if cell] != [name for name in section.header.names if name]
-        return False
+        return self._gather(section, table, lines, raw, cut) if len(lines) else cut
 
     def _keep_odd(self, section: Section, odd: list[tuple[int, str]]) -> None:
         names = [name for name in section.header.names if name]
@@ -182,14 +170,13 @@ class _Reader:
             self.ledger.set_aside([line], _why_odd(text, cells, section.header.width), text.replace("\x00", ""))
 
     def _gather(
-        self, section: Section, table: Any, lines: NDArray[np.int64], block: bytes, cut: int | None
+        self, section: Section, table: Any, lines: NDArray[np.int64], raw: _RawLines, cut: int | None
     ) -> int | None:
         """Add a block's columns to the section; rows that turn out to be a header end it."""
         bad = _untimed(section, table)
         if bad.any():
-            rows = np.flatnonzero(bad)
-            odd = list(zip(lines[rows].tolist(), _lines_of(block, rows), strict=True))
-            header = self._new_header(section, odd)
+            odd = [(line, raw.text(line)) for line in lines[bad].tolist()]
+            header = _new_header(section, odd, raw)
             good = ~bad
             if header is not None:
                 cut = header
@@ -203,6 +190,42 @@ class _Reader:
         if len(lines):
             _add(section, table, lines)
         return cut
+
+
+class _RawLines:
+    """The lines of a block as they stand, split only when one is looked at."""
+
+    def __init__(self, first_line: int, block: bytes) -> None:
+        self.first_line = first_line
+        self.block = block
+        self._lines: list[bytes] | None = None
+
+    def text(self, line: int) -> str:
+        """One line's text; empty past the end."""
+        if self._lines is None:
+            self._lines = self.block.split(b"\n")
+        place = line - self.first_line
+        return self._lines[place].decode("utf-8", "replace") if place < len(self._lines) else ""
+
+
+def _new_header(section: Section, odd: list[tuple[int, str]], raw: _RawLines) -> int | None:
+    """The first odd line that names columns for the rows below it, otherwise than the section's header."""
+    names = [name for name in section.header.names if name]
+    own = section.dialect.delimiter
+    for line, text in odd:
+        for delimiter in (own, *(mark for mark in ",;\t|" if mark != own)):
+            cells = [cell for cell in split(text, delimiter) if cell]
+            known = delimiter == own and cells == names
+            if not known and looks_like_header(cells) and _heads(line, len(split(text, delimiter)), delimiter, raw):
+                return line
+    return None
+
+
+def _heads(line: int, width: int, delimiter: str, raw: _RawLines) -> bool:
+    """Whether rows of that width stand below a line."""
+    below = (split(raw.text(line + step), delimiter) for step in range(1, 5))
+    row = next((cells for cells in below if looks_like_data(cells)), [])
+    return width - 1 <= len(row) <= width + 1
 
 
 def _untimed(section: Section, table: Any) -> NDArray[np.bool_]:
@@ -228,17 +251,17 @@ def _add(section: Section, table: Any, lines: NDArray[np.int64]) -> None:
 
 def _rows(
     dialect: Dialect, first_line: int, block: bytes
-) -> tuple[Any, bytes, NDArray[np.int64], list[tuple[int, str]]]:
-    """A block's rows of the right width as a table, their bytes and lines, and the odd lines."""
+) -> tuple[Any, NDArray[np.int64], list[tuple[int, str]]]:
+    """A block's rows of the right width as a table, their lines, and the odd lines."""
     if b"\x00" not in block and dialect.delimiter != " ":
         try:
             table = _arrow(block, dialect)
         except pa.ArrowInvalid:
             pass
         else:
-            return table, block, np.arange(first_line, first_line + table.num_rows, dtype=np.int64), []
+            return table, np.arange(first_line, first_line + table.num_rows, dtype=np.int64), []
     good, lines, odd = _by_line(first_line, block, dialect)
-    return _arrow(good, dialect), good, lines, odd
+    return _arrow(good, dialect), lines, odd
 
 
 def _arrow(block: bytes, dialect: Dialect) -> Any:
@@ -330,8 +353,3 @@ def _bytes_before(block: bytes, rows: int) -> int:
         return position
     ends = np.flatnonzero(np.frombuffer(block, np.uint8) == 10)
     return int(ends[rows - 1]) + 1 if rows <= len(ends) else len(block)
-
-
-def _lines_of(block: bytes, rows: NDArray[np.int64]) -> Iterator[str]:
-    split_lines = block.split(b"\n")
-    return (split_lines[row].decode("utf-8", "replace") for row in rows)

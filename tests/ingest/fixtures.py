@@ -1,0 +1,369 @@
+"""The catalogue of messy exports as small files; each number is a kind of mess that loggers are known to make.
+
+1-8 bytes and cells, 9-15 header and shape, 16-23 time, 24-39 values.
+"""
+
+from __future__ import annotations
+
+import gzip
+import io
+import zipfile
+
+import numpy as np
+
+from logbook.errors import BadData, Unanswered
+from logbook.ingest import parse_mapping
+from tests.ingest.fixture import Fixture
+from tests.ingest.trip import HEADER, Trip, lines, local, number, plain_cells, text, trip
+
+ZONED = {"time_zone": "UTC"}
+BERLIN = {"time_zone": "Europe/Berlin"}
+NAN = np.nan
+
+
+def utf8(rows, end="\n") -> bytes:
+    return text(rows, end).encode()
+
+
+def _bytes_and_cells() -> list[Fixture]:
+    t = trip()
+    german = "Zeit;Spannung [V];Strom [A];Temperatur [°C];Ladezustand [%]"
+    eu = lines(t, plain_cells("%d.%m.%Y %H:%M:%S", decimal=","), header=german, delimiter=";")
+    plain = lines(t)
+    degree = lines(t, header="Time,Voltage (V),Current (A),Temp (°C),SoC (%)")
+    found = [
+        Fixture("plain", 1, utf8(plain), t),
+        Fixture("utf8-bom", 1, b"\xef\xbb\xbf" + utf8(eu), t, ZONED),
+        Fixture("utf16-le", 1, text(eu).encode("utf-16"), t, ZONED),
+        Fixture("utf16-be-no-bom", 1, text(plain).encode("utf-16-be"), t),
+        Fixture("code-page-1252", 1, text(eu).encode("cp1252"), t, ZONED),
+        Fixture("mangled-degree", 1, text(degree).replace("°", "Â°").encode(), t),
+        Fixture("lost-degree", 1, text(degree).replace("°", "?").encode(), t),
+        Fixture("crlf", 2, utf8(plain, "\r\n"), t),
+        Fixture("cr", 2, utf8(plain, "\r"), t),
+        Fixture("mixed-ends-and-blanks", 2, (text(plain[:50], "\r\n") + "\n\n" + text(plain[50:], "\n")).encode(), t),
+        Fixture("trailing-delimiter", 2, utf8([row + "," for row in plain]), t),
+        Fixture(
+            "nul-tail",
+            2,
+            utf8(plain[:-1]) + plain[-1][:12].encode() + b"\x00" * 40,
+            t.take(slice(0, -1)),
+            set_aside={"NUL bytes, as left by a power cut": 1},
+        ),
+        Fixture(
+            "torn-last-row",
+            2,
+            utf8(plain[:-1]) + plain[-1][:30].encode(),
+            t.take(slice(0, -1)),
+            set_aside={"torn row: fewer than 5 cells": 1},
+        ),
+        Fixture("sep-line", 3, utf8(["sep=;", *eu]), t, ZONED),
+        Fixture("tabs", 3, utf8([row.replace(",", "\t") for row in plain]), t, suffix=".txt"),
+        Fixture("bars-with-spaces", 3, utf8([row.replace(",", " | ") for row in plain]), t),
+        Fixture("quoted", 3, utf8([",".join(f'"{cell}"' for cell in row.split(",")) for row in plain]), t),
+        Fixture("decimal-comma", 4, utf8(eu), t, ZONED),
+        Fixture(
+            "decimal-comma-quoted-in-commas",
+            4,
+            utf8([HEADER, *(",".join(f'"{c}"' if "," in c else c for c in row.split(";")) for row in eu[1:])]),
+            t,
+            ZONED,
+        ),
+        Fixture(
+            "decimal-comma-in-commas",
+            4,
+            utf8([HEADER, *(row.replace(";", ",") for row in lines(t, plain_cells("%Y-%m-%d %H:%M:%S", decimal=","), header=None, delimiter=";"))]),
+            error=BadData,
+            message="decimal comma",
+        ),
+        Fixture("thousands-and-odd-signs", 5, utf8(_odd_numbers(t)), t, ZONED),
+        Fixture("units-in-cells", 6, utf8(_units_in_cells(t)), t),
+        Fixture("words-for-nothing", 6, *_words_for_nothing(t)),
+    ]
+    gz, archive = io.BytesIO(), io.BytesIO()
+    with gzip.GzipFile(fileobj=gz, mode="wb", mtime=0) as packed:
+        packed.write(utf8(plain))
+    with zipfile.ZipFile(archive, "w") as packed:
+        packed.writestr(zipfile.ZipInfo("export/trip.csv"), utf8(plain))
+    return [
+        *found,
+        Fixture("gzip", 7, gz.getvalue(), t, suffix=".csv.gz"),
+        Fixture("zip", 7, archive.getvalue(), t, suffix=".zip"),
+        Fixture("json", 7, b'[{"time": 1, "v": 13.2}]', error=BadData, message="JSON"),
+        Fixture("html", 7, b"<!DOCTYPE html><html><body>Please log in</body></html>", error=BadData, message="web page"),
+        Fixture("binary", 7, bytes(range(256)) * 40, error=BadData, message="binary"),
+        Fixture("spreadsheet", 7, _zip_of({"[Content_Types].xml": b"<x/>", "xl/workbook.xml": b"<x/>"}), error=BadData, message="spreadsheet"),
+        Fixture("zip-path-trick", 7, _zip_of({"../../trip.csv": utf8(plain)}), suffix=".zip", error=BadData, message="outside itself"),
+        Fixture("zip-two-tables", 7, _zip_of({"a.csv": b"x", "b.csv": b"y"}), suffix=".zip", error=BadData, message="2 tables"),
+        Fixture("zip-bomb", 7, _bomb(), suffix=".gz", error=BadData, message="times its size"),
+        Fixture("empty", 7, b"", error=BadData, message="empty"),
+        Fixture("blank", 7, b"\n \n\n", error=BadData, message="blanks"),
+        Fixture("prose", 7, b"Dear diary,\ntoday we drove far.\nGood night.\n" * 20, error=BadData, message="delimiter"),
+        Fixture("no-readings", 7, (HEADER + "\n").encode(), error=BadData, message="No (table of )?readings"),
+        Fixture("text-in-numbers", 7, utf8([HEADER, *(f"{row.split(',')[0]},high,low,warm,full" for row in plain[1:])]), error=BadData, message="No"),
+        Fixture("no-usable-columns", 7, utf8(["time,humidity,wind", *(f"{row.split(',')[0]},55,3.2" for row in plain[1:])]), error=BadData, message="voltage or current"),
+        Fixture("rounded-epoch", 8, utf8(["time,V,A", *(f"1.71E+12,{v},{a}" for v, a in zip(t.voltage_v, t.current_a, strict=True))]), error=BadData, message="lost their digits"),
+        Fixture("spreadsheet-days", 8, utf8(_serial(t)), t, ZONED, tolerance={"ts_ms": 1000}),
+    ]  # fmt: skip
+
+
+def _odd_numbers(t: Trip) -> list[str]:
+    def cells(r: Trip, row: int):
+        i = r.current_a[row]
+        shown = [f"−{abs(i):.1f}", f"{abs(i):.1f}-", f"({abs(i):.1f})"][row % 3] if i < 0 else f"+{i:.1f}"
+        millivolts = f"{round(r.voltage_v[row] * 1000):,}".replace(",", ["\u00a0", "\u202f", "'"][row % 3])
+        return (local(r.ts_ms[row], "%Y-%m-%d %H:%M:%S"), millivolts, shown, f"{r.temperature_c[row]:.1f}", f"{r.soc_percent[row]:.0f}")
+
+    return lines(t, cells, header="time,voltage mV,current A,temperature,SoC")
+
+
+def _units_in_cells(t: Trip) -> list[str]:
+    def cells(r: Trip, row: int):
+        base = plain_cells()(r, row)
+        return (base[0], base[1] + " V", base[2] + "A", base[3] + " °C", base[4] + "%")
+
+    return lines(t, cells, header="Time,Voltage,Current,Temperature,State of charge")
+
+
+def _words_for_nothing(t: Trip):
+    words = ["N/A", "--", "—", "null", "nan", "unavailable", "OL", "ERR", ""]
+    rows = lines(t)
+    temperature = t.temperature_c.copy()
+    for place, word in enumerate(words):
+        row = 20 + 9 * place
+        parts = rows[row + 1].split(",")
+        parts[3] = word
+        rows[row + 1] = ",".join(parts)
+        temperature[row] = NAN
+    return utf8(rows), t.with_(temperature_c=temperature)
+
+
+def _serial(t: Trip) -> list[str]:
+    def cells(r: Trip, row: int):
+        return (f"{r.ts_ms[row] / 86_400_000 + 25_569:.6f}", *plain_cells()(r, row)[1:])
+
+    return lines(t, cells)
+
+
+def _zip_of(files: dict[str, bytes]) -> bytes:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        for name, content in files.items():
+            archive.writestr(zipfile.ZipInfo(name), content)
+    return packed.getvalue()
+
+
+def _bomb() -> bytes:
+    packed = io.BytesIO()
+    with gzip.GzipFile(fileobj=packed, mode="wb", mtime=0) as archive:
+        for _ in range(40):
+            archive.write(b"0" * (1 << 20))
+    return packed.getvalue()
+
+
+def _header_and_shape() -> list[Fixture]:
+    t = trip()
+    plain = lines(t)
+    half = len(t) // 2
+    swapped = [",".join([c[0], c[2], c[1], c[4], c[3]]) for c in (row.split(",") for row in plain[half + 1 :])]
+    millivolts = [f"{c[0]},{round(float(c[1]) * 1000)},{round(float(c[2]) * 1000)},{c[3]},{c[4]}" for c in (row.split(",") for row in plain[half + 1 :])]
+    languages = {
+        "english": "Time,Battery Voltage (V),Battery Current (A),Battery Temperature (°C),State of Charge (%)",
+        "german": "Zeitstempel,Spannung,Strom,Temperatur,Ladezustand",
+        "french": "Horodatage,Tension (V),Courant (A),Température (°C),État de charge (%)",
+        "spanish": "Fecha,Tensión,Corriente,Temperatura,Estado de carga",
+        "italian": "Data,Tensione [V],Corrente [A],Temperatura [°C],Stato di carica [%]",
+        "polish": "Czas,Napięcie,Prąd,Temperatura,Stan naładowania",
+        "dutch": "Tijd,Spanning,Stroom,Temperatuur,Laadtoestand",
+        "short": "t,U,I,T,SOC",
+        "units-only": "time,V,A,°C,%",
+    }
+    found = [Fixture(f"header-{name}", 12, utf8([header, *plain[1:]]), t) for name, header in languages.items()]
+    preamble = ["Serial number,A1234567", "Capacity,100 Ah", "Exported,2024-03-16", "", "---,---,---,---,---"]
+    sources = ["Battery,,,,", "Time,Voltage,Current,Temperature,SoC", "UTC,V,A,°C,%", "-----,-----,-----,-----,-----"]
+    return [
+        *found,
+        Fixture("preamble-and-footer", 9, utf8([*preamble[:4], *plain, "Average,13.1,2.0,9.5,60", "Rows: 300"]), t, set_aside={"not a row of readings": 1, "time cannot be read": 1}),
+        Fixture("units-row-and-dashes", 9, utf8([*sources[1:3], preamble[4], *plain[1:]]), t),
+        Fixture("repeated-header", 10, utf8([*plain[:100], HEADER, *plain[100:200], HEADER, *plain[200:]]), t, repairs={"repeated header": 2}),
+        Fixture("header-changes-order", 10, utf8([*plain[: half + 1], "timestamp,current_a,voltage_v,soc_percent,temperature_c", *swapped]), t),
+        Fixture("header-changes-units", 10, utf8([*plain[: half + 1], "timestamp,voltage_mv,current_ma,temperature_c,soc_percent", *millivolts]), t),
+        Fixture("no-header", 11, utf8(_from_high_charge(t)), _high_charge(t)),
+        Fixture("no-header-doubtful", 11, utf8([",".join(row.split(",")[:2]) for row in plain[1:]]), error=Unanswered, message="no header"),
+        Fixture("two-temperatures", 11, utf8(["timestamp,voltage,current,Temp,Temp,SoC", *(",".join([*c[:3], c[3], "0", c[4]]) for c in (row.split(",") for row in plain[1:]))]), t),
+        Fixture("two-packs", 11, utf8(["timestamp,Pack 1 V,Pack 1 A,Pack 2 V,Pack 2 A", *(f"{c[0]},{c[1]},{c[2]},{float(c[1]) * 2:.2f},0.3" for c in (row.split(",") for row in plain[1:]))]), error=Unanswered, message="Which column"),
+        Fixture("cell-columns-of-zero", 11, utf8(_cells_rows(t)), t),
+        Fixture("charge-percent", 13, utf8(["Date/Time,Volts,Amps,Temp °C,Charge %", *plain[1:]]), t),
+        Fixture("charge-alone", 13, utf8(["Time,Volts,Amps,Temp °C,Charge", *plain[1:]]), None, {"rated_ah": 280.0}, error=Unanswered, message='column "Charge"'),
+        Fixture("long", 14, *_long(t)),
+        Fixture("on-change", 14, *_on_change(t)),
+        Fixture("date-and-time-columns", 15, utf8(_two_columns(t, every=True)), t, ZONED),
+        Fixture("date-once-a-day", 15, utf8(_two_columns(t, every=False)), t, ZONED),
+        Fixture("elapsed-with-start-above", 15, utf8(["Start: 2024-03-15 21:00:00", "", *_elapsed(t)]), t, ZONED),
+        Fixture("elapsed-without-start", 15, utf8(_elapsed(t)), options=ZONED, error=Unanswered, message="when did it begin"),
+        Fixture("newest-first", 15, utf8([HEADER, *plain[:0:-1]]), t),
+        Fixture("shuffled", 15, utf8([HEADER, *np.random.default_rng(3).permutation(plain[1:]).tolist()]), t),
+    ]  # fmt: skip
+
+
+def _high_charge(t: Trip) -> Trip:
+    return t.with_(soc_percent=t.soc_percent + 9.0)
+
+
+def _from_high_charge(t: Trip) -> list[str]:
+    return lines(_high_charge(t), header=None)
+
+
+def _cells_rows(t: Trip) -> list[str]:
+    head = HEADER + "," + ",".join(f"Cell {n} mV" for n in range(1, 9))
+    rows = [head]
+    for row, cells in enumerate(lines(t)[1:]):
+        quarter = round(t.voltage_v[row] * 250)
+        rows.append(cells + "," + ",".join([str(quarter)] * 4 + ["0"] * 4))
+    return rows
+
+
+def _long(t: Trip):
+    rows = ["time,sensor,value,unit"]
+    t = t.take(slice(0, 150))
+    names = (("Battery voltage", "voltage_v", "V", 2), ("Battery current", "current_a", "A", 1), ("Temperature", "temperature_c", "°C", 1), ("State of charge", "soc_percent", "%", 0))
+    for row in range(len(t)):
+        for name, column, unit, decimals in names:
+            rows.append(f"{local(t.ts_ms[row], '%Y-%m-%dT%H:%M:%SZ')},{name},{number(getattr(t, column)[row], decimals)},{unit}")
+    return utf8(rows), t
+
+
+def _on_change(t: Trip):
+    """Each quantity only where it changed; the first row has all."""
+    rows = [HEADER]
+    shown = [plain_cells()(t, row) for row in range(len(t))]
+    for row, cells in enumerate(shown):
+        kept = [cells[0], *("" if row and cells[place] == shown[row - 1][place] else cells[place] for place in range(1, 5))]
+        rows.append(",".join(kept))
+    return utf8(rows), t
+
+
+def _two_columns(t: Trip, *, every: bool) -> list[str]:
+    rows = ["Datum;Uhrzeit;Spannung (V);Strom (A);Temperatur (°C);SOC (%)"]
+    last = ""
+    for row in range(len(t)):
+        cells = plain_cells("%d.%m.%Y|%H:%M:%S", decimal=",")(t, row)
+        date, clock = cells[0].split("|")
+        rows.append(";".join([date if every or date != last else "", clock, *cells[1:]]))
+        last = date
+    return rows
+
+
+def _elapsed(t: Trip) -> list[str]:
+    def cells(r: Trip, row: int):
+        return (str((r.ts_ms[row] - r.ts_ms[0]) // 1000), *plain_cells()(r, row)[1:])
+
+    return lines(t, cells, header="Elapsed (s),Voltage (V),Current (A),Temperature (°C),SoC (%)")
+
+
+def _time() -> list[Fixture]:
+    t = trip()
+    coarse = t.take(slice(0, None, 5))
+    short = trip(180)
+    shapes = {
+        "iso-space-offset": ("%Y-%m-%d %H:%M:%S+00:00", 0.0, {}),
+        "iso-offset-two": ("%Y-%m-%dT%H:%M:%S+0200", 2.0, {}),
+        "iso-no-zone": ("%Y-%m-%d %H:%M:%S", 1.0, BERLIN),
+        "year-first-slashes": ("%Y/%m/%d %H:%M:%S", 1.0, BERLIN),
+        "month-name": ("%d-%b-%Y %H:%M:%S", 1.0, BERLIN),
+        "month-name-first": ("%b %d, %Y %H:%M:%S", 1.0, BERLIN),
+        "weekday": ("%a %b %d %Y %H:%M:%S GMT+0000 (UTC)", 0.0, {}),
+        "twelve-hours": ("%m/%d/%Y %I:%M:%S %p", 1.0, BERLIN),
+        "twelve-hours-dots": ("%d.%m.%Y %I:%M:%S p.m.", 1.0, BERLIN),
+        "two-digit-year": ("%d.%m.%y %H:%M:%S", 1.0, BERLIN),
+        "compact": ("%Y%m%dT%H%M%SZ", 0.0, {}),
+        "compact-digits": ("%Y%m%d%H%M%S", 1.0, BERLIN),
+        "dotted-clock": ("%d.%m.%Y %H.%M.%S", 1.0, BERLIN),
+        "no-seconds": ("%Y-%m-%d %H:%M", 1.0, BERLIN),
+        "day-first-slashes": ("%d/%m/%Y %H:%M:%S", 1.0, BERLIN),
+    }
+    found = []
+    for name, (shape, offset, options) in shapes.items():
+        cells = plain_cells(shape, offset_h=offset)
+        if name == "twelve-hours-dots":
+            cells = _spanish_noon
+        found.append(Fixture(name, 16, utf8([row.replace(",", ";") if name != "month-name-first" else row for row in _semicolons(t, cells)]), t, options))
+    epochs = {"epoch-s": 1e3, "epoch-ms": 1.0, "epoch-us": 1e-3}
+    for name, divisor in epochs.items():
+        found.append(Fixture(name, 16, utf8(lines(t, lambda r, row, d=divisor: (f"{r.ts_ms[row] / d:.0f}", *plain_cells()(r, row)[1:]))), t))
+    fast = trip(300, interval_s=10.0)
+    spring, autumn = trip(240, start="2024-03-30T23:00:00"), trip(240, start="2024-10-26T23:00:00")
+    days = trip(300, start="2024-02-27T20:00:00", interval_s=900.0)
+    vague = trip(200, start="2024-03-04T08:00:00")
+    berlin = [local(ms, "%Y-%m-%d %H:%M:%S", 2.0 if ms < 1_729_990_800_000 else 1.0) for ms in autumn.ts_ms]
+    summer = [local(ms, "%Y-%m-%d %H:%M:%S", 1.0 if ms < 1_711_846_800_000 else 2.0) for ms in spring.ts_ms]
+    reset = _reset(t)
+    return [
+        *found,
+        Fixture("no-seconds-many-rows", 16, utf8(lines(fast, plain_cells("%Y-%m-%dT%H:%MZ"))), fast, inferred={"seconds": "6 rows a minute, spread evenly in their order"}),
+        Fixture("day-or-month-by-steps", 17, utf8(_semicolons(days, plain_cells("%d/%m/%Y %H:%M:%S"))), days, ZONED, inferred={"order of day and month": "day-first"}),
+        Fixture("month-or-day-by-steps", 17, utf8(_semicolons(trip(300, start="2024-02-02T20:00:00", interval_s=900.0), plain_cells("%m/%d/%Y %H:%M:%S"))), trip(300, start="2024-02-02T20:00:00", interval_s=900.0), ZONED, inferred={"order of day and month": "month-first"}),
+        Fixture("day-or-month-open", 17, utf8(_semicolons(vague, plain_cells("%d/%m/%Y %H:%M:%S"))), options=ZONED, error=Unanswered, message="day first or month first"),
+        Fixture("day-or-month-mapped", 17, utf8(_semicolons(vague, plain_cells("%d/%m/%Y %H:%M:%S"))), vague, {**ZONED, "mapping": parse_mapping('[time]\norder = "day-first"')}),
+        Fixture("no-zone-nobody-asked", 18, utf8(_semicolons(t, plain_cells("%Y-%m-%d %H:%M:%S"))), error=Unanswered, message="--timezone"),
+        Fixture("zone-of-the-pack", 18, utf8(_semicolons(t, plain_cells("%Y-%m-%d %H:%M:%S", offset_h=1.0))), t, {"default_time_zone": "Europe/Berlin"}, inferred={"time zone": "Europe/Berlin"}),
+        Fixture("zone-in-the-header-lines", 18, utf8(["Times in UTC+01:00", *_semicolons(t, plain_cells("%Y-%m-%d %H:%M:%S", offset_h=1.0))]), t, inferred={"time zone": "UTC+01:00"}),
+        Fixture("summer-time-ends", 18, utf8(_timed(autumn, berlin)), autumn, BERLIN, repairs={"repeated hour": 120}),
+        Fixture("summer-time-begins", 18, utf8(_timed(spring, summer)), spring, BERLIN),
+        Fixture("summer-time-shows-the-zone-is-wrong", 18, utf8(_timed(autumn, berlin)), options={"default_time_zone": "UTC"}, error=Unanswered, message="Europe/Berlin"),
+        Fixture("clock-reset-contiguous", 19, utf8(reset), t, repairs={"clock reset": 60}),
+        Fixture("clock-reset-lost", 19, utf8(_reset(t, gap=30)), t.take(np.r_[0:120, 180:300]), set_aside={"the clock was not set (after a loss of power)": 60}),
+        Fixture("clock-reset-two-boots", 19, utf8(_reset(t, boots=2)), t.take(np.r_[0:120, 150:300]), repairs={"clock reset": 30}, set_aside={"the clock was not set (after a loss of power)": 30}),
+        Fixture("never-set", 19, utf8(lines(trip(start="1970-01-01T00:00:10"))), error=BadData, message="never set"),
+        Fixture("stray-future-row", 20, utf8(_stray(t)), t.take(np.r_[0:77, 78:300]), set_aside={"its time stands apart from the rows around it": 1}),
+        Fixture("same-time-other-values", 20, utf8([*lines(t)[:101], lines(t)[100].replace(",13.", ",12."), *lines(t)[101:]]), t, set_aside={"another reading has the same time and other values": 1}),
+        Fixture("gap-stays-a-gap", 22, utf8(lines(t.take(np.r_[0:100, 220:300]))), t.take(np.r_[0:100, 220:300])),
+        Fixture("overlapping-exports-glued", 23, utf8([*lines(t)[:201], *lines(t)[101:]]), t, repairs={"duplicate": 100}),
+        Fixture("two-files-glued", 23, utf8([*lines(t)[:201], *lines(t)[:1], *lines(t)[101:]]), t, repairs={"duplicate": 100, "repeated header": 1}),
+        Fixture("two-files-of-other-kinds-glued", 23, utf8([*lines(t)[:201], *_semicolons(t.take(slice(200, None)), plain_cells("%d.%m.%Y %H:%M:%S", decimal=","))]), t, ZONED),
+        Fixture("other-rounding", 23, utf8([*lines(t), *_rounded(t)]), t, repairs={"duplicate": 300}),
+        Fixture("an-hour-apart", 23, utf8([*lines(t), *lines(t, plain_cells(offset_h=1.0), header=None)]), t, set_aside={"the same readings stand before, 1 h apart": 300}),
+        Fixture("coarser-copy", 23, utf8([*lines(t), *lines(coarse.with_(ts_ms=coarse.ts_ms + 1000), header=None)]), t, set_aside={"a coarser copy of readings that are here in full": 60}),
+        Fixture("short", 21, utf8(lines(short)), short),
+    ]  # fmt: skip
+
+
+def _semicolons(t: Trip, cells) -> list[str]:
+    return lines(t, cells, header=HEADER.replace(",", ";"), delimiter=";")
+
+
+def _timed(t: Trip, times: list[str]) -> list[str]:
+    return lines(t, lambda r, row: (times[row], *plain_cells()(r, row)[1:]))
+
+
+def _spanish_noon(r: Trip, row: int):
+    shown = local(r.ts_ms[row], "%d.%m.%Y %I:%M:%S %p", 1.0).replace("AM", "a. m.").replace("PM", "p. m.")
+    return (shown, *plain_cells()(r, row)[1:])
+
+
+def _rounded(t: Trip) -> list[str]:
+    def cells(r: Trip, row: int):
+        return (plain_cells()(r, row)[0], f"{r.voltage_v[row]:.1f}", f"{r.current_a[row]:.1f}", f"{r.temperature_c[row]:.0f}", f"{r.soc_percent[row]:.0f}")
+
+    return lines(t, cells, header=None)
+
+
+def _reset(t: Trip, boots: int = 1, gap: int = 0) -> list[str]:
+    """Rows 120 to 180 with a clock that began again at 1970; with a gap, the readings leap where it was set."""
+    rows = lines(t)
+    for row in range(120, 180):
+        boot = (row - 120) % (60 // boots)
+        seconds = 5 + 60 * boot
+        rows[row + 1] = f"1970-01-01T{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}Z," + rows[row + 1].split(",", 1)[1]
+    if gap:
+        rows[180] = ",".join([rows[180].split(",")[0], "12.40", *rows[180].split(",")[2:]])
+    return rows
+
+
+def _stray(t: Trip) -> list[str]:
+    rows = lines(t)
+    rows[78] = "2044" + rows[78][4:]
+    return rows
+
+
+ALL = (*_bytes_and_cells(), *_header_and_shape(), *_time())
