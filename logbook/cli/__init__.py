@@ -74,7 +74,7 @@ def _told(error: LogbookError) -> int:
 
 
 def _bug(error: Exception) -> int:
-    """Apologise in a sentence; the whole story goes into a file (or to stderr with --debug)."""
+    """Apologise in a sentence; the whole story goes into a file, or to stderr where that cannot be written."""
     from logbook.settings import Settings
 
     story = "".join(traceback.format_exception(error))

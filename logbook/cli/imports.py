@@ -44,6 +44,8 @@ SOME_FAILED = 1
 )
 @click.option("--dry-run", is_flag=True, help="Show what would be done and write nothing.")
 @click.option("--forget-original", is_flag=True, help="Do not keep a compressed copy of the file beside the logbook.")
+@click.option("--max-mib", metavar="NUMBER", type=click.IntRange(min=1), help="Largest unpacked size that is read.")
+@click.option("--max-ratio", metavar="NUMBER", type=click.FloatRange(min=1), help="Largest unpacked to packed ratio.")
 @click.option("--json", "as_json", is_flag=True, help="Print the receipts as JSON, one line a file.")
 @pass_session
 @click.pass_context
@@ -66,9 +68,9 @@ def import_(context: click.Context, session: Session, /, files: Sequence[Path], 
 
 
 def _options(options: dict[str, Any], pack: Pack) -> ImportOptions:
-    from logbook.ingest import ImportOptions
-    from logbook.ingest.mapping import read_mapping
+    from logbook.ingest import ImportOptions, read_mapping
 
+    limits = {"max_bytes": options["max_mib"] and options["max_mib"] << 20, "max_ratio": options["max_ratio"]}
     return ImportOptions(
         time_zone=options["timezone"],
         positive=options["positive"],
@@ -76,6 +78,7 @@ def _options(options: dict[str, Any], pack: Pack) -> ImportOptions:
         cells_in_series=pack.cells_in_series,
         rated_ah=pack.rated_ah,
         default_time_zone=pack.time_zone,
+        **{name: value for name, value in limits.items() if value is not None},
     )
 
 

@@ -117,6 +117,42 @@ def test_a_failed_file_is_told_in_json_too(house, tmp_path):
     assert told["error"]["exit_code"] == brought.code == 66
 
 
+def test_a_saved_mapping_reads_the_next_file_of_its_kind_without_a_question(house, tmp_path):
+    """The current says nothing by itself in the second file; the mapping remembers what was said once."""
+    words = HEADER.replace("current_a", "I").replace("timestamp", "clock")
+    for name, minutes in (("first.csv", range(30)), ("second.csv", range(30, 40))):
+        path = export(tmp_path / name, minutes)
+        path.write_text(path.read_text("utf-8").replace(HEADER, words), "utf-8")
+    saved = tmp_path / "monitor.toml"
+
+    first = bring(house, tmp_path / "first.csv", options=("--positive", "charge", "--save-mapping", str(saved)))
+    second = bring(house, tmp_path / "second.csv", options=("--mapping", str(saved)))
+
+    assert (first.code, second.code) == (0, 0)
+    assert 'positive = "charge"' in saved.read_text("utf-8")
+    assert "10 stored" in second.out
+
+
+def test_a_mapping_with_a_wrong_key_is_refused_with_the_nearest(house, trip, tmp_path):
+    wrong = tmp_path / "wrong.toml"
+    wrong.write_text('[file]\ndelimeter = "tab"\n', "utf-8")
+
+    told = bring(house, trip, options=("--mapping", str(wrong)))
+
+    assert told.code == 78
+    assert 'Did you mean "delimiter"?' in told.err
+
+
+def test_what_unpacks_to_more_than_the_limit_is_refused(house, tmp_path):
+    packed = tmp_path / "zeros.csv.gz"
+    packed.write_bytes(gzip.compress(b"0" * (2 << 20)))
+
+    told = bring(house, packed, options=("--max-mib", "1"))
+
+    assert told.code == 65
+    assert "--max-mib" in told.err
+
+
 def test_a_pack_that_is_not_there_takes_nothing(house, trip):
     assert house("import", str(trip), "--pack", "Nobody").code == 65
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import ast
 import os
+import re
 import subprocess
 import sys
+from pathlib import Path
 
 import click
 import pytest
 
+import logbook
 from logbook import __version__
 from logbook.cli.program import COMMANDS, program
 from logbook.errors import BadData
@@ -31,6 +35,27 @@ def test_help_everywhere(run, path, option):
     assert told.code == 0
     assert told.out.startswith("Usage: ")
     assert len(told.out.splitlines()) > 4
+
+
+def commands(command: click.Command):
+    yield command
+    if isinstance(command, click.Group):
+        for below in command.commands.values():
+            yield from commands(below)
+
+
+def test_every_option_that_a_message_names_exists():
+    options = {name for command in commands(program) for option in command.params for name in option.opts}
+    package = Path(logbook.__file__).parent
+    named = {
+        name
+        for path in package.rglob("*.py")
+        for text in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(text, ast.Constant) and isinstance(text.value, str)
+        for name in re.findall(r"(?<![\w-])--[a-z][a-z-]+", text.value)
+    }
+
+    assert named <= {*options, "--help", "--version"}
 
 
 def test_help_and_the_start_load_nothing_heavy():
