@@ -203,7 +203,9 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[tuple[int, s
         else:
             soc = float(ocv.soc_discharging(cell_v[place])) - REFERENCE_END_SOC
             sigma = float(
-                np.hypot(ocv.soc_sigma(cell_v[place]), _cold_sigma(amps[place], readings.temperature_c[place], pack))
+                np.hypot(
+                    1.3 * ocv.soc_sigma(cell_v[place]), _cold_sigma(amps[place], readings.temperature_c[place], pack)
+                )
             )
             rows.append((place, "knee", "both", soc, sigma, 0.0))
     return rows

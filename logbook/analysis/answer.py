@@ -57,7 +57,7 @@ def answer(
         idle=idle(solved, hours, pack),
         resistance=resistance(tables["steps"], readings.interval_s),
         monitor=monitor(solved, tables, pack),
-        protection=protection(tables["openings"]),
+        protection=protection(tables["openings"], tables["blocked"]),
     )
     return replace(health, flags=flags(health, acknowledged))
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from logbook.analysis.anchors import anchors
+from logbook.analysis.blocked import blocked
 from logbook.analysis.cold import cold
 from logbook.analysis.counter import counter
 from logbook.analysis.ledger import ledger
@@ -31,13 +32,14 @@ VERSION = 1
 
 
 def digest(readings: Readings, pack: Pack) -> dict[str, pd.DataFrame]:
-    """Reduce readings to the tables `hours`, `anchors`, `openings`, `cold`, `counter`, `spells`, `steps`."""
+    """Reduce readings to the tables `hours`, `anchors`, `openings`, `blocked`, `cold`, `counter`, `spells`, `steps`."""
     counted = track(readings)
     opened = openings(counted, pack)
     return {
         "hours": ledger(counted, pack),
         "anchors": anchors(counted, pack, opened),
         "openings": opened,
+        "blocked": blocked(counted, pack),
         "cold": cold(counted, pack),
         "counter": counter(counted, pack),
         "spells": spells(counted, pack, opened),

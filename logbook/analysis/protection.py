@@ -12,12 +12,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def protection(openings: pd.DataFrame) -> Protection:
+def protection(openings: pd.DataFrame, blocked: pd.DataFrame) -> Protection:
     """One event an opening; the end is None where the log ends or pauses before it."""
-    ordered = openings.sort_values("start_ms")
-    return Protection(
-        tuple(
-            ProtectionEvent(int(row.start_ms), None if np.isnan(row.end_ms) else int(row.end_ms), str(row.kind))
-            for row in ordered.itertuples()
-        )
-    )
+    opened = [
+        ProtectionEvent(int(row.start_ms), None if np.isnan(row.end_ms) else int(row.end_ms), str(row.kind))
+        for row in openings.itertuples()
+    ]
+    refused = [
+        ProtectionEvent(int(row.start_ms), int(row.end_ms), "charge_blocked_cold") for row in blocked.itertuples()
+    ]
+    return Protection(tuple(sorted([*opened, *refused], key=lambda event: event.start_ms)))
