@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import os
-import shutil
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO
 
 import pyarrow as pa
 
@@ -14,7 +14,6 @@ from logbook.errors import BadData, InputMissing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
 CHUNK = 1 << 20
 
@@ -70,11 +69,36 @@ def bring_back(folder: Path, sha256: str, target: Path) -> None:
     source = folder / name_of(sha256)
     if not source.exists():
         raise InputMissing("the original of this import was not kept.", where=str(source))
-    with pa.CompressedInputStream(pa.OSFile(str(source)), "zstd") as packed, target.open("wb") as out:
-        shutil.copyfileobj(packed, out, CHUNK)
-    with target.open("rb") as written:
-        if hashlib.file_digest(written, "sha256").hexdigest() != sha256:
+    unfinished = target.with_name(f"{target.name}.{os.getpid()}.part")
+    try:
+        if _unpacked(source, unfinished) != sha256:
             raise BadData("the kept original is damaged.", where=str(source))
+        unfinished.replace(target)
+    finally:
+        unfinished.unlink(missing_ok=True)
+
+
+def is_sound(folder: Path, sha256: str) -> bool:
+    """Tell whether a kept file is there and still what its name says."""
+    source = folder / name_of(sha256)
+    return source.exists() and _unpacked(source, None) == sha256
+
+
+def _unpacked(source: Path, target: Path | None) -> str | None:
+    """Unpack, to a file or to nowhere, and give the hash; None where that fails."""
+    digest = hashlib.sha256()
+    with pa.CompressedInputStream(pa.OSFile(str(source)), "zstd") as packed, _writer(target) as out:
+        try:
+            while block := packed.read(CHUNK):
+                digest.update(block)
+                out.write(block)
+        except OSError:  # pyarrow's error for a stream that is no Zstandard
+            return None
+    return digest.hexdigest()
+
+
+def _writer(target: Path | None) -> BinaryIO:
+    return target.open("wb") if target else Path(os.devnull).open("wb")
 
 
 def _to_disk(path: Path) -> None:

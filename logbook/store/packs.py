@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -131,6 +132,9 @@ def _validate(row: Mapping[str, Any]) -> None:
         )
     for name in set(row["limits"]) - set(LIMIT_NAMES):
         raise BadConfiguration(f'"{name}" is not a limit of a pack.', mend=f"{nearest(name, LIMIT_NAMES)}".strip())
+    for name, value in row["limits"].items():
+        if not math.isfinite(value):
+            raise BadConfiguration(f"{name} is {value}, which is not a number.")
     try:
         ZoneInfo(row["time_zone"])
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:

@@ -1,0 +1,89 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from logbook.jobs import health as job
+from logbook.jobs.health import health
+from logbook.store import acknowledge, add_pack, commit_import, edit_pack, open_store, stale_ranges
+from tests.simulator import SCENARIOS, simulate
+from tests.store.recordings import MINUTE_MS, START_MS, drawn, readings_at, recording_of
+
+
+def counted(monkeypatch) -> list[int]:
+    """Count the answers that are computed."""
+    made: list[int] = []
+    real = job.answer
+
+    def answer(*arguments, **settings):
+        made.append(1)
+        return real(*arguments, **settings)
+
+    monkeypatch.setattr(job, "answer", answer)
+    return made
+
+
+def test_an_empty_logbook_is_answered(store, pack):
+    answered = health(store, pack)
+
+    assert answered.pack.name == "House"
+    assert answered.readings.count == 0
+    assert answered.capacity.ah is None
+
+
+def test_the_answer_brings_findings_up_to_date_first(store, pack):
+    (simulated,) = simulate(replace(SCENARIOS["fulltime_worn"], days=20), [2])
+    commit_import(store, pack, recording_of(simulated.readings), None)
+
+    answered = health(store, pack)
+
+    assert stale_ranges(store, pack.id) == []
+    assert answered.readings.count == len(simulated.readings)
+    assert answered.readings.first_ms == simulated.readings.ts_ms[0]
+    assert answered.readings.last_ms == simulated.readings.ts_ms[-1]
+    charged = np.clip(simulated.readings.current_a, 0, None).sum() / 60
+    assert abs(answered.cycles.charge_ah - charged) < 0.02 * charged
+
+
+def test_the_same_question_again_is_answered_from_memory(store, pack, rng, monkeypatch):
+    commit_import(store, pack, recording_of(drawn(rng, 200)), None)
+    made = counted(monkeypatch)
+
+    first, second = health(store, pack), health(store, pack)
+
+    assert first == second
+    assert len(made) == 1
+
+
+def test_whatever_changes_the_answer_makes_it_anew(store, pack, rng, monkeypatch):
+    commit_import(store, pack, recording_of(drawn(rng, 200)), None)
+    made = counted(monkeypatch)
+    health(store, pack)
+
+    commit_import(store, pack, recording_of(readings_at([START_MS + 999 * MINUTE_MS], voltage_v=13.0), "b.csv"), None)
+    health(store, pack)
+    acknowledge(store, pack.id, "anything")
+    health(store, pack)
+    health(store, edit_pack(store, "House", rated_ah=90.0))
+
+    assert len(made) == 4
+
+
+def test_two_logbooks_are_not_confused(new_store, rng):
+    stores = [new_store(), new_store()]
+    packs = [add_pack(store, name="House", rated_ah=100, cells_in_series=4) for store in stores]
+    commit_import(stores[0], packs[0], recording_of(drawn(rng, 50)), None)
+    commit_import(stores[1], packs[1], recording_of(drawn(rng, 70)), None)
+
+    counts = [health(store, pack).readings.count for store, pack in zip(stores, packs, strict=True)]
+
+    assert counts == [50, 70]
+
+
+def test_a_logbook_opened_for_reading_is_answered_from_what_it_holds(store, pack, rng):
+    commit_import(store, pack, recording_of(drawn(rng, 200)), None)
+    expected = health(store, pack)
+
+    with open_store(str(store.path), read_only=True) as reader:
+        assert health(reader, pack) == expected

@@ -1,0 +1,94 @@
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from logbook.errors import BadConfiguration, UnknownName
+from logbook.schema.pack import Limits
+from logbook.store import add_pack, edit_pack, list_packs, pack_by_id, pack_named
+
+
+def test_a_pack_comes_back_as_it_was_added(store):
+    added = add_pack(
+        store,
+        name=" Bord ",
+        rated_ah=105,
+        cells_in_series=8,
+        chemistry="nmc",
+        limits={"charge_minimum_c": 5.0},
+        purchased=date(2021, 4, 5),
+        time_zone="Europe/Lisbon",
+    )
+
+    assert list_packs(store) == [added]
+    assert pack_named(store, "Bord") == pack_by_id(store, added.id) == added
+    assert (added.name, added.purchased, added.limits.charge_minimum_c) == ("Bord", date(2021, 4, 5), 5.0)
+    assert added.limits.full_voltage_v == Limits.defaults(105, 8, "nmc").full_voltage_v
+
+
+def test_limits_that_were_not_changed_follow_the_rating(store, pack):
+    edit_pack(store, "House", limits={"cutoff_voltage_v": 11.0})
+
+    edited = edit_pack(store, "House", rated_ah=200.0)
+
+    assert edited.limits.cutoff_voltage_v == 11.0
+    assert edited.limits.tail_current_a == Limits.defaults(200, 4).tail_current_a
+    assert edit_pack(store, "House", limits={"cutoff_voltage_v": None}).limits.cutoff_voltage_v == 10.0
+
+
+def test_a_mistyped_name_gets_the_nearest_suggested(store, pack):
+    with pytest.raises(UnknownName, match=r'no pack "Hose"(?s:.*)Did you mean "House"'):
+        pack_named(store, "Hose")
+
+
+def test_without_packs_the_error_says_how_to_add_one(store):
+    with pytest.raises(UnknownName, match="logbook pack add"):
+        pack_named(store, "House")
+
+
+def test_capitals_do_not_matter_in_a_name(store, pack):
+    assert pack_named(store, "hOUSE") == pack
+
+
+def test_a_name_is_given_once(store, pack):
+    with pytest.raises(BadConfiguration, match="already"):
+        add_pack(store, name="HOUSE", rated_ah=50, cells_in_series=4)
+    add_pack(store, name="Spare", rated_ah=50, cells_in_series=4)
+    with pytest.raises(BadConfiguration, match="already"):
+        edit_pack(store, "Spare", name="House")
+
+
+@pytest.mark.parametrize(
+    ("wrong", "words"),
+    [
+        ({"name": "  "}, "needs a name"),
+        ({"rated_ah": 0}, "above 0"),
+        ({"rated_ah": float("nan")}, "above 0"),
+        ({"rated_ah": float("inf")}, "above 0"),
+        ({"cells_in_series": 0}, "1 or more"),
+        ({"chemistry": "lead"}, "not a known chemistry"),
+        ({"limits": {"charge_minimun_c": 1.0}}, 'Did you mean "charge_minimum_c"'),
+        ({"limits": {"cutoff_voltage_v": float("nan")}}, "not a number"),
+    ],
+)  # fmt: skip
+def test_what_no_pack_can_have_is_refused(store, pack, wrong, words):
+    right = {"name": "New", "rated_ah": 100, "cells_in_series": 4}
+
+    with pytest.raises(BadConfiguration, match=words):
+        add_pack(store, **{**right, **wrong})
+    with pytest.raises(BadConfiguration, match=words):
+        edit_pack(store, "House", **wrong)
+
+    assert list_packs(store) == [pack]
+
+
+@pytest.mark.parametrize("zone", ["Europe/Atlantis", "", "../etc", "/etc/passwd"])
+def test_an_unknown_zone_is_refused(store, zone):
+    with pytest.raises(UnknownName, match="not a time zone"):
+        add_pack(store, name="New", rated_ah=100, cells_in_series=4, time_zone=zone)
+
+
+def test_an_unknown_property_is_a_programming_error(store, pack):
+    with pytest.raises(TypeError, match="colour"):
+        edit_pack(store, "House", colour="red")
