@@ -5,13 +5,39 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from logbook.dashboard.app import create_app
-from logbook.dashboard.pages import overview, pack
+from logbook.dashboard.pages import (
+    attention,
+    capacity,
+    cold,
+    glance,
+    imports,
+    monitor,
+    overview,
+    parked,
+    readings,
+    receipt,
+    settings,
+    use,
+)
 from logbook.dashboard.server import serve
 
 if TYPE_CHECKING:
     from logbook.dashboard.page import Page
 
-PAGES: tuple[Page, ...] = (overview.PAGE, pack.PAGE)
+PAGES: tuple[Page, ...] = (
+    overview.PAGE,
+    glance.PAGE,
+    capacity.PAGE,
+    cold.PAGE,
+    parked.PAGE,
+    use.PAGE,
+    monitor.PAGE,
+    attention.PAGE,
+    readings.PAGE,
+    imports.PAGE,
+    receipt.PAGE,
+    settings.PAGE,
+)
 """Every page; adding one touches this line and its module."""
 
 __all__ = ["PAGES", "create_app", "serve"]

@@ -1,4 +1,4 @@
-"""Answers: everything the pages may ask for, as one small value; the store and the jobs stand behind it.
+"""Answers: everything the pages may ask for or change, as one value; the store and the jobs stand behind it.
 
 A test hands in an `Answers` of its own, so that pages are tried without a database.
 """
@@ -6,22 +6,64 @@ A test hands in an `Answers` of its own, so that pages are tried without a datab
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from logbook.errors import UnknownName
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from pathlib import Path
 
+    from logbook.jobs.window import Window
     from logbook.schema.health import Health
     from logbook.schema.pack import Pack
-    from logbook.store import Store
+    from logbook.schema.reading import Readings
+    from logbook.store import ImportRow, Note, Store
+
+
+def _none(*_: Any, **__: Any) -> Any:
+    raise UnknownName("This logbook has nothing of the kind.")
+
+
+def _empty(*_: Any, **__: Any) -> Any:
+    return ()
+
+
+def _no_hours(_pack_id: int) -> pd.DataFrame:
+    return pd.DataFrame()
 
 
 @dataclass(frozen=True)
 class Answers:
-    """What the pages read; each field is one question to the logbook."""
+    """What the pages read and change; each field is one call into the logbook."""
 
     packs: Callable[[], Sequence[Pack]]
     health: Callable[[Pack], Health]
+    hours: Callable[[int], pd.DataFrame] = _no_hours
+    """Pack id to the digest of each logged hour (columns in `store.models.HOUR_COLUMNS`, and start_ms)."""
+    window: Callable[[int, int, int], Window] = _none
+    """(pack id, start_ms, end_ms) to least and greatest values, few enough to draw."""
+    readings: Callable[[int, int, int], Readings] = _none
+    """(pack id, start_ms, end_ms) to the readings themselves."""
+    notes: Callable[[int], Sequence[Note]] = _empty
+    add_note: Callable[[int, int, str], Any] = _none
+    delete_note: Callable[[int], Any] = _none
+    acknowledge: Callable[..., Any] = _none
+    """(pack id, flag code, seen=True or False)."""
+    imports: Callable[[], Sequence[ImportRow]] = _empty
+    receipt: Callable[[int], dict[str, Any]] = _none
+    set_aside: Callable[[int], pd.DataFrame] = _none
+    undo: Callable[[int], Any] = _none
+    add_pack: Callable[..., Pack] = _none
+    import_file: Callable[..., Any] = _none
+    """As `jobs.import_files.import_file`, without the store."""
+    read_file: Callable[..., Any] = _none
+    """As `ingest.read_export`, for previews."""
+    uploads: Path | None = None
+    """Folder where files wait for their import; None where this logbook takes none in."""
 
     def pack(self, pack_id: int) -> Pack | None:
         """The pack of that id, or None."""
@@ -30,10 +72,32 @@ class Answers:
 
 def answers_of(store: Store) -> Answers:
     """Answers from a real logbook."""
+    from logbook import store as kept
+    from logbook.ingest import read_export
     from logbook.jobs.health import health
-    from logbook.store.packs import list_packs
+    from logbook.jobs.import_files import import_file
+    from logbook.jobs.undo import undo
+    from logbook.jobs.window import window
 
-    return Answers(packs=lambda: list_packs(store), health=lambda pack: health(store, pack))
+    return Answers(
+        packs=partial(kept.list_packs, store),
+        health=partial(health, store),
+        hours=lambda pack_id: kept.read_findings(store, pack_id)["hours"],
+        window=partial(window, store),
+        readings=partial(kept.read_readings, store),
+        notes=partial(kept.list_notes, store),
+        add_note=partial(kept.add_note, store),
+        delete_note=partial(kept.delete_note, store),
+        acknowledge=partial(kept.acknowledge, store),
+        imports=partial(kept.list_imports, store),
+        receipt=partial(kept.stored_receipt, store),
+        set_aside=partial(kept.set_aside_rows, store),
+        undo=partial(undo, store),
+        add_pack=partial(kept.add_pack, store),
+        import_file=partial(import_file, store),
+        read_file=read_export,
+        uploads=None if store.read_only else store.path.with_name(f"{store.path.name}-uploads"),
+    )
 
 
 def as_answers(source: Any) -> Answers:

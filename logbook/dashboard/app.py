@@ -11,7 +11,10 @@ from dash import Dash, Input, Output, dcc, html
 
 from logbook.dashboard import parts
 from logbook.dashboard.answers import as_answers
+from logbook.dashboard.api import add_api
+from logbook.dashboard.intake import Intake
 from logbook.dashboard.page import in_browser, visit_of
+from logbook.dashboard.pages import imports, notes
 from logbook.dashboard.safety import guard
 from logbook.dashboard.wording import Answer
 from logbook.errors import LogbookError, UnknownName
@@ -48,11 +51,26 @@ INDEX = """<!DOCTYPE html>
 </html>"""
 """theme.js comes first, so that the first thing drawn is already light or dark."""
 
+INK = (
+    "#e4eeea",
+    "#c9dfd9",
+    "#a8d2c9",
+    "#86c7bd",
+    "#67b3a9",
+    "#459b92",
+    "#2d8079",
+    "#1f6b68",
+    "#17605f",
+    "#14595a",
+)
+"""The accent from pale to full; the style sheet uses its fourth in the dark and its last on paper."""
+
 THEME = {
     "fontFamily": "'Source Sans 3', system-ui, sans-serif",
     "headings": {"fontFamily": "'Source Serif 4', Georgia, serif", "fontWeight": "550"},
-    "primaryColor": "teal",
-    "primaryShade": {"light": 9, "dark": 4},
+    "colors": {"ink": list(INK)},
+    "primaryColor": "ink",
+    "primaryShade": {"light": 9, "dark": 3},
     "autoContrast": True,
     "defaultRadius": "sm",
 }
@@ -89,6 +107,10 @@ def create_app(source: Store | Answers, *, hosts: Collection[str] = ()) -> Dash:
     route(app, answers, PAGES)
     for page in PAGES:
         page.register(app, answers)
+    notes.register(app, answers)
+    intake = Intake(answers)
+    imports.register(app, answers, intake)
+    add_api(app, answers, intake)
     guard(app, hosts)
     return app
 
@@ -98,16 +120,21 @@ def shell() -> Component:
     whole: Component = dmc.MantineProvider(
         [
             dcc.Location(id="url", refresh="callback-nav"),
+            dcc.Store(id="changed"),
             html.A("To the content", href="#content", className="skip"),
             html.Header(
                 [
                     dcc.Link(
-                        [html.Span(className="logo", **parts.HIDDEN), "logbook"],
+                        [html.Span(className="logo", **parts.HIDDEN), html.Span("logbook", className="wordmark-name")],
                         href="/",
                         className="wordmark",
                     ),
                     html.Nav(
-                        [dcc.Link("Packs", href="/")],
+                        [
+                            dcc.Link("Packs", href="/"),
+                            dcc.Link("Bring in", href="/imports", title="Bring in readings"),
+                            dcc.Link("Settings", href="/settings"),
+                        ],
                         className="top-links",
                         **parts.named("Logbook"),
                     ),
@@ -139,8 +166,13 @@ def loading() -> Component:
 def route(app: Dash, answers: Answers, pages: Sequence[Page]) -> None:
     """Show the page of the address, then let the browser set title and focus."""
 
-    @app.callback(Output("content", "children"), Input("url", "pathname"), Input("url", "search"))
-    def show(pathname: str | None, search: str | None) -> Component:
+    @app.callback(
+        Output("content", "children"),
+        Input("url", "pathname"),
+        Input("url", "search"),
+        Input("changed", "data"),
+    )
+    def show(pathname: str | None, search: str | None, _changed: float | None) -> Component:
         return render(pages, answers, pathname or "/", search or "")
 
     in_browser(
@@ -191,7 +223,7 @@ def title_of(title: str) -> dict[str, Any]:
 def missing(words: str) -> Component:
     """Page for an address that leads nowhere."""
     block = parts.answer_block(Answer("open", "Not found", words), html.P(dcc.Link("To the packs", href="/")))
-    return titled("Not found", html.Div([html.H1("Not here"), block]))
+    return titled("Not found", html.Div([html.H1("Not here"), block], className="sheet"))
 
 
 def failed(words: str) -> Component:
@@ -199,4 +231,4 @@ def failed(words: str) -> Component:
     block = parts.answer_block(
         Answer("act", "Not done", words, "Nothing in the logbook was changed."), html.P(html.A("Try again", href=""))
     )
-    return titled("Error", html.Div([html.H1("This page could not be made"), block]))
+    return titled("Error", html.Div([html.H1("This page could not be made"), block], className="sheet"))

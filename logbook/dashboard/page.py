@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from logbook.dashboard.answers import Answers
+    from logbook.schema.health import Health
     from logbook.schema.pack import Pack
 
 
@@ -35,11 +36,12 @@ class Visit:
     @property
     def pack(self) -> Pack:
         """The pack the address names; UnknownName where there is none."""
-        text = self.variables.get("pack", "")
-        found = self.answers.pack(int(text)) if text.isdecimal() else None
-        if found is None:
-            raise UnknownName("There is no such pack in this logbook.", mend="Go to the list of packs.")
-        return found
+        return pack_numbered(self.answers, self.variables.get("pack", ""))
+
+    @property
+    def health(self) -> Health:
+        """The answer for the pack the address names."""
+        return self.answers.health(self.pack)
 
 
 @dataclass(frozen=True)
@@ -58,8 +60,21 @@ class Page:
     def match(self, pathname: str) -> dict[str, str] | None:
         """Variables of the address if it is this page's."""
         pattern = re.sub(r"<(\w+)>", r"(?P<\1>[0-9]{1,12})", self.path)
-        found = re.fullmatch(pattern, pathname.rstrip("/") or "/")
+        found = re.fullmatch(pattern, pathname.rstrip("/") or "/", re.ASCII)
         return found.groupdict() if found else None
+
+    def address(self, pack_id: int) -> str:
+        """Its address for one pack."""
+        return self.path.replace("<pack>", str(pack_id))
+
+
+def pack_numbered(answers: Answers, text: Any) -> Pack:
+    """The pack of a number that came from outside; UnknownName where there is none."""
+    digits = str(text)
+    found = answers.pack(int(digits)) if digits.isascii() and digits.isdecimal() and len(digits) <= 12 else None
+    if found is None:
+        raise UnknownName("There is no such pack in this logbook.", mend="Go to the list of packs.")
+    return found
 
 
 def in_browser(app: Any, function: str, *wiring: Any, **options: Any) -> None:
@@ -70,10 +85,13 @@ def in_browser(app: Any, function: str, *wiring: Any, **options: Any) -> None:
 def visit_of(answers: Answers, variables: Mapping[str, str], search: str) -> Visit:
     """Put a visit together; the zone is the reader's choice, else the pack's own."""
     query = {name: values[-1] for name, values in parse_qs(search.lstrip("?")).items()}
-    plain = Visit(answers, variables, query, View())
-    zone = plain.pack.time_zone if variables.get("pack") else first_zone(answers)
-    cookies = request.cookies if has_request_context() else {}
-    return Visit(answers, variables, query, view_from(cookies, zone))
+    zone = pack_numbered(answers, variables["pack"]).time_zone if "pack" in variables else first_zone(answers)
+    return Visit(answers, variables, query, reader_view(zone))
+
+
+def reader_view(default_zone: str) -> View:
+    """How the reader of this request wants things written."""
+    return view_from(request.cookies if has_request_context() else {}, default_zone)
 
 
 def first_zone(answers: Answers) -> str:

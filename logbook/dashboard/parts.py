@@ -8,7 +8,7 @@ import dash_mantine_components as dmc
 from dash import dcc, html
 
 from logbook.dashboard.figures.style import GRAPH_CONFIG
-from logbook.dashboard.view import quantity
+from logbook.dashboard.view import between, number, quantity
 from logbook.dashboard.wording import ah_decimals
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from logbook.dashboard.wording import Answer
     from logbook.schema.estimate import Estimate
+    from logbook.schema.health import ReadingsSummary
 
 RULE_SPAN = 1.15
 """The measuring rule ends at 115 % of rated, so that a pack above its rating has room."""
@@ -43,6 +44,11 @@ HIDDEN: dict[str, Any] = {"aria-hidden": "true"}
 def named(label: str, **others: Any) -> dict[str, Any]:
     """Attributes that name a thing for those who cannot see it."""
     return {"aria-label": label, **others}
+
+
+def flagged(attribute: str) -> dict[str, Any]:
+    """A data attribute that is simply there."""
+    return {attribute: "yes"}
 
 
 def mark(tone: str, words: str) -> Component:
@@ -125,6 +131,20 @@ def folded(summary: str, *children: Any, opened: bool = False) -> Component:
     return html.Details([html.Summary(summary), *children], open=opened, className="folded")
 
 
+def data(count: int, content: Component, pack_id: int, name: str) -> Component:
+    """A table that opens where it is long, with its download as CSV."""
+    link = html.A("Download as CSV", href=f"/api/v1/packs/{pack_id}/{name}.csv", download="", className="download")
+    return html.Div([folded(f"All {count} as a table", content, opened=count <= 4), link], className="data")
+
+
+def coverage_bar(readings: ReadingsSummary) -> Component:
+    """The logged share of the time as a bar; what is not logged is hatched."""
+    whole = readings.logged_hours + readings.unlogged_hours
+    logged = 100 * readings.logged_hours / whole if whole else 0.0
+    filled = html.Span(style={"width": f"{logged:.2f}%"})
+    return html.Div(filled, className="coverage", role="img", **named(f"{number(logged)} % of the time is logged"))
+
+
 def facts(*pairs: tuple[str, Any]) -> Component:
     """Names and values."""
     return html.Dl([html.Div([html.Dt(name), html.Dd(value)]) for name, value in pairs], className="facts")
@@ -174,6 +194,28 @@ def rule(rated_ah: float, estimate: Estimate | None, at_least_ah: float | None =
         html.Span("rated", className="rule-word", style={"left": at(rated_ah)}),
     ]
     return html.Div([*notches, *marks, *words], className="rule", role="img", **named(label))
+
+
+def scale(estimate: Estimate, *, zero: bool, unit: str, places: int) -> Component:
+    """A value with its interval on a short scale of its own, with zero on it where zero is what it is judged by."""
+    reach = max(abs(estimate.low), abs(estimate.high), 1e-9) * 1.25
+    low, high = (-reach, reach) if zero else (min(estimate.low, 0.0), reach)
+
+    def at(value: float) -> str:
+        return f"{100 * (value - low) / (high - low):.2f}%"
+
+    ends = {"left": at(estimate.low), "right": f"calc(100% - {at(estimate.high)})"}
+    children = [
+        html.Span(className="notch notch-long", style={"left": at(0.0)}),
+        html.Span(className="rule-span", style=ends),
+        html.Span(className="rule-value", style={"left": at(estimate.value)}),
+        html.Span("0", className="rule-word", style={"left": at(0.0)}),
+        html.Span(
+            quantity(estimate.value, unit, places), className="rule-word rule-named", style={"left": at(estimate.value)}
+        ),
+    ]
+    label = f"{quantity(estimate.value, unit, places)}, {between(estimate, unit, places)}; zero is marked"
+    return html.Div(children, className="rule rule-short", role="img", **named(label))
 
 
 def command(text: str) -> Component:

@@ -7,6 +7,7 @@ import threading
 import webbrowser
 from typing import TYPE_CHECKING, Any
 
+from logbook.dashboard.intake import LONGEST_UPLOAD_BYTES
 from logbook.errors import BadConfiguration, Unavailable
 
 if TYPE_CHECKING:
@@ -55,7 +56,9 @@ def listen(application: Any, host: str, port: int) -> Any:
     import waitress
 
     try:
-        return waitress.create_server(application, host=host, port=port, threads=6, ident=None)
+        return waitress.create_server(
+            application, host=host, port=port, threads=6, ident=None, max_request_body_size=LONGEST_UPLOAD_BYTES
+        )
     except OSError as error:
         raise Unavailable(
             f"Port {port} cannot be had: {error.strerror or error}.",

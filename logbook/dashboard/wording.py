@@ -57,7 +57,7 @@ def capacity_answer(health: Health) -> Answer:
         return Answer(tone, verdict, bound_sentence(capacity, rated_ah), capacity.reason or "")
     places = ah_decimals(rated_ah)
     value, rated = quantity(capacity.ah.value, "Ah", places), quantity(rated_ah, "Ah", places)
-    interval = f"The true figure lies {between(capacity.ah, 'Ah', places)}, with 90 % confidence."
+    interval = f"The true figure lies {between(capacity.ah, 'Ah', places)}, with 90\u00a0% confidence."
     sentence = {
         "meets_rating": f"Yes. It delivers {value} of its rated {rated}.",
         "reduced": f"Not quite. It delivers {value} of its rated {rated}.",
@@ -152,3 +152,130 @@ def coverage_sentence(readings: ReadingsSummary, view: View) -> str:
 def plural(count: int, noun: str) -> str:
     """The noun in the number that fits."""
     return noun if count == 1 else f"{noun}s"
+
+
+def fade_answer(health: Health) -> Answer:
+    """Answer how fast it fades."""
+    fade = health.fade
+    if fade.percent_of_rated_per_year is None:
+        return Answer("open", "Cannot tell yet", "The log cannot tell yet how fast it fades.", fade.reason or "")
+    rate = fade.percent_of_rated_per_year
+    interval = f"The true rate lies {between(rate, '%')} a year, with 90\u00a0% confidence."
+    if rate.low <= 0 <= rate.high:
+        words = "No fade can be told from the spread of the measurements."
+        return Answer("good", "Steady", words, interval, end_of_life_words(health))
+    tone, verdict = ("look", "Fading") if rate.value > 0 else ("good", "Steady")
+    sentence = f"It loses about {number(rate.value, 1)} % of its rated capacity a year."
+    return Answer(tone, verdict, sentence, interval, end_of_life_words(health))
+
+
+def end_of_life_words(health: Health) -> str:
+    """When four fifths of rated may be reached, as far as that can be said."""
+    until = health.fade.end_of_life_date
+    if until is None or until.value is None:
+        return ""
+    early = f", at the earliest {until.low:%b %Y}" if until.low else ""
+    late = f", at the latest {until.high:%b %Y}" if until.high else ", with no latest date in sight"
+    return f"At this pace it reaches 80 % of rated around {until.value:%b %Y}{early}{late}."
+
+
+def idle_answer(health: Health) -> Answer:
+    """Answer what goes while it stands parked."""
+    idle = health.idle
+    loss, draw = idle.self_discharge_percent_per_month, idle.standby_current_a
+    if draw is None and loss is None:
+        words = "The log cannot tell yet what goes while it stands parked."
+        return Answer("open", "Cannot tell yet", words, idle.reason or "")
+    pieces = []
+    if draw is not None:
+        per_day = number(draw.value * 24, 1)
+        pieces.append(f"Through the sensor: {quantity(draw.value, 'A', 2)} ({between(draw, 'A')}), {per_day} Ah a day.")
+    if loss is not None:
+        pieces.append(
+            f"Where the sensor does not see it: {number(loss.value, 1)} % of rated in 30 days "
+            f"({between(loss, '%')}), the cells' own loss and the protection board's draw together."
+        )
+    daily = daily_loss_ah(health)
+    sentence = f"Parked, it loses about {quantity(daily, 'Ah', 1)} a day."
+    tone, verdict = ("look", "Drains fast") if daily * 30 > 0.25 * health.pack.rated_ah else ("good", "Drains slowly")
+    return Answer(tone, verdict, sentence, " ".join(pieces), idle.reason or "")
+
+
+def daily_loss_ah(health: Health) -> float:
+    """Everything that goes in a parked day, Ah; a part that is not known counts nothing."""
+    idle = health.idle
+    draw = idle.standby_current_a.value * 24 if idle.standby_current_a else 0.0
+    unseen = idle.self_discharge_percent_per_month
+    return draw + (unseen.value / 100 * health.pack.rated_ah / 30 if unseen else 0.0)
+
+
+def use_answer(health: Health) -> Answer:
+    """Answer how hard it was used."""
+    cycles = health.cycles
+    if health.readings.count == 0:
+        return Answer("open", "No readings yet", "Nothing is logged for this pack yet.")
+    places = 0 if cycles.equivalent_full_cycles >= 10 else 1
+    count = number(cycles.equivalent_full_cycles, places)
+    noun = "cycle" if count == "1" else "cycles"
+    sentence = f"In the logged time it was used as hard as {count} full {noun} would."
+    detail = (
+        f"{quantity(cycles.charge_ah, 'Ah')} went in and {quantity(cycles.discharge_ah, 'Ah')} came out. "
+        f"{unlogged_remark(health.readings)}"
+    )
+    return Answer("good", f"{count} full {noun}", sentence, detail.strip(), cycles.reason or "")
+
+
+def resistance_answer(health: Health) -> Answer:
+    """Answer what its resistance is."""
+    resistance = health.resistance
+    if resistance.milliohm_25c is None:
+        words = "The log cannot tell yet what its inner resistance is."
+        return Answer("open", "Cannot tell yet", words, resistance.reason or "")
+    value = resistance.milliohm_25c
+    sentence = f"Its resistance is {quantity(value.value, 'mΩ', 1)} at 25 °C."
+    detail = f"The true figure lies {between(value, 'mΩ', 1)}, with 90\u00a0% confidence."
+    sag = f"At 100 A it costs {quantity(value.value / 10, 'V', 1)} inside the pack; cables and lugs add to that."
+    rise = resistance.percent_per_year
+    trend = f" It changes by {number(rise.value, 1)} % a year ({between(rise, '%', 1)})." if rise else ""
+    return Answer("good", quantity(value.value, "mΩ", 1), sentence, detail + trend, sag)
+
+
+def monitor_answer(health: Health) -> Answer:
+    """Answer whether the monitor can be believed."""
+    monitor = health.monitor
+    offset, error = monitor.current_offset_a, monitor.soc_error_percent
+    if offset is None and error is None and monitor.soc_assumes_rated_capacity is None:
+        words = "The log cannot tell yet whether the monitor can be believed."
+        return Answer("open", "Cannot tell yet", words, monitor.reason or "")
+    doubts = []
+    if offset is not None and (offset.low > 0 or offset.high < 0):
+        doubts.append(
+            f"its current is {quantity(abs(offset.value), 'A', 3)} too {'high' if offset.value > 0 else 'low'}"
+        )
+    if error is not None and (error.low > 2 or error.high < -2):
+        doubts.append(f"its percentage is {number(abs(error.value))} points too {'high' if error.value > 0 else 'low'}")
+    if monitor.soc_assumes_rated_capacity:
+        doubts.append("its percentage only counts against the rated capacity")
+    if not doubts:
+        return Answer("good", "Can be believed", "Yes, as far as the log can tell.", monitor.reason or "")
+    return Answer("look", "With care", f"With care: {joined(doubts)}.", monitor.reason or "")
+
+
+def joined(pieces: list[str]) -> str:
+    """Pieces in a row: one, two and three."""
+    return pieces[0] if len(pieces) == 1 else f"{', '.join(pieces[:-1])} and {pieces[-1]}"
+
+
+def attention_answer(health: Health) -> Answer:
+    """Answer what needs the owner's attention."""
+    waiting = [flag for flag in health.flags if not flag.acknowledged]
+    act = [flag for flag in waiting if flag.severity == "act"]
+    look = [flag for flag in waiting if flag.severity == "look"]
+    if health.readings.count == 0:
+        return Answer("open", "No readings yet", "Nothing is logged for this pack yet.")
+    if act:
+        words = f"{len(act)} {plural(len(act), 'thing')} to act on" + (f", {len(look)} to look at" if look else "")
+        return Answer("act", "Act", f"{words}.")
+    if look:
+        return Answer("look", "Look", f"{len(look)} {plural(len(look), 'thing')} to look at.")
+    return Answer("good", "Nothing", "Nothing in the log asks for your attention.", unlogged_remark(health.readings))

@@ -18,6 +18,7 @@ def asked(app, pathname, search="", cookies=None):
             "inputs": [
                 {"id": "url", "property": "pathname", "value": pathname},
                 {"id": "url", "property": "search", "value": search},
+                {"id": "changed", "property": "data", "value": None},
             ],
             "changedPropIds": ["url.pathname"],
         },

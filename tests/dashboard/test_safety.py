@@ -52,6 +52,7 @@ def test_writing_is_for_own_pages(client, headers, status):
         "inputs": [
             {"id": "url", "property": "pathname", "value": "/"},
             {"id": "url", "property": "search", "value": ""},
+            {"id": "changed", "property": "data", "value": None},
         ],
     }
 

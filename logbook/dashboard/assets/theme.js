@@ -1,4 +1,4 @@
-/* Runs before anything is drawn: light or dark as the owner chose, else as the system says. */
+/* Runs before anything is drawn: light or dark as the owner chose, else as the system says; mouse or finger. */
 (function () {
   "use strict";
   var chosen = null;
@@ -7,4 +7,6 @@
   var scheme = chosen === "light" || chosen === "dark" ? chosen : dark ? "dark" : "light";
   document.documentElement.setAttribute("data-mantine-color-scheme", scheme);
   try { window.localStorage.setItem("mantine-color-scheme-value", scheme); } catch (e) { /* private window */ }
+  var fine = window.matchMedia && window.matchMedia("(pointer: fine)").matches;
+  document.cookie = "logbook-pointer=" + (fine ? "fine" : "coarse") + "; path=/; SameSite=Strict";
 })();

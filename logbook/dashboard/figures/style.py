@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from logbook.dashboard.view import View
+    from logbook.store import Note
 
 BLUE, VERMILION, GREEN, PURPLE, GREY = "#0072B2", "#D55E00", "#00825F", "#B0568C", "#7C8585"
 """Blue and vermilion after Okabe and Ito (2008); green and purple darkened to 3:1 contrast on paper and on dark."""
@@ -72,3 +78,30 @@ def level(figure: go.Figure, y: float, words: str, dash: str, *, below: bool = F
         showarrow=False,
         font={"size": 13, "color": GREY},
     )
+
+
+def draw_notes(figure: go.Figure, notes: Sequence[Note], view: View) -> None:
+    """Mark the owner's notes along the top edge: a fine line, a small flag, the text when touched."""
+    if not notes:
+        return
+    for note in notes:
+        figure.add_vline(x=view.wall(note.ts_ms), line={"color": GREEN, "width": 1, "dash": "dot"})
+    figure.add_trace(
+        go.Scatter(
+            name="notes",
+            mode="markers",
+            x=[view.wall(note.ts_ms) for note in notes],
+            y=[1.0] * len(notes),
+            yaxis="y99",
+            marker={"symbol": "triangle-down", "size": 13, "color": GREEN},
+            text=[f"{view.moment(note.ts_ms)}<br>{plain(shortened(note.text))}" for note in notes],
+            hovertemplate="%{text}<extra>note</extra>",
+        )
+    )
+    hidden = {"overlaying": "y", "range": [0, 1], "visible": False, "fixedrange": True, "tickmode": "auto"}
+    figure.update_layout(yaxis99=hidden)
+
+
+def shortened(text: str, most: int = 80) -> str:
+    """The beginning of a text, as much as a hover label can bear."""
+    return text if len(text) <= most else f"{text[: most - 1].rstrip()}\u2026"

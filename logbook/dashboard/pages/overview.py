@@ -8,17 +8,15 @@ from dash import dcc, html
 
 from logbook.dashboard import parts
 from logbook.dashboard.page import Page, Visit
-from logbook.dashboard.view import View, quantity
+from logbook.dashboard.pages.frame import IMPORT_COMMAND, describe
 from logbook.dashboard.wording import Answer, capacity_answer, coverage_sentence, plural
-from logbook.schema.pack import chemistry
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
+    from logbook.dashboard.view import View
     from logbook.schema.health import Health
     from logbook.schema.pack import Pack
-
-IMPORT_COMMAND = 'logbook import trip.csv --pack "House"'
 
 
 def layout(visit: Visit) -> Component:
@@ -30,7 +28,8 @@ def layout(visit: Visit) -> Component:
     count = f"{len(packs)} {plural(len(packs), 'pack')} in this logbook"
     entries = [entry(pack, health, visit.view) for pack, health in packs]
     return html.Div(
-        [html.H1("Packs"), html.P(count, className="lead"), html.Ol(entries, className="ledger"), how_to_import()]
+        [html.H1("Packs"), html.P(count, className="lead"), html.Ol(entries, className="ledger"), how_to_import()],
+        className="sheet",
     )
 
 
@@ -56,13 +55,6 @@ def entry(pack: Pack, health: Health, view: View) -> Component:
     )
 
 
-def describe(pack: Pack) -> str:
-    """Chemistry, cells and rating."""
-    label = chemistry(pack.chemistry).label
-    cells = f"{pack.cells_in_series} {plural(pack.cells_in_series, 'cell')} in series"
-    return f"{label}, {cells}, {quantity(pack.rated_ah, 'Ah')}"
-
-
 def attention(health: Health) -> str:
     """How much asks for attention."""
     open_flags = [flag for flag in health.flags if not flag.acknowledged and flag.severity != "info"]
@@ -85,11 +77,28 @@ def empty() -> Component:
         [
             html.Li(
                 [
-                    html.P("Add the pack, with its rated amp-hours and its cells in series."),
+                    html.P(
+                        [
+                            "Add the pack, with its rated amp-hours and its cells in series: ",
+                            dcc.Link("here in the browser", href="/imports"),
+                            " or in a terminal.",
+                        ]
+                    ),
                     parts.command('logbook pack add "House" --rated-ah 100 --cells 4'),
                 ]
             ),
-            html.Li([html.P("Take in a file of readings."), parts.command(IMPORT_COMMAND)]),
+            html.Li(
+                [
+                    html.P(
+                        [
+                            "Take in a file of readings, ",
+                            dcc.Link("here in the browser", href="/imports"),
+                            " or in a terminal.",
+                        ]
+                    ),
+                    parts.command(IMPORT_COMMAND),
+                ]
+            ),
             html.Li([html.P("Or look around first, with an invented camper van."), parts.command("logbook demo")]),
         ],
         className="steps",
@@ -100,14 +109,17 @@ def empty() -> Component:
             parts.answer_block(answer),
             parts.section("How to begin", steps),
             parts.cautions("frozen", "current"),
-        ]
+        ],
+        className="sheet",
     )
 
 
 def how_to_import() -> Component:
     """How the next trip gets in."""
     return parts.section(
-        "After the next trip", html.P("Take in the file your monitor exports:"), parts.command(IMPORT_COMMAND)
+        "After the next trip",
+        html.P([dcc.Link("Bring in the file", href="/imports"), " your monitor exports, or in a terminal:"]),
+        parts.command(IMPORT_COMMAND),
     )
 
 

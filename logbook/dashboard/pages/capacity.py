@@ -1,0 +1,106 @@
+"""Capacity: does this pack still deliver its rated amp-hours, and how fast does that fade?."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dash import html
+
+from logbook.dashboard import parts
+from logbook.dashboard.figures.capacity import capacity_over_time
+from logbook.dashboard.figures.style import draw_notes
+from logbook.dashboard.page import Page, Visit
+from logbook.dashboard.pages.frame import no_readings, pack_page
+from logbook.dashboard.view import UNKNOWN, View, number, quantity
+from logbook.dashboard.wording import capacity_answer, coverage_sentence, fade_answer, plural
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from logbook.schema.health import Health
+
+PATH = "/pack/<pack>/capacity"
+
+
+def layout(visit: Visit) -> Component:
+    """Answer with its rule, the measurements, the fade."""
+    health, pack = visit.health, visit.pack
+    answer = capacity_answer(health)
+    if health.readings.count == 0:
+        return pack_page(visit, PATH, answer, no_readings(), care=("dead",))
+    return pack_page(
+        visit,
+        PATH,
+        None,
+        parts.answer_block(answer, parts.rule(pack.rated_ah, health.capacity.ah, health.capacity.at_least_ah)),
+        capacity_evidence(health, visit),
+        parts.section("How fast does it fade?", parts.answer_block(fade_answer(health)), losses(health, visit.view)),
+        parts.section(
+            "What it rests on",
+            html.P(coverage_sentence(health.readings, visit.view)),
+            parts.coverage_bar(health.readings),
+            html.P(DEFINITION, className="quiet"),
+        ),
+        care=("dead",),
+    )
+
+
+DEFINITION = (
+    "Capacity here is the charge from proven full to the cut-off, at 25 °C and a fifth of the rated capacity an hour, "
+    "as of the last reading. A monitor's own percentage is never taken as evidence of it."
+)
+
+
+def capacity_evidence(health: Health, visit: Visit) -> Component:
+    """Every observation the answer rests on."""
+    observations = health.capacity.observations
+    title = "What it has delivered, measurement by measurement"
+    if not observations:
+        words = health.capacity.reason or "No discharge from proven full to proven empty is in the log."
+        return parts.section(title, html.P(words))
+    caption = parts.key(
+        ("used", "a measurement with its 90 % interval"),
+        ("left-out", "left out of the answer, with a reason in the table"),
+        ("band", "the answer, as of the last reading"),
+    )
+    count = f"{len(observations)} {plural(len(observations), 'measurement')}"
+    label = f"Capacity in Ah over time: {count}, with rated and end-of-life lines. The table below has the values."
+    figure = capacity_over_time(health, visit.view)
+    draw_notes(figure, visit.answers.notes(visit.pack.id), visit.view)
+    return parts.section(title, parts.chart(figure, label, caption), observation_table(health, visit))
+
+
+def observation_table(health: Health, visit: Visit) -> Component:
+    """The observations as records, newest first."""
+    view = visit.view
+    rows = [
+        [
+            view.day(item.end_ms),
+            quantity(item.ah, "Ah", 1),
+            f"{number(item.low, 1)} to {number(item.high, 1)}",
+            UNKNOWN if item.temperature_c is None else view.degrees(item.temperature_c),
+            item.method,
+            "Used" if item.used else "Left out",
+            item.note or "",
+        ]
+        for item in sorted(health.capacity.observations, key=lambda item: item.end_ms, reverse=True)
+    ]
+    heads = ("Ended", "Delivered", "90 % interval (Ah)", "Temperature", "Method", "In the answer", "Note")
+    content = parts.table("Capacity measurements, newest first", heads, rows, numeric=(1, 2, 3))
+    return parts.data(len(rows), content, visit.pack.id, "capacity")
+
+
+def losses(health: Health, view: View) -> Component | None:
+    """Steps down."""
+    steps = health.fade.sudden_losses
+    if not steps:
+        return None
+    words = [
+        f"{view.day(step.time_ms)}: "
+        + (f"about {quantity(step.ah_lost.value, 'Ah')} lost at once." if step.ah_lost else "capacity lost at once.")
+        for step in steps
+    ]
+    return html.Ul([html.Li(line) for line in words])
+
+
+PAGE = Page("capacity", PATH, "Does it still deliver?", layout)

@@ -1,0 +1,92 @@
+"""Monitor: can what the monitor says be believed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dash import html
+
+from logbook.dashboard import parts
+from logbook.dashboard.page import Page, Visit
+from logbook.dashboard.pages.frame import no_readings, pack_page
+from logbook.dashboard.view import between, number, quantity
+from logbook.dashboard.wording import coverage_sentence, monitor_answer
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from logbook.schema.health import Health
+
+PATH = "/pack/<pack>/monitor"
+
+
+def layout(visit: Visit) -> Component:
+    """Answer, then current, percentage and what the percentage is made of."""
+    health = visit.health
+    answer = monitor_answer(health)
+    if health.readings.count == 0:
+        return pack_page(visit, PATH, answer, no_readings(), care=("current",))
+    return pack_page(
+        visit,
+        PATH,
+        answer,
+        current_part(health),
+        percentage_part(health),
+        parts.section(
+            "What it rests on",
+            html.P(coverage_sentence(health.readings, visit.view)),
+            parts.coverage_bar(health.readings),
+        ),
+        care=("current",),
+    )
+
+
+def current_part(health: Health) -> Component:
+    """The zero of the current sensor."""
+    offset = health.monitor.current_offset_a
+    title = "Does its current read zero at rest?"
+    if offset is None:
+        return parts.section(
+            title, html.P("The log cannot tell. Two full charges with complete logging between them would.")
+        )
+    per_day = offset.scaled(24)
+    scale = parts.scale(offset, zero=True, unit="A", places=3)
+    words = (
+        f"It adds {quantity(offset.value, 'A', 3)} to every reading ({between(offset, 'A', 3)}, 90\u00a0% confidence)."
+    )
+    meaning = (
+        f"Over a day that makes {quantity(per_day.value, 'Ah', 1)} that never flowed. The answers here allow for it."
+    )
+    advice = (
+        ""
+        if offset.low <= 0 <= offset.high
+        else "Set its zero anew with every load and charger off, as its manual says."
+    )
+    return parts.section(title, html.P(words), scale, html.P(meaning), html.P(advice) if advice else None)
+
+
+def percentage_part(health: Health) -> Component:
+    """The state of charge it shows."""
+    error, assumed = health.monitor.soc_error_percent, health.monitor.soc_assumes_rated_capacity
+    found = []
+    if error is not None:
+        way = "too high" if error.value > 0 else "too low"
+        found.append(
+            f"Before the next full charge it shows {number(abs(error.value), 1)} points {way} "
+            f"({between(error, 'points', 1)}, 90\u00a0% confidence)."
+        )
+    if assumed:
+        found.append(
+            "It only counts amp-hours against the rated capacity typed into it. That is no evidence of what the pack "
+            "holds, and it is not used as such here. Set its capacity to the measured one."
+        )
+    if assumed is False:
+        found.append("It does not simply count against the rated capacity.")
+    if not found:
+        found.append("The log cannot tell. It needs a state of charge in the readings and full charges in the log.")
+    scale = parts.scale(error, zero=True, unit="points", places=1) if error is not None else None
+    first, *others = (html.P(words) for words in found)
+    return parts.section("Is its percentage right?", first, scale, *others)
+
+
+PAGE = Page("monitor", PATH, "Can I believe the monitor?", layout)

@@ -1,0 +1,203 @@
+"""Receipt: what did this import bring, what was understood, repaired and set aside; and the way to take it back."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+from dash import Input, Output, State, dcc, html
+from dash.exceptions import PreventUpdate
+
+from logbook.dashboard import parts
+from logbook.dashboard.page import Page, Visit
+from logbook.dashboard.pages.imports import brought, span_words
+from logbook.dashboard.view import UNKNOWN, lasting, number
+from logbook.dashboard.wording import Answer
+from logbook.errors import UnknownName
+
+if TYPE_CHECKING:
+    from dash import Dash
+    from dash.development.base_component import Component
+
+    from logbook.dashboard.answers import Answers
+
+UNDO, WHICH = "receipt-undo", "receipt-import"
+STRENGTH_WORDS = {"given": "You said so", "strong": "Strong", "fair": "Fair", "thin": "Thin"}
+
+
+def layout(visit: Visit) -> Component:
+    """Sentence, counts, how it was understood, what was mended, what was left out, undo."""
+    number_ = int(visit.variables["import"])
+    row = next((row for row in visit.answers.imports() if row.id == number_), None)
+    if row is None:
+        raise UnknownName("There is no such import in this logbook.")
+    receipt = visit.answers.receipt(number_)
+    pack = visit.answers.pack(row.pack_id)
+    zone = visit.view
+    answer = Answer(
+        tone_of(receipt),
+        f"Came in {zone.moment(row.imported_ms)}",
+        brought(receipt),
+        span_words(row.first_ms, row.last_ms, zone),
+    )
+    return html.Div(
+        [
+            html.Header(
+                [
+                    html.P(dcc.Link("Bring in readings", href="/imports"), className="over"),
+                    html.H1("What did this import bring?"),
+                    html.P(row.file_name, className="quiet"),
+                ],
+                className="page-head",
+            ),
+            parts.answer_block(answer, html.P(dcc.Link(f"To {pack.name}", href=f"/pack/{pack.id}")) if pack else None),
+            counts(receipt),
+            warnings(receipt),
+            understood(receipt),
+            inferred(receipt),
+            repaired(receipt),
+            left_out(receipt, number_),
+            undo_part(number_),
+        ],
+        className="sheet",
+    )
+
+
+def tone_of(receipt: dict[str, Any]) -> str:
+    """Rows set aside or warnings ask for a look."""
+    return "look" if receipt.get("rows_set_aside") or receipt.get("warnings") else "good"
+
+
+def counts(receipt: dict[str, Any]) -> Component:
+    """Rows and gaps."""
+    interval = receipt.get("interval_s")
+    return parts.section(
+        "Row by row",
+        parts.facts(
+            ("Rows read", number(receipt.get("rows_read", 0))),
+            ("New readings", number(receipt.get("rows_stored", 0))),
+            ("Known already", number(receipt.get("rows_already_known", 0))),
+            ("Set aside", number(receipt.get("rows_set_aside", 0))),
+            ("Gaps", number(receipt.get("gaps", 0))),
+            ("Usual time between readings", UNKNOWN if interval is None else lasting(interval)),
+        ),
+    )
+
+
+def warnings(receipt: dict[str, Any]) -> Component | None:
+    """What the importer wants its owner to know."""
+    found = receipt.get("warnings") or []
+    return parts.section("Worth knowing", html.Ul([html.Li(words) for words in found])) if found else None
+
+
+def understood(receipt: dict[str, Any]) -> Component | None:
+    """Which column was taken for what."""
+    columns = receipt.get("columns") or []
+    if not columns:
+        return None
+    rows = [
+        [
+            entry["header"] or "(no name)",
+            quantity_words(entry["quantity"]),
+            entry["unit"] or "",
+            entry["evidence"],
+        ]
+        for entry in columns
+    ]
+    return parts.section(
+        "How its columns were understood",
+        parts.table("Columns of the file", ("Column", "Taken for", "Unit", "Because"), rows),
+    )
+
+
+def quantity_words(name: str | None) -> str:
+    """A canonical name as people say it, its unit left to the next column."""
+    if name is None:
+        return "Not used"
+    return (
+        re.sub(r"_(v|a|c|w|ah|wh|percent)$", "", name).replace("_", " ").replace("soc", "state of charge").capitalize()
+    )
+
+
+def inferred(receipt: dict[str, Any]) -> Component | None:
+    """What the data decided."""
+    found = receipt.get("inferences") or []
+    if not found:
+        return None
+    rows = [
+        [
+            entry["question"],
+            entry["answer"],
+            STRENGTH_WORDS.get(entry["strength"], entry["strength"]),
+            entry["evidence"],
+        ]
+        for entry in found
+    ]
+    table = parts.table("Decided from the whole file", ("Question", "Answer", "Evidence is", "Evidence"), rows)
+    return parts.section("What the file does not say", table)
+
+
+def repaired(receipt: dict[str, Any]) -> Component | None:
+    """What was mended, counted."""
+    found = receipt.get("repairs") or []
+    if not found:
+        return None
+    rows = [
+        [entry["message"], number(entry["count"]), ", ".join(str(line) for line in entry["lines"])] for entry in found
+    ]
+    table = parts.table(
+        "Repairs, with the first lines they touched", ("What", "How often", "Lines"), rows, numeric=(1,)
+    )
+    return parts.section("What was repaired", table)
+
+
+def left_out(receipt: dict[str, Any], import_id: int) -> Component | None:
+    """Rows that were not stored, with their reasons."""
+    reasons = receipt.get("set_aside_reasons") or {}
+    if not reasons:
+        return None
+    why = parts.table(
+        "Reasons", ("Why", "Rows"), [[words, number(count)] for words, count in reasons.items()], numeric=(1,)
+    )
+    first = receipt.get("set_aside_first") or []
+    rows = [[number(entry["line"]), entry["reason"], html.Code(entry["text"])] for entry in first]
+    link = html.A(
+        "Download all of them as CSV",
+        href=f"/api/v1/imports/{import_id}/set-aside.csv",
+        download="",
+        className="download",
+    )
+    return parts.section(
+        "What was set aside",
+        why,
+        parts.folded("The first of them", parts.table("Rows as they stand in the file", ("Line", "Why", "Row"), rows)),
+        link,
+        lead="Nothing is thrown away: rows that could not be used are kept with their reason.",
+    )
+
+
+def undo_part(import_id: int) -> Component:
+    """The way back."""
+    return parts.section(
+        "Take it back",
+        parts.folded(
+            "Undo this import",
+            html.P("This takes out exactly what this file brought. Readings that another file brought too stay."),
+            html.Button("Yes, take it out", id=UNDO, className="main-button danger", n_clicks=0),
+            html.Data(id=WHICH, value=str(import_id)),
+        ),
+    )
+
+
+def register(app: Dash, answers: Answers) -> None:
+    """Wire undo."""
+
+    @app.callback(Output("url", "pathname"), Input(UNDO, "n_clicks"), State(WHICH, "value"), prevent_initial_call=True)
+    def undo(clicks: int | None, import_id: str) -> str:
+        if not clicks or not str(import_id).isdecimal():
+            raise PreventUpdate
+        answers.undo(int(import_id))
+        return "/imports"
+
+
+PAGE = Page("receipt", "/imports/<import>", "What did this import bring?", layout, register)

@@ -1,0 +1,150 @@
+"""Use: how hard was this pack used, how deep, how hot, and what has that done to its resistance."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+from dash import dcc, html
+
+from logbook.dashboard import parts
+from logbook.dashboard.figures.style import draw_notes
+from logbook.dashboard.figures.use import cycle_depths, monthly, monthly_charge
+from logbook.dashboard.page import Page, Visit
+from logbook.dashboard.pages.frame import no_readings, pack_page
+from logbook.dashboard.view import lasting, number, quantity
+from logbook.dashboard.window import window_query
+from logbook.dashboard.wording import (
+    PROTECTION_WORDS,
+    coverage_sentence,
+    fade_answer,
+    resistance_answer,
+    use_answer,
+)
+from logbook.units import MS_PER_HOUR
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from logbook.schema.health import Health
+
+PATH = "/pack/<pack>/use"
+
+
+def layout(visit: Visit) -> Component:
+    """Answer, month by month, depths, stress, resistance, protection."""
+    health = visit.health
+    answer = use_answer(health)
+    if health.readings.count == 0:
+        return pack_page(visit, PATH, answer, no_readings(), care=("current",))
+    return pack_page(
+        visit,
+        PATH,
+        answer,
+        month_by_month(visit),
+        depths(health),
+        stress(visit),
+        parts.section("Has its resistance grown?", parts.answer_block(resistance_answer(health))),
+        parts.section("How fast does it fade?", parts.answer_block(fade_answer(health))),
+        openings(health, visit),
+        parts.section(
+            "What it rests on",
+            html.P(coverage_sentence(health.readings, visit.view)),
+            parts.coverage_bar(health.readings),
+        ),
+        care=("current", "dead"),
+    )
+
+
+def month_by_month(visit: Visit) -> Component | None:
+    """Charge in and out."""
+    hours = visit.answers.hours(visit.pack.id)
+    if hours.empty:
+        return None
+    months = monthly(hours, visit.view)
+    figure = monthly_charge(months)
+    draw_notes(figure, visit.answers.notes(visit.pack.id), visit.view)
+    rows = [
+        [
+            f"{pd.Timestamp(row.month):%b %Y}",
+            quantity(float(row.charge_ah), "Ah", 1),
+            quantity(float(row.discharge_ah), "Ah", 1),
+            lasting(float(row.logged_s)),
+        ]
+        for row in months.iloc[::-1].itertuples()
+    ]
+    table = parts.table("Charge by month, newest first", ("Month", "In", "Out", "Logged"), rows, numeric=(1, 2, 3))
+    caption = parts.key(("in", "into the pack"), ("out", "out of the pack; only logged time counts"))
+    label = "Charge into and out of the pack by month. The table below has the values."
+    return parts.section(
+        "Month by month", parts.chart(figure, label, caption), parts.data(len(rows), table, visit.pack.id, "months")
+    )
+
+
+def depths(health: Health) -> Component | None:
+    """Counted cycles by depth."""
+    bins = health.cycles.depth_histogram
+    if not bins:
+        return None
+    lead = "Small dips are counted with the deep cycle they ride on, by the rainflow method (ASTM E1049)."
+    label = "Number of cycles by depth of discharge. The table below has the values."
+    rows = [
+        [f"{number(entry.depth_low_percent)} to {number(entry.depth_high_percent)} %", number(entry.count, 1)]
+        for entry in bins
+    ]
+    table = parts.table("Cycles by depth of discharge", ("Depth", "Cycles"), rows, numeric=(1,))
+    return parts.section(
+        "How deep",
+        parts.chart(cycle_depths(health), label),
+        parts.folded(f"All {len(rows)} as a table", table),
+        lead=lead,
+    )
+
+
+STRESSES = (
+    ("hot_s", "Hotter than its sheet's charge limit"),
+    ("full_warm_s", "Full while warm"),
+    ("nearly_empty_s", "Nearly empty"),
+)
+
+
+def stress(visit: Visit) -> Component | None:
+    """Time spent where packs age."""
+    hours = visit.answers.hours(visit.pack.id)
+    if not {name for name, _ in STRESSES} <= set(hours.columns):
+        return None
+    pairs = [(words, lasting(float(hours[name].sum()))) for name, words in STRESSES]
+    return parts.section("Time where packs age", parts.facts(*pairs))
+
+
+def openings(health: Health, visit: Visit) -> Component | None:
+    """When the protection board opened."""
+    events = sorted(health.protection.events, key=lambda event: event.start_ms, reverse=True)
+    if not events:
+        return parts.section(
+            "Did the protection open?", html.P("No opening of the protection board is in the logged time.")
+        )
+    room = 2 * MS_PER_HOUR
+    rows = [
+        [
+            visit.view.moment(event.start_ms),
+            "open at the end of the log" if event.end_ms is None else lasting((event.end_ms - event.start_ms) / 1000),
+            PROTECTION_WORDS.get(event.kind, event.kind),
+            dcc.Link(
+                "Readings",
+                href=f"/pack/{visit.pack.id}/readings"
+                + window_query(event.start_ms - room, (event.end_ms or event.start_ms) + room),
+                title=f"Readings of {visit.view.moment(event.start_ms)}",
+            ),
+        ]
+        for event in events
+    ]
+    table = parts.table(
+        "Openings of the protection board, newest first", ("Began", "Lasted", "Why", "Look closer"), rows
+    )
+    times = "once" if len(rows) == 1 else f"{len(rows)} times"
+    words = html.P(f"It opened {times} in the logged time.")
+    return parts.section("Did the protection open?", words, parts.data(len(rows), table, visit.pack.id, "protection"))
+
+
+PAGE = Page("use", PATH, "How is it used and worn?", layout)
