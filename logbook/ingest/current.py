@@ -91,7 +91,9 @@ def _signs_of_words(codes: NDArray[np.int32], words: list[str], frame: Frame) ->
             return None
         signs[word] = sign
     return (
-        signs if 1 in signs.values() and -1 in signs.values() or (len(signs) == 1 and 0 not in signs.values()) else None
+        signs
+        if (1 in signs.values() and -1 in signs.values()) or (len(signs) == 1 and 0 not in signs.values())
+        else None
     )
 
 

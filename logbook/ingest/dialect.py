@@ -53,7 +53,7 @@ def looks_timed(cell: str) -> bool:
 
 def looks_numeric(cell: str) -> bool:
     """Whether a cell holds a number, in any spelling, with or without a unit."""
-    return any(read.is_number and read.value == read.value for read in (read_cell(cell, "."), read_cell(cell, ",")))  # noqa: PLR0124
+    return any(read.is_number and read.value == read.value for read in (read_cell(cell, "."), read_cell(cell, ",")))
 
 
 def looks_like_data(cells: Sequence[str]) -> bool:

@@ -124,10 +124,10 @@ class _Doubt:
         if (
             "soc_percent" in targets
             and seen.low >= 0
-            and ((95 <= seen.high <= 100) or self.known.rated_ah == 100 and seen.high <= 100)
+            and ((95 <= seen.high <= 100) or (self.known.rated_ah == 100 and seen.high <= 100))
         ):
             return "soc_percent", f"its values reach {seen.high:g}"
-        if targets == ["soc_percent"] and 0 <= seen.low and seen.high <= 100:
+        if targets == ["soc_percent"] and seen.low >= 0 and seen.high <= 100:
             return "soc_percent", f"its values run from {seen.low:g} to {seen.high:g}"
         return None, ""
 

@@ -58,7 +58,9 @@ def _refuse_misfit(rows: Sequence[list[str]], start: int, width: int, dialect: D
     for cells in reversed([row for row in rows[:start] if any(row)][-2:]):
         names = _trimmed(cells)
         if looks_like_header(names):
-            guess = " A decimal comma between commas does that." if dialect.delimiter == "," and width > len(names) else ""
+            guess = (
+                " A decimal comma between commas does that." if dialect.delimiter == "," and width > len(names) else ""
+            )
             raise BadData(
                 f"The header has {len(names)} columns and the rows have {width}.{guess}",
                 where=f"{where}, line {start + 1}",

@@ -40,6 +40,10 @@ class Ledger:
         if entry not in self.inferences:
             self.inferences.append(entry)
 
+    def answer(self, question: str) -> str | None:
+        """What was decided about a question so far."""
+        return next((entry.answer for entry in self.inferences if entry.question == question), None)
+
     def warn(self, text: str) -> None:
         """Note something the owner should know."""
         if text not in self.warnings:

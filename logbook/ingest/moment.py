@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -257,10 +258,11 @@ def _start(section: Section, options: TimeOptions, ask: Ask | None, ledger: Ledg
 def start_in(texts: Sequence[str]) -> int | None:
     """The first date among these texts, with the first time of day in it or after it; local ms."""
     day: int | None = None
-    for text in texts:
+    for line in texts:
+        text = line
         if day is None:
-            day = _day_in(text)
-            text = re.sub(r"\d{4}\D?\d{2}\D?\d{2}", " ", text, count=1)
+            day = _day_in(line)
+            text = re.sub(r"\d{4}\D?\d{2}\D?\d{2}", " ", line, count=1)
         if day is not None and (match := re.search(r"(?<!\d)(\d{1,2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?)", text)):
             return day * MS_PER_DAY + max(read_time_of_day(match[1]), 0)
         if (
@@ -336,5 +338,5 @@ def _by_steps(words: Sequence[DateWord], possible: Sequence[str], ledger: Ledger
 
 def _day_steps(words: Sequence[DateWord], order: str) -> int:
     days = [word.days(order) for word in words]
-    pairs = [(a, b) for a, b in zip(days, days[1:], strict=False) if a is not None and b is not None]
+    pairs = [(a, b) for a, b in itertools.pairwise(days) if a is not None and b is not None]
     return sum(1 for a, b in pairs if abs(b - a) == 1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -35,9 +36,12 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
     """Rows in ascending time with `current_a` positive into the pack."""
     if not frame.has("current_a"):
         return frame
-    frame = _unflipped(frame, known, ledger)
     evidence = sign_evidence(frame, known.cells_in_series)
-    _refuse_unsigned(frame, said, evidence, known, ask)
+    if (frame.get("current_a") < 0).any():
+        frame = _unflipped(frame, known, ledger)
+        evidence = sign_evidence(frame, known.cells_in_series)
+    elif not said.columns:
+        _refuse_unsigned(evidence, known, ask)
     positive = _decide(said, evidence, known, ledger, ask)
     return frame if positive == "charge" else frame.with_columns(current_a=0.0 - frame.get("current_a"))
 
@@ -78,7 +82,7 @@ def _unflipped(frame: Frame, known: Known, ledger: Ledger) -> Frame:
     if not cuts:
         return frame
     edges = [0, *cuts, len(frame)]
-    spans = list(zip(edges, edges[1:], strict=False))
+    spans = list(itertools.pairwise(edges))
     longest = max(range(len(spans)), key=lambda index: spans[index][1] - spans[index][0])
     turned = np.zeros(len(frame), bool)
     for index, (first, last) in enumerate(spans):
@@ -99,11 +103,8 @@ def _turned(current: NDArray[np.float64], rows: NDArray[np.bool_]) -> NDArray[np
     return np.where(rows, 0.0 - current, current)
 
 
-def _refuse_unsigned(frame: Frame, said: Said, evidence: SignEvidence, known: Known, ask: Ask | None) -> None:
+def _refuse_unsigned(evidence: SignEvidence, known: Known, ask: Ask | None) -> None:
     """A current that is never negative while the pack is both charged and discharged says too little."""
-    current = frame.get("current_a")
-    if said.columns or (current < 0).any() or not (current > 0).any():
-        return
     soc = next(vote for vote in evidence.votes if vote.source == "state of charge")
     if min(soc.charge, soc.discharge) < UNSIGNED_VOTES or min(soc.share, 1 - soc.share) < 0.15:
         return

@@ -90,7 +90,8 @@ def _merged(frame: Frame, ledger: Ledger) -> Frame:
 def _with_part(kept: Sequence[Frame], part: Frame, ledger: Ledger) -> list[Frame]:
     """Add a stretch to those before it, without what is a copy."""
     result: list[Frame] = []
-    for earlier in kept:
+    for stretch in kept:
+        earlier = stretch
         shift = shift_between(earlier, part)
         if shift:
             copies = np.isin(part.ts_ms - shift, earlier.ts_ms)
@@ -109,7 +110,7 @@ def _with_part(kept: Sequence[Frame], part: Frame, ledger: Ledger) -> list[Frame
         else:
             part = coarse.take(~copies)
         result.append(earlier)
-    return [stretch for stretch in [*result, part] if len(stretch)]
+    return [rows for rows in [*result, part] if len(rows)]
 
 
 def _interval(frame: Frame) -> float:
@@ -173,8 +174,6 @@ def _filled(frame: Frame, leaders: NDArray[np.intp], rows: NDArray[np.intp]) -> 
     columns = {}
     for name, values in frame.columns.items():
         lacking = np.isnan(values[leaders]) & np.isfinite(values[rows])
-        if lacking.any():
-            values = values.copy()
-            values[leaders[lacking]] = values[rows[lacking]]
-        columns[name] = values
+        columns[name] = values.copy() if lacking.any() else values
+        columns[name][leaders[lacking]] = values[rows[lacking]]
     return replace(frame, columns=columns)

@@ -168,7 +168,7 @@ class _Import:
 
 def _newest_first(times: NDArray[np.int64]) -> bool:
     steps = np.diff(times)
-    return bool(np.count_nonzero(steps < 0) > MOSTLY * max(np.count_nonzero(steps), 1))
+    return bool(int(np.count_nonzero(steps < 0)) > MOSTLY * max(int(np.count_nonzero(steps)), 1))
 
 
 def _cell_names(frame: Frame) -> list[str]:

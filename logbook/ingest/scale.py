@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.ingest.question import Question, settle
+from logbook.ingest.thermometer import thermometer_scale
 from logbook.ingest.unit import Unit, unit_exact
-from logbook.units import fahrenheit_from_celsius
+from logbook.ingest.use import Scale
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,20 +22,9 @@ CELL_LOWEST_V, CELL_HIGHEST_V = 1.5, 4.5
 PACK_LOWEST_V, PACK_HIGHEST_V = 2.0, 64.0
 USUAL_PACKS_V = ((10.0, 15.5), (20.0, 31.0), (40.0, 62.0), (2.0, 4.4))
 """12, 24 and 48 V packs, and single cells."""
-HOT_C, FROST_C = 75.0, -45.0
-"""Cells hotter or colder than this are not in use."""
 CURRENT_C_RATE = 20.0
 """No house battery gives twenty times its rating."""
 CURRENT_HIGHEST_A = 1000.0
-
-
-@dataclass(frozen=True)
-class Scale:
-    """A unit with the strength and evidence of its choice."""
-
-    unit: Unit
-    strength: str
-    evidence: str
 
 
 @dataclass(frozen=True)
@@ -56,7 +45,7 @@ def scale_of(
     if target.endswith("current_a"):
         return current_scale(values, said, known)
     if target == "temperature_c":
-        return temperature_scale(values, said, known, ask, ledger)
+        return thermometer_scale(values, said, known.where, ask, ledger)
     if target == "soc_percent":
         return soc_scale(values, said)
     if target.startswith("cell_"):
@@ -126,50 +115,3 @@ def soc_scale(values: NDArray[np.float64], said: Unit | None) -> Scale:
         "given" if said else "strong",
         "the file says so" if said else f"its values reach {highest:g}",
     )
-
-
-def temperature_scale(
-    values: NDArray[np.float64], said: Unit | None, known: Known, ask: Ask | None, ledger: Ledger
-) -> Scale:
-    """Unit of a temperature: °C, °F, K or tenths, from the middle of its values."""
-    held = values[np.isfinite(values) & (np.abs(values) < 6000)]
-    if said and said.name not in {"°C"}:
-        return Scale(said, "given", "the file says so")
-    low, middle, high = np.percentile(held, [1, 50, 99]).tolist() if len(held) else (20.0, 20.0, 20.0)
-    if said and FROST_C <= middle <= HOT_C:
-        return Scale(said, "given", "the file says so")
-    shown = f"the middle of its values is {middle:g}"
-    if 230 <= middle <= 345:
-        return _kelvin_or_tenths(middle, held, shown)
-    if 2300 <= middle <= 3450:
-        return Scale(unit_exact("dK"), "strong", shown)
-    if middle > 120:
-        return Scale(unit_exact("d°C"), "fair", shown)
-    if middle > 60:
-        return Scale(unit_exact("°F"), "strong", f"{shown}, too hot for °C")
-    if said or low < 0:
-        return Scale(said or unit_exact("°C"), "fair", shown)
-    if middle < 32 and high < 50:
-        return Scale(
-            unit_exact("°C"),
-            "strong" if low < 15 else "fair",
-            f"{shown}; in °F it would be below freezing all the time",
-        )
-    answer = settle(
-        Question(
-            "temperature_unit",
-            "Is its temperature in °C or °F?",
-            ("°C", "°F"),
-            f"Its values run from {low:g} to {high:g}: {low:g} °C is {fahrenheit_from_celsius(low):.0f} °F, and both happen.",
-            '--mapping FILE  with  unit = "°C"  (or "°F") under [columns.temperature_c]',
-        ),
-        ask,
-        known.where,
-    )
-    ledger.infer("temperature unit", answer, "given", "as you said")
-    return Scale(unit_exact(answer), "given", "as you said")
-
-
-def _kelvin_or_tenths(middle: float, held: NDArray[np.float64], shown: str) -> Scale:
-    tenths = bool((np.mod(held, 1) == 0).all()) and middle < 260
-    return Scale(unit_exact("d°C" if tenths else "K"), "fair" if tenths else "strong", shown)

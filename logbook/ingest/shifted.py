@@ -9,6 +9,8 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from logbook.ingest.frame import Frame
     from logbook.ingest.ledger import Ledger
 
@@ -49,13 +51,13 @@ def without_shifted(frame: Frame, order: Sequence[str], ledger: Ledger) -> Frame
     return frame.take(~moved)
 
 
-def _lacks_last(frame: Frame, names: Sequence[str]) -> np.ndarray:  # type: ignore[type-arg]
+def _lacks_last(frame: Frame, names: Sequence[str]) -> NDArray[np.bool_]:
     """Rows whose last column is empty though it is usually full."""
     last = np.isnan(frame.get(names[-1]))
     return last if last.mean() < MOST_ROWS else np.zeros(len(frame), bool)
 
 
-def _unlike(frame: Frame, side: str, usual: float) -> np.ndarray:  # type: ignore[type-arg]
+def _unlike(frame: Frame, side: str, usual: float) -> NDArray[np.bool_]:
     """Whether the neighbouring column seldom holds such a value of its own."""
     values = frame.get(side)
     share = float((np.abs(values - usual) <= AROUND * usual).mean())

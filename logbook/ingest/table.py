@@ -249,9 +249,7 @@ def _add(section: Section, table: Any, lines: NDArray[np.int64]) -> None:
         section.word_parts.setdefault(index, []).append(codes)
 
 
-def _rows(
-    dialect: Dialect, first_line: int, block: bytes
-) -> tuple[Any, NDArray[np.int64], list[tuple[int, str]]]:
+def _rows(dialect: Dialect, first_line: int, block: bytes) -> tuple[Any, NDArray[np.int64], list[tuple[int, str]]]:
     """A block's rows of the right width as a table, their lines, and the odd lines."""
     if b"\x00" not in block and dialect.delimiter != " ":
         try:

@@ -119,7 +119,7 @@ def _unwrapped(
 
 def fahrenheit_register(values_c: NDArray[np.float64]) -> NDArray[np.float64]:
     """What a register in °F held; as the converted value shows it."""
-    return np.round(fahrenheit_from_celsius(values_c), 3)  # type: ignore[arg-type, no-any-return]
+    return np.round(fahrenheit_from_celsius(values_c), 3)  # type: ignore[arg-type]
 
 
 def celsius_of(values_f: NDArray[np.float64]) -> NDArray[np.float64]:

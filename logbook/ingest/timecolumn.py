@@ -21,6 +21,7 @@ EPOCH_SMALLEST = 1e8
 
 
 def time_uses(uses: Sequence[Use], sample: Sequence[list[str]], mapping: Mapping | None, where: str) -> list[Use]:
+    """The column, or the date and the clock, that hold the time; BadData where there is none."""
     if mapping and mapping.time.columns:
         chosen = [uses[position(column, uses, where, "time.columns")] for column in mapping.time.columns]
         unit = unit_named(mapping.time.unit) if mapping.time.unit else None
@@ -71,6 +72,7 @@ def _is_epoch(sample: Sequence[list[str]], index: int) -> bool:
 
 
 def is_text(time: Sequence[Use], sample: Sequence[list[str]], mapping: Mapping | None) -> bool:
+    """Whether the time is text, not a number."""
     if mapping and mapping.time.format:
         return mapping.time.format == "text"
     if len(time) == 2:

@@ -42,6 +42,15 @@ class Use:
 
 
 @dataclass(frozen=True)
+class Scale:
+    """A unit with the strength and evidence of its choice."""
+
+    unit: Unit
+    strength: str
+    evidence: str
+
+
+@dataclass(frozen=True)
 class Layout:
     """The uses of one section's columns."""
 

@@ -46,20 +46,108 @@ WORDS: dict[str, frozenset[str]] = {
     }.items()
 }
 PACK = frozenset(
-    "battery batt bat pack akku batterie bateria batteria main house bank total gesamt system service bms akumulator".split()
+    [
+        "battery",
+        "batt",
+        "bat",
+        "pack",
+        "akku",
+        "batterie",
+        "bateria",
+        "batteria",
+        "main",
+        "house",
+        "bank",
+        "total",
+        "gesamt",
+        "system",
+        "service",
+        "bms",
+        "akumulator",
+    ]
 )
 ELSEWHERE = frozenset(
-    "solar pv panel starter start aux auxiliary alternator generator ac grid mains input inverter mid midpoint target limit set "
-    "setpoint max min maximum minimum peak average avg mean delta diff difference spread cutoff rated nominal configured "
-    "wechselrichter lichtmaschine panneau dcdc mppt".split()
+    [
+        "solar",
+        "pv",
+        "panel",
+        "starter",
+        "start",
+        "aux",
+        "auxiliary",
+        "alternator",
+        "generator",
+        "ac",
+        "grid",
+        "mains",
+        "input",
+        "inverter",
+        "mid",
+        "midpoint",
+        "target",
+        "limit",
+        "set",
+        "setpoint",
+        "max",
+        "min",
+        "maximum",
+        "minimum",
+        "peak",
+        "average",
+        "avg",
+        "mean",
+        "delta",
+        "diff",
+        "difference",
+        "spread",
+        "cutoff",
+        "rated",
+        "nominal",
+        "configured",
+        "wechselrichter",
+        "lichtmaschine",
+        "panneau",
+        "dcdc",
+        "mppt",
+    ]
 )
 """Words that say a column is not the pack's own momentary value."""
 NEAR_CELLS = frozenset(
-    "cell cells zelle zellen cellule celda cella battery batt pack akku batterie bateria batteria".split()
+    [
+        "cell",
+        "cells",
+        "zelle",
+        "zellen",
+        "cellule",
+        "celda",
+        "cella",
+        "battery",
+        "batt",
+        "pack",
+        "akku",
+        "batterie",
+        "bateria",
+        "batteria",
+    ]
 )
-BOARD = frozenset("board bms mos mosfet fet pcb platine tmos".split())
+BOARD = frozenset(["board", "bms", "mos", "mosfet", "fet", "pcb", "platine", "tmos"])
 AROUND = frozenset(
-    "ambient outside air case chamber room umgebung aussen ambiante exterior environment box innen cabin".split()
+    [
+        "ambient",
+        "outside",
+        "air",
+        "case",
+        "chamber",
+        "room",
+        "umgebung",
+        "aussen",
+        "ambiante",
+        "exterior",
+        "environment",
+        "box",
+        "innen",
+        "cabin",
+    ]
 )
 DISCHARGE_POSITIVE = re.compile(
     r"(?:discharg\w*|entlad\w*|decharg\w*|descarg\w*|out)\s*(?:is|=|:)?\s*(?:\+|pos)|(?:\+|pos\w*)\s*(?:is|=|:)?\s*(?:discharg|entlad|decharg|descarg|out)|-\s*=\s*(?:charg|lad)"

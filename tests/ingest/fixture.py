@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
-from tests.ingest.trip import Trip
+if TYPE_CHECKING:
+    from tests.ingest.trip import Trip
 
 
 @dataclass(frozen=True)

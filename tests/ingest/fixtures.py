@@ -72,7 +72,15 @@ def _bytes_and_cells() -> list[Fixture]:
         Fixture(
             "decimal-comma-in-commas",
             4,
-            utf8([HEADER, *(row.replace(";", ",") for row in lines(t, plain_cells("%Y-%m-%d %H:%M:%S", decimal=","), header=None, delimiter=";"))]),
+            utf8(
+                [
+                    HEADER,
+                    *(
+                        row.replace(";", ",")
+                        for row in lines(t, plain_cells("%Y-%m-%d %H:%M:%S", decimal=","), header=None, delimiter=";")
+                    ),
+                ]
+            ),
             error=BadData,
             message="decimal comma",
         ),
@@ -112,7 +120,13 @@ def _odd_numbers(t: Trip) -> list[str]:
         i = r.current_a[row]
         shown = [f"−{abs(i):.1f}", f"{abs(i):.1f}-", f"({abs(i):.1f})"][row % 3] if i < 0 else f"+{i:.1f}"
         millivolts = f"{round(r.voltage_v[row] * 1000):,}".replace(",", ["\u00a0", "\u202f", "'"][row % 3])
-        return (local(r.ts_ms[row], "%Y-%m-%d %H:%M:%S"), millivolts, shown, f"{r.temperature_c[row]:.1f}", f"{r.soc_percent[row]:.0f}")
+        return (
+            local(r.ts_ms[row], "%Y-%m-%d %H:%M:%S"),
+            millivolts,
+            shown,
+            f"{r.temperature_c[row]:.1f}",
+            f"{r.soc_percent[row]:.0f}",
+        )
 
     return lines(t, cells, header="time,voltage mV,current A,temperature,SoC")
 
@@ -166,7 +180,10 @@ def _header_and_shape() -> list[Fixture]:
     plain = lines(t)
     half = len(t) // 2
     swapped = [",".join([c[0], c[2], c[1], c[4], c[3]]) for c in (row.split(",") for row in plain[half + 1 :])]
-    millivolts = [f"{c[0]},{round(float(c[1]) * 1000)},{round(float(c[2]) * 1000)},{c[3]},{c[4]}" for c in (row.split(",") for row in plain[half + 1 :])]
+    millivolts = [
+        f"{c[0]},{round(float(c[1]) * 1000)},{round(float(c[2]) * 1000)},{c[3]},{c[4]}"
+        for c in (row.split(",") for row in plain[half + 1 :])
+    ]
     languages = {
         "english": "Time,Battery Voltage (V),Battery Current (A),Battery Temperature (°C),State of Charge (%)",
         "german": "Zeitstempel,Spannung,Strom,Temperatur,Ladezustand",
@@ -226,10 +243,17 @@ def _cells_rows(t: Trip) -> list[str]:
 def _long(t: Trip):
     rows = ["time,sensor,value,unit"]
     t = t.take(slice(0, 150))
-    names = (("Battery voltage", "voltage_v", "V", 2), ("Battery current", "current_a", "A", 1), ("Temperature", "temperature_c", "°C", 1), ("State of charge", "soc_percent", "%", 0))
+    names = (
+        ("Battery voltage", "voltage_v", "V", 2),
+        ("Battery current", "current_a", "A", 1),
+        ("Temperature", "temperature_c", "°C", 1),
+        ("State of charge", "soc_percent", "%", 0),
+    )
     for row in range(len(t)):
         for name, column, unit, decimals in names:
-            rows.append(f"{local(t.ts_ms[row], '%Y-%m-%dT%H:%M:%SZ')},{name},{number(getattr(t, column)[row], decimals)},{unit}")
+            rows.append(
+                f"{local(t.ts_ms[row], '%Y-%m-%dT%H:%M:%SZ')},{name},{number(getattr(t, column)[row], decimals)},{unit}"
+            )
     return utf8(rows), t
 
 
@@ -238,7 +262,10 @@ def _on_change(t: Trip):
     rows = [HEADER]
     shown = [plain_cells()(t, row) for row in range(len(t))]
     for row, cells in enumerate(shown):
-        kept = [cells[0], *("" if row and cells[place] == shown[row - 1][place] else cells[place] for place in range(1, 5))]
+        kept = [
+            cells[0],
+            *("" if row and cells[place] == shown[row - 1][place] else cells[place] for place in range(1, 5)),
+        ]
         rows.append(",".join(kept))
     return utf8(rows), t
 
@@ -287,10 +314,25 @@ def _time() -> list[Fixture]:
         cells = plain_cells(shape, offset_h=offset)
         if name == "twelve-hours-dots":
             cells = _spanish_noon
-        found.append(Fixture(name, 16, utf8([row.replace(",", ";") if name != "month-name-first" else row for row in _semicolons(t, cells)]), t, options))
+        found.append(
+            Fixture(
+                name,
+                16,
+                utf8([row.replace(",", ";") if name != "month-name-first" else row for row in _semicolons(t, cells)]),
+                t,
+                options,
+            )
+        )
     epochs = {"epoch-s": 1e3, "epoch-ms": 1.0, "epoch-us": 1e-3}
     for name, divisor in epochs.items():
-        found.append(Fixture(name, 16, utf8(lines(t, lambda r, row, d=divisor: (f"{r.ts_ms[row] / d:.0f}", *plain_cells()(r, row)[1:]))), t))
+        found.append(
+            Fixture(
+                name,
+                16,
+                utf8(lines(t, lambda r, row, d=divisor: (f"{r.ts_ms[row] / d:.0f}", *plain_cells()(r, row)[1:]))),
+                t,
+            )
+        )
     fast = trip(300, interval_s=10.0)
     spring, autumn = trip(240, start="2024-03-30T23:00:00"), trip(240, start="2024-10-26T23:00:00")
     days = trip(300, start="2024-02-27T20:00:00", interval_s=900.0)
@@ -343,7 +385,13 @@ def _spanish_noon(r: Trip, row: int):
 
 def _rounded(t: Trip) -> list[str]:
     def cells(r: Trip, row: int):
-        return (plain_cells()(r, row)[0], f"{r.voltage_v[row]:.1f}", f"{r.current_a[row]:.1f}", f"{r.temperature_c[row]:.0f}", f"{r.soc_percent[row]:.0f}")
+        return (
+            plain_cells()(r, row)[0],
+            f"{r.voltage_v[row]:.1f}",
+            f"{r.current_a[row]:.1f}",
+            f"{r.temperature_c[row]:.0f}",
+            f"{r.soc_percent[row]:.0f}",
+        )
 
     return lines(t, cells, header=None)
 
@@ -354,7 +402,10 @@ def _reset(t: Trip, boots: int = 1, gap: int = 0) -> list[str]:
     for row in range(120, 180):
         boot = (row - 120) % (60 // boots)
         seconds = 5 + 60 * boot
-        rows[row + 1] = f"1970-01-01T{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}Z," + rows[row + 1].split(",", 1)[1]
+        rows[row + 1] = (
+            f"1970-01-01T{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}Z,"
+            + rows[row + 1].split(",", 1)[1]
+        )
     if gap:
         rows[180] = ",".join([rows[180].split(",")[0], "12.40", *rows[180].split(",")[2:]])
     return rows
@@ -366,4 +417,295 @@ def _stray(t: Trip) -> list[str]:
     return rows
 
 
-ALL = (*_bytes_and_cells(), *_header_and_shape(), *_time())
+def _values() -> list[Fixture]:
+    t = trip()
+    cold = trip(coldest_c=-6.0, warmest_c=5.0)
+    below = int((cold.temperature_c < 0).sum())
+    whole_cold = cold.with_(temperature_c=np.round(cold.temperature_c))
+    below_whole = int((whole_cold.temperature_c < 0).sum())
+    warm = trip(coldest_c=8.0, warmest_c=14.0)
+    bare = "timestamp,voltage,current,temperature,soc"
+    turned = t.current_a.copy()
+    return [
+        Fixture("discharge-positive", 24, utf8(lines(t, plain_cells(sign=-1.0))), t, inferred={"positive current": "discharge"}),
+        Fixture("discharge-positive-said-by-header", 24, utf8(lines(t, plain_cells(sign=-1.0), header="timestamp,voltage_v,I (discharge +),temperature_c,soc_percent")), t, inferred={"positive current": "discharge"}),
+        Fixture("sign-given", 24, utf8(lines(t.take(slice(0, 60)), plain_cells(sign=-1.0))), t.take(slice(0, 60)), {"positive": "discharge"}),
+        Fixture("sign-unknown", 24, utf8(lines(_at_rest(t))), error=Unanswered, message="--positive"),
+        Fixture("sign-header-against-readings", 24, utf8(lines(t, header="timestamp,voltage_v,I (discharge +),temperature_c,soc_percent")), error=Unanswered, message="The header says discharge"),
+        Fixture("direction-words", 24, utf8(_with_direction(t, ("Charging", "Discharging"))), t),
+        Fixture("direction-words-german", 24, utf8(_with_direction(t, ("Laden", "Entladen"))), t),
+        Fixture("direction-codes", 24, utf8(_with_direction(t, ("1", "2"))), t),
+        Fixture("two-current-columns", 24, utf8(_two_currents(t)), t),
+        Fixture("power-signed-current-not", 24, utf8(_power(t, signed=False)), t),
+        Fixture("power-without-current", 24, utf8(_power(t, signed=None)), t, tolerance={"current_a": 0.02}),
+        Fixture("unsigned-without-direction", 24, utf8(lines(t.with_(current_a=np.abs(turned)))), error=Unanswered, message="no sign"),
+        Fixture("sign-turns-over", 24, utf8(_turned_over(trip(600))), trip(600), repairs={"sign turned over": 150}),
+        Fixture("millivolts-milliamperes-epoch", 25, utf8(_milli(t, "Time,Pack mV,Pack mA,Temp (C),SoC", 1000)), t),
+        Fixture("milli-without-a-word", 25, utf8(_milli(t, bare, 1000)), t),
+        Fixture("centivolts", 25, utf8(lines(t, lambda r, row: (plain_cells()(r, row)[0], f"{r.voltage_v[row] * 100:.0f}", *plain_cells()(r, row)[2:]), header=bare)), t),
+        Fixture("soc-fraction", 25, utf8(lines(t, lambda r, row: (*plain_cells()(r, row)[:4], f"{r.soc_percent[row] / 100:.2f}"), header=bare)), t),
+        Fixture("soc-permille", 25, utf8(lines(t, lambda r, row: (*plain_cells()(r, row)[:4], f"{r.soc_percent[row] * 10:.0f}"), header=bare)), t),
+        *_wrapped(cold, whole_cold, below, below_whole),
+        Fixture("codes-of-absent-sensors", 27, *_temperature_codes(warm), repairs={"sensor code": 8}),
+        Fixture("cold-readings-stay", 27, utf8(lines(cold)), cold),
+        Fixture("probe-that-never-moves", 27, utf8(lines(_frozen_probe(), header=HEADER)), _frozen_probe().with_(temperature_c=np.full(120, NAN)), {"positive": "charge"}, repairs={"sensor code": 120}),
+        Fixture("fahrenheit", 28, utf8(_fahrenheit(t, "timestamp,voltage_v,current_a,Temp °F,soc")), t),
+        Fixture("fahrenheit-without-a-word", 28, utf8(_fahrenheit(trip(coldest_c=18.0, warmest_c=26.0), bare)), trip(coldest_c=18.0, warmest_c=26.0)),
+        Fixture("fahrenheit-or-celsius", 28, utf8(lines(trip(coldest_c=36.0, warmest_c=44.0), header=bare)), error=Unanswered, message="°C or °F"),
+        Fixture("kelvin", 28, utf8(lines(t, lambda r, row: (*plain_cells()(r, row)[:3], f"{r.temperature_c[row] + 273.15:.2f}", plain_cells()(r, row)[4]), header=bare)), t),
+        Fixture("tenths-of-kelvin", 28, utf8(lines(t, lambda r, row: (*plain_cells()(r, row)[:3], f"{r.temperature_c[row] * 10 + 2731.5:.0f}", plain_cells()(r, row)[4]), header=bare)), t, tolerance={"temperature_c": 0.1}),
+        Fixture("cell-probe-before-board", 28, utf8(_three_probes(t)), t),
+        Fixture("sentinels", 29, *_sentinels(t), repairs={"no value (voltage_v)": 2, "no value (current_a)": 2, "no value (soc_percent)": 2}),
+        Fixture("rows-of-zeros", 29, *_zero_rows(t), set_aside={"every value is zero: the monitor had none": 3}),
+        Fixture("zero-volts-are-an-event", 29, utf8(lines(_opened(t))), _opened(t)),
+        Fixture("frozen-rows", 30, *_frozen(t), set_aside={"frozen: the row before repeats itself while charge flows": 39}),
+        Fixture("long-rest-is-not-frozen", 30, utf8(lines(_long_rest())), _long_rest(), {"positive": "charge"}),
+        Fixture("spikes", 31, *_spikes(t), repairs={"no value (voltage_v)": 1, "temperature spike": 1, "spike (soc_percent)": 1}),
+        Fixture("surge-is-not-a-spike", 31, utf8(lines(_surge(t))), _surge(t)),
+        Fixture("shifted-columns", 31, *_shifted(t), set_aside={"its values stand in the wrong columns": 2}),
+        Fixture("dead-band", 32, utf8(lines(_dead_band(t))), _dead_band(t)),
+        Fixture("false-full", 33, utf8(lines(_false_full(t))), _false_full(t)),
+        Fixture("counters-and-status", 34, utf8(_counters(t)), t),
+        Fixture("cells", 35, utf8(_cells_only(t)), t, tolerance={"voltage_v": 0.011}),
+        Fixture("private-columns", 39, utf8([f"{row},{extra}" for row, extra in zip(lines(t), ["latitude,longitude,phone", *["52.5,13.4,My phone"] * 300], strict=True)]), t),
+    ]  # fmt: skip
+
+
+def _at_rest(t: Trip) -> Trip:
+    still = np.full(len(t), 13.3)
+    return t.with_(current_a=np.full(len(t), 0.1), voltage_v=still, soc_percent=np.full(len(t), 80.0))
+
+
+def _with_direction(t: Trip, words: tuple[str, str]) -> list[str]:
+    def cells(r: Trip, row: int):
+        base = plain_cells()(r, row)
+        return (base[0], base[1], base[2].lstrip("-"), words[0] if r.current_a[row] > 0 else words[1], *base[3:])
+
+    return lines(t, cells, header="timestamp,voltage_v,current_a,direction,temperature_c,soc_percent")
+
+
+def _two_currents(t: Trip) -> list[str]:
+    def cells(r: Trip, row: int):
+        base, i = plain_cells()(r, row), r.current_a[row]
+        return (base[0], base[1], f"{max(i, 0):.1f}", f"{max(-i, 0):.1f}", *base[3:])
+
+    return lines(t, cells, header="Time,Voltage (V),Charge current (A),Discharge current (A),Temp (°C),SoC (%)")
+
+
+def _power(t: Trip, *, signed: bool | None) -> list[str]:
+    def cells(r: Trip, row: int):
+        base = plain_cells()(r, row)
+        power = f"{r.voltage_v[row] * r.current_a[row]:.2f}"
+        return (base[0], base[1], *([] if signed is None else [base[2].lstrip("-")]), power, *base[3:])
+
+    current = "" if signed is None else "Current (A),"
+    return lines(t, cells, header=f"Time,Voltage (V),{current}Power (W),Temp (°C),SoC (%)")
+
+
+def _turned_over(t: Trip) -> list[str]:
+    """From row 450 on, after an update, the other sign; a charge and a discharge lie on both sides."""
+    return lines(t.with_(current_a=np.where(np.arange(len(t)) < 450, t.current_a, -t.current_a)))
+
+
+def _milli(t: Trip, header: str, factor: int) -> list[str]:
+    def cells(r: Trip, row: int):
+        base = plain_cells()(r, row)
+        return (
+            str(r.ts_ms[row] // 1000),
+            f"{r.voltage_v[row] * factor:.0f}",
+            f"{r.current_a[row] * factor:.0f}",
+            *base[3:],
+        )
+
+    return lines(t, cells, header=header)
+
+
+def _temperatures(t: Trip, shown, header: str = HEADER) -> bytes:
+    return utf8(
+        lines(
+            t,
+            lambda r, row: (*plain_cells()(r, row)[:3], shown(r.temperature_c[row]), plain_cells()(r, row)[4]),
+            header=header,
+        )
+    )
+
+
+def _wrapped(cold: Trip, whole: Trip, below: int, below_whole: int) -> list[Fixture]:
+    def tenths(c):
+        return f"{c if c >= 0 else c + 6553.6:.1f}"
+
+    def eight(c):
+        return f"{c if c >= 0 else c + 256:.0f}"
+
+    def magnitude(c):
+        return f"{c if c >= 0 else 128 - c:.0f}"
+
+    def magnitude_signed(c):
+        return f"{c if c >= 0 else -128 - c:.0f}"
+
+    def fahrenheit(c):
+        return f"{(c if c >= 0 else c + 6553.6) * 1.8 + 32:.1f}"
+
+    def raw_tenths(c):
+        return f"{round(c * 10) % 65536}"
+
+    def hundredths(c):
+        return f"{c if c >= 0 else c + 655.36:.2f}"
+
+    return [
+        Fixture("wrap-16-bit", 26, _temperatures(cold, tenths), cold, repairs={"wrapped temperature (16-bit tenths)": below}),
+        Fixture("wrap-16-bit-raw-tenths", 26, _temperatures(cold, raw_tenths, HEADER.replace("temperature_c", "temperature (0.1°C)")), cold, repairs={"wrapped temperature (16-bit tenths)": below}),
+        Fixture("wrap-16-bit-hundredths", 26, _temperatures(cold, hundredths), cold, repairs={"wrapped temperature (16-bit hundredths)": below}),
+        Fixture("wrap-8-bit", 26, _temperatures(whole, eight), whole, repairs={"wrapped temperature (8-bit)": below_whole}),
+        Fixture("wrap-sign-magnitude", 26, _temperatures(whole, magnitude), whole, repairs={"wrapped temperature (8-bit sign and magnitude)": below_whole}),
+        Fixture("wrap-sign-magnitude-signed", 26, _temperatures(whole, magnitude_signed), whole, repairs={"wrapped temperature (8-bit sign and magnitude, read signed)": below_whole}),
+        Fixture("wrap-16-bit-fahrenheit", 26, _temperatures(cold, fahrenheit, HEADER.replace("temperature_c", "Temp °F")), cold, repairs={"wrapped temperature (16-bit tenths)": below}),
+        Fixture("wrap-whole-file-below-zero", 26, _temperatures(trip(coldest_c=-12.0, warmest_c=-2.0), tenths), trip(coldest_c=-12.0, warmest_c=-2.0), repairs={"wrapped temperature (16-bit tenths)": 300}),
+    ]  # fmt: skip
+
+
+def _temperature_codes(t: Trip):
+    shown, truth = t.temperature_c.copy(), t.temperature_c.copy()
+    for row, code in (
+        (30, 85.0),
+        (60, -127.0),
+        (61, -127.0),
+        (90, -40.0),
+        (120, 300.0),
+        (150, 0.0),
+        (180, 25.0),
+        (210, 999.9),
+    ):
+        shown[row], truth[row] = code, NAN
+    return utf8(lines(t.with_(temperature_c=shown))), t.with_(temperature_c=truth)
+
+
+def _frozen_probe() -> Trip:
+    t = trip(120, interval_s=3600.0)
+    return t.with_(temperature_c=np.zeros(len(t)))
+
+
+def _fahrenheit(t: Trip, header: str) -> list[str]:
+    return lines(
+        t,
+        lambda r, row: (*plain_cells()(r, row)[:3], f"{r.temperature_c[row] * 1.8 + 32:.1f}", plain_cells()(r, row)[4]),
+        header=header,
+    )
+
+
+def _three_probes(t: Trip) -> list[str]:
+    def cells(r: Trip, row: int):
+        base = plain_cells()(r, row)
+        return (*base[:3], f"{r.temperature_c[row] + 15:.1f}", f"{r.temperature_c[row] - 8:.1f}", *base[3:])
+
+    return lines(
+        t, cells, header="timestamp,voltage_v,current_a,MOS temp (°C),Ambient temp (°C),Cell temp (°C),SoC (%)"
+    )
+
+
+def _sentinels(t: Trip):
+    v, i, s = (t.voltage_v.copy(), t.current_a.copy(), t.soc_percent.copy())
+    shown = t.with_(voltage_v=v.copy(), current_a=i.copy(), soc_percent=s.copy())
+    for column, values in (
+        ("voltage_v", (65.535, 6553.5)),
+        ("current_a", (3276.7, 655.35)),
+        ("soc_percent", (255.0, -1.0)),
+    ):
+        for place, value in enumerate(values):
+            row = 40 + 50 * place + len(column)
+            getattr(shown, column)[row] = value
+            {"voltage_v": v, "current_a": i, "soc_percent": s}[column][row] = NAN
+
+    def cells(r: Trip, row: int):
+        base = plain_cells()(r, row)
+        return (base[0], f"{r.voltage_v[row]:.3f}", f"{r.current_a[row]:.2f}", *base[3:])
+
+    return utf8(lines(shown, cells)), t.with_(voltage_v=v, current_a=i, soc_percent=s)
+
+
+def _zero_rows(t: Trip):
+    rows = lines(t)
+    for row in (50, 51, 200):
+        rows[row + 1] = rows[row + 1].split(",")[0] + ",0,0,0,0"
+    keep = np.setdiff1d(np.arange(300), [50, 51, 200])
+    return utf8(rows), t.take(keep)
+
+
+def _opened(t: Trip) -> Trip:
+    """The board opens for 40 minutes, once for one sample: terminals at 0 V, nothing flows, the rest goes on."""
+    v, i = t.voltage_v.copy(), t.current_a.copy()
+    v[100:140], i[100:140] = 0.0, 0.0
+    v[20], i[20] = 0.0, 0.0
+    return t.with_(voltage_v=v, current_a=i)
+
+
+def _frozen(t: Trip):
+    """During the charge at 24 A the link is lost for 40 rows: 16 % that the rows do not show."""
+    rows = lines(t)
+    tail = rows[231].split(",", 1)[1]
+    for row in range(230, 270):
+        rows[row + 1] = rows[row + 1].split(",", 1)[0] + "," + tail
+    return utf8(rows), t.take(np.r_[0:231, 270:300])
+
+
+def _long_rest() -> Trip:
+    t = trip(300)
+    flat = np.ones(len(t))
+    return t.with_(
+        voltage_v=13.29 * flat,
+        current_a=-0.2 * flat,
+        temperature_c=7.0 * flat,
+        soc_percent=92.0 - (np.arange(300) > 200),
+    )
+
+
+def _spikes(t: Trip):
+    v, c, s = t.voltage_v.copy(), t.temperature_c.copy(), t.soc_percent.copy()
+    v[70], c[120], s[160] = 131.2, 61.0, 3.0
+    content = utf8(lines(t.with_(voltage_v=v, temperature_c=c, soc_percent=s)))
+    v[70], c[120], s[160] = NAN, NAN, NAN
+    return content, t.with_(voltage_v=v, temperature_c=c, soc_percent=s)
+
+
+def _surge(t: Trip) -> Trip:
+    """One sample of 180 A: an inverter takes it, and the voltage sags for it."""
+    i, v = t.current_a.copy(), t.voltage_v.copy()
+    i[60], v[60] = -180.0, 11.6
+    return t.with_(current_a=i, voltage_v=v)
+
+
+def _shifted(t: Trip):
+    rows = lines(t)
+    for row in (80, 190):
+        c = rows[row + 1].split(",")
+        rows[row + 1] = ",".join([c[0], "", c[1], c[2], c[3]]) if row == 80 else ",".join([c[0], c[2], c[3], c[4], ""])
+    return utf8(rows), t.take(np.setdiff1d(np.arange(300), [80, 190]))
+
+
+def _dead_band(t: Trip) -> Trip:
+    return t.with_(current_a=np.where(np.abs(t.current_a) < 2.0, 0.0, t.current_a))
+
+
+def _false_full(t: Trip) -> Trip:
+    return t.with_(soc_percent=np.where(np.arange(300) >= 260, 100.0, t.soc_percent))
+
+
+def _counters(t: Trip) -> list[str]:
+    def cells(r: Trip, row: int):
+        return (*plain_cells()(r, row), f"{-20 - row * 0.1:.1f}", "Bulk" if r.current_a[row] > 0 else "Idle")
+
+    return lines(t, cells, header=HEADER + ",Consumed Ah,Status")
+
+
+def _cells_only(t: Trip) -> list[str]:
+    def cells(r: Trip, row: int):
+        quarter = r.voltage_v[row] * 250
+        base = plain_cells()(r, row)
+        return (base[0], *(f"{quarter + step:.0f}" for step in (-3, 3, -1, 1)), *base[2:])
+
+    return lines(
+        t, cells, header="timestamp,Cell 1 (mV),Cell 2 (mV),Cell 3 (mV),Cell 4 (mV),Current (A),Temp (°C),SoC (%)"
+    )
+
+
+ALL = (*_bytes_and_cells(), *_header_and_shape(), *_time(), *_values())

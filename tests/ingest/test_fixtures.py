@@ -5,13 +5,16 @@ from __future__ import annotations
 import json
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
 from logbook.ingest import ImportOptions, read_export
-from tests.ingest.fixture import Fixture
 from tests.ingest.fixtures import ALL
+
+if TYPE_CHECKING:
+    from tests.ingest.fixture import Fixture
 
 GOLDEN = Path(__file__).parent / "golden"
 UPDATE = bool(os.environ.get("LOGBOOK_UPDATE_GOLDEN"))
@@ -33,7 +36,9 @@ def test_a_messy_export_gives_the_readings_it_was_made_from(fixture: Fixture, tm
     readings, receipt = recording.readings, recording.receipt
     assert len(readings) == len(fixture.truth), (receipt.repairs, receipt.set_aside_reasons, receipt.warnings)
     for name, most in {**TOLERANCE, **fixture.tolerance}.items():
-        np.testing.assert_allclose(getattr(readings, name), getattr(fixture.truth, name), rtol=0, atol=most, err_msg=name)
+        np.testing.assert_allclose(
+            getattr(readings, name), getattr(fixture.truth, name), rtol=0, atol=most, err_msg=name
+        )
     assert {repair.kind: repair.count for repair in receipt.repairs} == fixture.repairs
     assert receipt.set_aside_reasons == fixture.set_aside
     answers = {entry.question: entry.answer for entry in receipt.inferences}

@@ -27,7 +27,13 @@ class Trip:
         return len(self.ts_ms)
 
     def take(self, rows) -> Trip:
-        return Trip(self.ts_ms[rows], self.voltage_v[rows], self.current_a[rows], self.temperature_c[rows], self.soc_percent[rows])
+        return Trip(
+            self.ts_ms[rows],
+            self.voltage_v[rows],
+            self.current_a[rows],
+            self.temperature_c[rows],
+            self.soc_percent[rows],
+        )
 
     def with_(self, **columns) -> Trip:
         return replace(self, **columns)
@@ -70,7 +76,9 @@ def number(value: float, decimals: int, decimal: str = ".") -> str:
     return "" if np.isnan(value) else f"{value:.{decimals}f}".replace(".", decimal)
 
 
-def plain_cells(shape: str = "%Y-%m-%dT%H:%M:%SZ", *, decimal: str = ".", offset_h: float = 0.0, sign: float = 1.0) -> Cells:
+def plain_cells(
+    shape: str = "%Y-%m-%dT%H:%M:%SZ", *, decimal: str = ".", offset_h: float = 0.0, sign: float = 1.0
+) -> Cells:
     def cells(readings: Trip, row: int) -> Sequence[str]:
         return (
             local(readings.ts_ms[row], shape, offset_h),
@@ -86,7 +94,9 @@ def plain_cells(shape: str = "%Y-%m-%dT%H:%M:%SZ", *, decimal: str = ".", offset
 HEADER = "timestamp,voltage_v,current_a,temperature_c,soc_percent"
 
 
-def lines(readings: Trip, cells: Cells | None = None, *, header: str | None = HEADER, delimiter: str = ",") -> list[str]:
+def lines(
+    readings: Trip, cells: Cells | None = None, *, header: str | None = HEADER, delimiter: str = ","
+) -> list[str]:
     """Header and rows of an export."""
     cells = cells or plain_cells()
     body = [delimiter.join(cells(readings, row)) for row in range(len(readings))]

@@ -1,0 +1,75 @@
+"""Thermometer: the unit of a temperature column; values that wrapped below freezing do not speak."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.ingest.question import Question, settle
+from logbook.ingest.temperature import CODINGS
+from logbook.ingest.unit import Unit, unit_exact
+from logbook.ingest.use import Scale
+from logbook.units import fahrenheit_from_celsius
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from logbook.ingest.ledger import Ledger
+    from logbook.ingest.question import Ask
+
+HOT_C = 60.0
+"""The middle of a log is never hotter."""
+NEAR_FREEZING = 5.0
+KELVIN = (230.0, 345.0)
+
+
+def thermometer_scale(  # noqa: PLR0911 - one rule a line, the first that fits speaks
+    values: NDArray[np.float64], said: Unit | None, where: str, ask: Ask | None, ledger: Ledger
+) -> Scale:
+    """Unit of a temperature: as stated, else by the middle of its values, else asked."""
+    if said and said.name != "°C":
+        return Scale(said, "given", "the file says so")
+    held = _unwrapped(values[np.isfinite(values)])
+    low, middle, high = np.percentile(held, [1, 50, 99]).tolist() if len(held) else (20.0, 20.0, 20.0)
+    if said and (middle <= HOT_C or not len(held)):
+        return Scale(said, "given", "the file says so")
+    shown = f"the middle of its values is {middle:g}"
+    if KELVIN[0] <= middle <= KELVIN[1] and not said:
+        tenths = bool((np.mod(held, 1) == 0).all()) and middle < 260
+        return Scale(unit_exact("d°C" if tenths else "K"), "fair" if tenths else "strong", shown)
+    if 10 * KELVIN[0] <= middle <= 10 * KELVIN[1]:
+        return Scale(unit_exact("dK"), "strong", shown)
+    if middle > 120:
+        return Scale(unit_exact("d°C"), "fair", shown)
+    if middle > HOT_C:
+        return Scale(unit_exact("°F"), "strong", f"{shown}, too hot for °C")
+    american = ledger.answer("order of day and month") == "month-first"
+    if low < 0 or (middle < 32 and high < 50 and not american):
+        strength = "fair" if low >= 0 else "strong"
+        return Scale(unit_exact("°C"), strength, f"{shown}; in °F it would be frost all the time")
+    return _asked(low, high, where, ask, ledger)
+
+
+def _unwrapped(held: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Values that can't have lost their sign, where the others begin near freezing; else all of them."""
+    wrapped = np.abs(held) > 4000
+    for coding in CODINGS:
+        wrapped |= (held >= coding.low) & (held <= coding.high)
+    rest = held[~wrapped]
+    near = len(rest) and rest.min() <= NEAR_FREEZING and rest.max() <= 2 * HOT_C
+    return rest if near or len(rest) > len(held) / 2 else held[np.abs(held) <= 4000]
+
+
+def _asked(low: float, high: float, where: str, ask: Ask | None, ledger: Ledger) -> Scale:
+    frost = fahrenheit_from_celsius(low)
+    question = Question(
+        "temperature_unit",
+        "Is its temperature in °C or °F?",
+        ("°C", "°F"),
+        f"Its values run from {low:g} to {high:g}; {low:g} °C would be {frost:.0f} °F, and both happen.",
+        '--mapping FILE  with  unit = "°C"  (or "°F") under [columns.temperature_c]',
+    )
+    answer = settle(question, ask, where)
+    ledger.infer("temperature unit", answer, "given", "as you said")
+    return Scale(unit_exact(answer), "given", "as you said")
