@@ -157,7 +157,7 @@ def _rested_full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, f
         soc = float(np.interp(cell_v, RESTED_CELL_V, RESTED_SOC))
         sigma = float(np.interp(cell_v, RESTED_CELL_V, RESTED_SIGMA))
         if np.mean(readings.soc_percent[head] >= 99.0) > 0.5:
-            soc, sigma = max(soc, 0.985), min(sigma, 0.013)
+            soc, sigma = max(soc, 0.988), min(sigma, 0.012)
         rows.append((place, "rested_full", "leave", soc, sigma, 0.0))
     return rows
 

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 BASE = ("capacity_ah", "rate_ah_per_year", "offset_a", "loss_a", "miss")
 KINDS = ("full", "nearly_full", "rested_full", "empty", "knee")
-KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.007, "empty": 0.002, "knee": 0.015}
+KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.010, "empty": 0.002, "knee": 0.015}
 """1 sd of the error common to all anchors of a kind, share of capacity; ours, tested for coverage."""
 FREEDOM = 4.0
 ROUNDS = 12
@@ -184,7 +184,7 @@ def _side_rows(
         row[BASE.index("offset_a")] = 1.0
         rows.append(row)
         data.append(float(zeros["zero_a"].median()))
-        variance.append(ZERO_SIGMA_A**2)
+        variance.append(ZERO_SIGMA_A**2 + float(zeros["zero_step_a"].median()) ** 2 / 12)
     count = tables["counter"]
     if len(count) >= 3:
         net_ah = (count["charge_ah"] - count["discharge_ah"]).to_numpy(float)

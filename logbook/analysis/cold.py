@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from logbook.analysis.resolution import resolution
 from logbook.analysis.runs import joined, runs
 from logbook.schema.health import ColdChargeEvent, ColdCharging
 from logbook.units import MS_PER_DAY, MS_PER_S, S_PER_HOUR
@@ -47,7 +48,7 @@ def cold(track: Track, pack: Pack) -> pd.DataFrame:
     temp_c, amps = readings.temperature_c, readings.current_a
     if not len(readings) or np.isnan(temp_c).all():
         return pd.DataFrame(columns=list(COLUMNS))
-    half_step_c = _resolution_c(readings.ts_ms, temp_c) / 2
+    half_step_c = resolution(readings.ts_ms, temp_c) / 2
     limit_c = pack.limits.charge_minimum_c
     with np.errstate(invalid="ignore"):
         charging = amps > threshold_a(pack)
@@ -92,22 +93,6 @@ def _smoothed(track: Track) -> NDArray[np.float64]:
 def threshold_a(pack: Pack) -> float:
     """The least current that counts as charging, A."""
     return LEAST_CURRENT_C_RATE * pack.rated_ah
-
-
-def _resolution_c(ts_ms: NDArray[np.int64], temp_c: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Step the thermometer shows on each sample's UTC day: 1, 0.5, 0.1 or less, in °C."""
-    day = ts_ms // MS_PER_DAY
-    starts = np.flatnonzero(np.append(True, day[1:] != day[:-1]))
-    result = np.empty(len(ts_ms))
-    for first, last in zip(starts, np.append(starts[1:], len(ts_ms)), strict=True):
-        values = temp_c[first:last]
-        values = values[~np.isnan(values)]
-        result[first:last] = next((step for step in (1.0, 0.5, 0.1) if _on_grid(values, step)), 0.01)
-    return result
-
-
-def _on_grid(values: NDArray[np.float64], step: float) -> bool:
-    return bool(np.all(np.abs(values / step - np.round(values / step)) < 0.02))
 
 
 def answer(pieces: pd.DataFrame, pack: Pack, *, has_temperature: bool) -> ColdCharging:

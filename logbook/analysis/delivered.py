@@ -28,6 +28,8 @@ def delivered(anchors: pd.DataFrame, hours: pd.DataFrame) -> pd.DataFrame:
     hour_ms = hours["start_ms"].to_numpy()
     lowest = net[:-1] + hours["sum_low_ah"].to_numpy(float)
     tops = anchors[anchors["kind"].isin(TOPS) & (anchors["edge"] != "enter")]
+    if tops.empty:
+        return pd.DataFrame(columns=list(COLUMNS))
     until_ms = np.append(tops["start_ms"].to_numpy()[1:], hour_ms[-1] + MS_PER_HOUR)
     rows = []
     for top, stop_ms in zip(tops.itertuples(), until_ms, strict=True):

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from logbook.analysis.resolution import resolution
 from logbook.analysis.runs import runs
 
 if TYPE_CHECKING:
@@ -39,12 +40,13 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
     """List each opening: when, why, and the last sight of the pack before it.
 
     Columns: start_ms, end_ms (first reading after, NaN where none), kind, before_v, before_a,
-    before_c, zero_a (median reading while no current can flow), open_s.
+    before_c, zero_a (median reading while no current can flow), zero_step_a (its resolution), open_s.
     """
     readings = track.readings
     volts, amps = readings.voltage_v, readings.current_a
     with np.errstate(invalid="ignore"):
         is_open = (volts <= OPEN_CELL_V * pack.cells_in_series) & (np.abs(np.nan_to_num(amps)) <= 0.02 * pack.rated_ah)
+    step_a = resolution(readings.ts_ms, amps) if is_open.any() else np.empty(0)
     rows = []
     for first, last in runs(is_open, track.gap_after):
         known_before = first > 0 and not track.gap_after[first - 1]
@@ -62,11 +64,13 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
                 "before_a": float(seen_a[-1]) if len(seen_a) else np.nan,
                 "before_c": float(readings.temperature_c[first]),
                 "zero_a": float(np.nanmedian(amps[first : last + 1])) if not np.isnan(amps[first]) else np.nan,
+                "zero_step_a": float(step_a[first]),
                 "open_s": _open_s(track, first, last),
             }
         )
     return pd.DataFrame(
-        rows, columns=["start_ms", "end_ms", "kind", "before_v", "before_a", "before_c", "zero_a", "open_s"]
+        rows,
+        columns=["start_ms", "end_ms", "kind", "before_v", "before_a", "before_c", "zero_a", "zero_step_a", "open_s"],
     )
 
 
