@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 BASE = ("capacity_ah", "rate_ah_per_year", "offset_a", "loss_a", "miss")
 KINDS = ("full", "nearly_full", "rested_full", "empty", "knee")
-KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.010, "empty": 0.002, "knee": 0.015}
+KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.010, "empty": 0.002, "knee": 0.025}
 """1 sd of the error common to all anchors of a kind, share of capacity; ours, tested for coverage."""
 FREEDOM = 4.0
 ROUNDS = 12
