@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
@@ -25,18 +26,22 @@ def name_of(sha256: str) -> str:
 
 @contextmanager
 def kept(folder: Path, source: Path | None, sha256: str) -> Iterator[str | None]:
-    """Keep a file for as long as what happens inside succeeds; None keeps none."""
+    """Keep a file beside what happens inside, and only if that succeeds; None keeps none."""
     if source is None:
         yield None
         return
-    there_before = (folder / name_of(sha256)).exists()
-    name = keep(folder, source, sha256)
-    try:
-        yield name
-    except BaseException:
-        if not there_before:
-            (folder / name).unlink(missing_ok=True)
-        raise
+    name = name_of(sha256)
+    there_before = (folder / name).exists()
+    with ThreadPoolExecutor(1) as pool:
+        keeping = pool.submit(keep, folder, source, sha256)
+        try:
+            yield name
+            keeping.result()
+        except BaseException:
+            keeping.exception()
+            if not there_before:
+                (folder / name).unlink(missing_ok=True)
+            raise
 
 
 def keep(folder: Path, source: Path, sha256: str) -> str:
