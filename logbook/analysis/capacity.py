@@ -7,11 +7,10 @@ Where full and empty were never both proven, the answer is what the pack has del
 
 from __future__ import annotations
 
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import norm
-
 from logbook.analysis.delivered import delivered
 from logbook.schema.estimate import LEVEL, Estimate
 from logbook.schema.health import Capacity, CapacityObservation
@@ -23,7 +22,7 @@ if TYPE_CHECKING:
     from logbook.analysis.balance import Balance
     from logbook.schema.pack import Pack
 
-QUANTILE = float(norm.ppf(0.5 + LEVEL / 2))
+QUANTILE = NormalDist().inv_cdf(0.5 + LEVEL / 2)
 GAIN_SIGMA = 0.007
 """1 sd of a sensor's scale, which no log can show: 0.5 to 1 % (common practice, no source)."""
 DEFINITION_SIGMA = 0.003

@@ -11,8 +11,6 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import theilslopes
-
 from logbook.analysis.capacity import END_OF_LIFE, LEAST_SWING, QUANTILE
 from logbook.errors import NotEnoughData
 from logbook.schema.estimate import LEVEL, Estimate
@@ -51,6 +49,8 @@ def theil_sen(years: NDArray[np.float64], values: NDArray[np.float64], level: fl
     """
     if len(years) < 3 or np.ptp(years) == 0:
         raise NotEnoughData(f"A trend needs three measurements at different times; there are {len(years)}.")
+    from scipy.stats import theilslopes  # noqa: PLC0415  half a second, seldom needed
+
     slope, intercept, low, high = theilslopes(values, years, alpha=level)
     return Trend(Estimate(float(slope), float(low), float(high), level), float(intercept))
 
