@@ -79,7 +79,7 @@ def _keep(key: CaseKey, result: Simulated) -> None:
     columns = {entry.name: getattr(result.readings, entry.name) for entry in fields(Readings)}
     told = json.dumps({"truth": asdict(result.truth), "rated_ah": result.pack.rated_ah})
     rough = _place(key).with_suffix(".part.npz")
-    np.savez(rough, told=np.array(told), **columns)
+    np.savez(rough, told=np.array(told), state_ms=result.state_ms, state=result.state, **columns)
     rough.replace(_place(key))
 
 
@@ -87,10 +87,11 @@ def _kept(key: CaseKey) -> Simulated:
     with np.load(_place(key)) as stored:
         told = json.loads(str(stored["told"]))
         readings = Readings(**{entry.name: stored[entry.name] for entry in fields(Readings)})
+        state_ms, state = stored["state_ms"], stored["state"]
     truth = dict(told["truth"])
     truth["cold_charging"] = tuple(ColdSpan(**span) for span in truth["cold_charging"])
     truth["sudden_loss"] = SuddenLossTruth(**truth["sudden_loss"]) if truth["sudden_loss"] else None
-    return Simulated(readings, pack_of(key.name, told["rated_ah"]), Truth(**truth))
+    return Simulated(readings, pack_of(key.name, told["rated_ah"]), Truth(**truth), state_ms, state)
 
 
 def pack_of(name: str, rated_ah: float, cells: int = 4) -> Pack:
@@ -129,6 +130,8 @@ def _practice(name: str) -> Simulated:
             proven_empties_logged=truth["under_voltage_cutoffs"],
             days=round((readings.ts_ms[-1] - readings.ts_ms[0]) / 86_400_000),
         ),
+        state_ms=np.empty(0, np.int64),
+        state=np.empty(0, np.float32),
     )
 
 

@@ -53,6 +53,8 @@ class Score:
     """Percent of rated."""
     verdict: str
     true_verdict: str
+    confident: bool
+    """The whole interval lies on one side of the limits."""
     margin_percent: float
     """How far the true capacity lies from the nearest limit of a verdict, percent of rated."""
     bound_percent: float
@@ -92,6 +94,7 @@ def judge(health: Health, truth: Truth, rated_ah: float, seconds: float) -> Scor
     """Every figure of the aims for one case."""
     share = truth.capacity_ah_end / rated_ah
     percent = rated_ah / 100.0
+    estimate = health.capacity.ah
     bound = health.capacity.at_least_ah
     losses = health.fade.sudden_losses
     lost = truth.sudden_loss
@@ -105,9 +108,11 @@ def judge(health: Health, truth: Truth, rated_ah: float, seconds: float) -> Scor
         kind=truth.kind,
         empties=truth.proven_empties_logged,
         deep=truth.proven_empties_logged >= 2,
-        capacity=Judged.of(health.capacity.ah, truth.capacity_ah_end, percent),
+        capacity=Judged.of(estimate, truth.capacity_ah_end, percent),
         verdict=health.capacity.verdict,
         true_verdict=true_verdict(share),
+        confident=estimate is not None
+        and true_verdict(estimate.low / rated_ah) == true_verdict(estimate.high / rated_ah),
         margin_percent=100.0 * min(abs(share - 0.95), abs(share - 0.8)),
         bound_percent=NAN if bound is None else (bound - truth.capacity_ah_start) / percent,
         offset=Judged.of(health.monitor.current_offset_a, truth.current_offset_a, 1.0),

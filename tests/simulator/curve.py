@@ -55,11 +55,11 @@ class CurveShape:
 def draw_curve(rng: np.random.Generator) -> CurveShape:
     """One seed's curve."""
     return CurveShape(
-        base_v=rng.uniform(3.193, 3.207),
+        base_v=rng.uniform(3.203, 3.212),
         slope_v=rng.uniform(0.010, 0.028),
-        bend_v=rng.uniform(0.066, 0.088),
-        bend_at=rng.uniform(0.18, 0.27),
-        bend_width=rng.uniform(0.03, 0.06),
+        bend_v=rng.uniform(0.070, 0.085),
+        bend_at=rng.uniform(0.19, 0.24),
+        bend_width=rng.uniform(0.03, 0.05),
         step_v=rng.uniform(0.020, 0.034),
         step_at=rng.uniform(0.62, 0.79),
         step_width=rng.uniform(0.012, 0.03),

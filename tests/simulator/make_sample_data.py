@@ -120,6 +120,7 @@ MONITOR = Monitor(
     noise_c=0.15,
     bias_c=0.0,
     shows_temperature=True,
+    shows_percentage=True,
     noise_seed=7,
 )
 """One monitor served both packs, its capacity typed in as 100 Ah."""

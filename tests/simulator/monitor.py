@@ -31,6 +31,7 @@ class Monitor:
     noise_c: float
     bias_c: float
     shows_temperature: bool
+    shows_percentage: bool
     noise_seed: int
 
     def read(
@@ -53,7 +54,7 @@ class Monitor:
             voltage_v=np.maximum(_rounded(volts, self.voltage_step), 0.0),
             current_a=_rounded(amps, self.current_step),
             temperature_c=_rounded(warmth, self.temperature_step) if self.shows_temperature else np.full(n, np.nan),
-            soc_percent=_rounded(soc_percent, self.soc_step),
+            soc_percent=_rounded(soc_percent, self.soc_step) if self.shows_percentage else np.full(n, np.nan),
         )
 
 
@@ -79,5 +80,6 @@ def draw_monitor(scenario: Scenario, rng: np.random.Generator) -> Monitor:
         noise_c=float(rng.uniform(0.05, 0.4)),
         bias_c=0.0,
         shows_temperature=scenario.temperature_column,
+        shows_percentage=scenario.soc_column,
         noise_seed=int(rng.integers(2**32)),
     )

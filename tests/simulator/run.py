@@ -12,7 +12,7 @@ from logbook.schema.pack import Limits, Pack
 from tests.simulator.circuit import CELLS, Circuit, arrhenius
 from tests.simulator.curve import draw_curve
 from tests.simulator.monitor import Monitor, draw_monitor
-from tests.simulator.truth import SuddenLossTruth, Truth, cold_spans, deliverable_ah
+from tests.simulator.truth import SuddenLossTruth, Truth, cold_spans, laboratory_test
 from tests.simulator.usage import Usage, between, draw_usage
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ HEAT_CAPACITY_J_K_PER_AH = 110.0
 """A pack of 100 Ah weighs about 11 kg at 1000 J/kgK."""
 FLOAT_V = 13.5
 REBULK_V = 13.2
+STATE_S = 600.0
 TRIP_HOLD_S = 60.0
 COLD_RELEASE_C = 3.0
 RETRY_BLOCKS = 12
@@ -40,6 +41,10 @@ class Simulated:
     readings: Readings
     pack: Pack
     truth: Truth
+    state_ms: np.ndarray
+    """[m] int64: times of `state`, every 10 minutes."""
+    state: np.ndarray
+    """[m] float32: share of the present capacity (as `Truth` defines it) that is still in the pack."""
 
 
 def simulate(scenario: Scenario, seeds: Iterable[int]) -> list[Simulated]:
@@ -143,11 +148,14 @@ class Batch:
             hysteresis_rate=self._row("hysteresis_rate"),
             efficiency=self._row("efficiency"),
             dt_s=self.dt_s,
-            soc=np.tile(self._row("start_soc"), (CELLS, 1)),
+            soc=np.ones((CELLS, len(vehicles))),
         )
+        # Balanced at the top: every cell misses the same charge.
+        missing_ah = (1.0 - self._row("start_soc")) * self.circuit.cell_ah.mean(0)
+        self.circuit.soc = 1.0 - missing_ah / self.circuit.cell_ah
         self.first_ah = self.circuit.cell_ah.copy()
         self.first_ohm = self.circuit.cell_ohm.copy()
-        self.capacity_start = deliverable_ah(self.circuit, self.rated)
+        self.capacity_start, self.full_missing_ah = laboratory_test(self.circuit, self.rated)
         self.resistance_start = self._pack_milliohm()
         steps, batch = self.days * self.day_steps, len(vehicles)
         self.load = np.array([vehicle.usage.load_a for vehicle in vehicles]).T.copy()
@@ -157,6 +165,7 @@ class Batch:
         blocks = steps // self.block
         self.temperature = np.zeros((blocks, batch), np.float32)
         self.reported = np.zeros((blocks, batch), np.float32)
+        self.missing_ah = np.zeros((blocks, batch), np.float32)
         self.cutoffs: list[list[int]] = [[] for _ in vehicles]
         self.trips = np.zeros(batch, int)
         self.lowest = np.ones(batch)
@@ -182,7 +191,7 @@ class Batch:
                 whole = day * 24 + int(hour)
                 outside = ambient[:, whole] + (hour % 1.0) * (ambient[:, whole + 1] - ambient[:, whole])
                 self._slow(day * len(hour_of_block) + place, outside, floors[:, day])
-        self.capacity_end = deliverable_ah(self.circuit, self.rated)
+        self.capacity_end = laboratory_test(self.circuit, self.rated).delivered_ah
 
     def _begin(self) -> None:
         batch = len(self.vehicles)
@@ -221,12 +230,12 @@ class Batch:
         self.circuit.cell_ohm = self.first_ohm * (1.0 + self._row("ohm_growth") * day / 365.25)
         for place, vehicle in enumerate(self.vehicles):
             if day == vehicle.loss_day:
-                before = deliverable_ah(self.circuit, self.rated)[place]
+                before = laboratory_test(self.circuit, self.rated).delivered_ah[place]
                 self.first_ah[vehicle.loss_cell, place] *= 1.0 - vehicle.loss_share
                 self.first_ohm[vehicle.loss_cell, place] *= vehicle.loss_ohm
                 self.circuit.cell_ah = self.first_ah * left
                 self.circuit.cell_ohm = self.first_ohm * (1.0 + self._row("ohm_growth") * day / 365.25)
-                after = deliverable_ah(self.circuit, self.rated)[place]
+                after = laboratory_test(self.circuit, self.rated).delivered_ah[place]
                 self.losses[place] = (vehicle.start_ms + day * 86_400_000, float(before - after))
 
     def _slow(self, block: int, outside_c: np.ndarray, floor: np.ndarray) -> None:
@@ -235,6 +244,7 @@ class Batch:
         self.temperature[block] = self.cells_c
         circuit.set_temperature(self.cells_c)
         mean_soc = circuit.soc.mean(0)
+        self.missing_ah[block] = ((1.0 - circuit.soc) * circuit.cell_ah).mean(0)
         awake = mean_soc > -0.04
         leak_a = (
             self.leak * circuit.cell_ah.mean(0) * np.clip(mean_soc, 0.1, 1.0) / arrhenius(self.leak_kj, self.cells_c)
@@ -389,4 +399,18 @@ class Batch:
             rated_ah=rated,
             limits=Limits.defaults(rated, CELLS),
         )
-        return Simulated(readings, pack, truth)
+        every = round(STATE_S / BLOCK_S)
+        state_ms = vehicle.start_ms + (np.arange(len(self.missing_ah))[::every] * BLOCK_S * 1000).astype(np.int64)
+        days = (state_ms - vehicle.start_ms) / 86_400_000
+        gone = self._faded_ah(truth, vehicle, days)
+        missing_ah = self.missing_ah[::every, place] - self.full_missing_ah[place]
+        state = 1.0 - missing_ah / (truth.capacity_ah_start - gone)
+        return Simulated(readings, pack, truth, state_ms, state.astype(np.float32))
+
+    @staticmethod
+    def _faded_ah(truth: Truth, vehicle: Vehicle, days: np.ndarray) -> np.ndarray:
+        """What the capacity has lost by then: the gradual part as drawn, the sudden part at its day."""
+        lost = truth.sudden_loss
+        gradual = np.array([1.0 - vehicle.remaining(day) for day in days])
+        gone = gradual * truth.capacity_ah_start
+        return gone if lost is None else gone + np.where(days >= vehicle.loss_day, lost.ah, 0.0)

@@ -61,6 +61,7 @@ class Scenario:
     self_discharge_month: Range = (0.008, 0.022)
     """Of present charge in 30 days, at 25 °C."""
     temperature_column: bool = True
+    soc_column: bool = True
     load_cut_v: float = 0.0
     """A low-voltage disconnect for the loads; 0 for none."""
 
@@ -134,6 +135,9 @@ SCENARIOS: dict[str, Scenario] = {
         Scenario("many_gaps", dropouts_per_day=(1.5, 4.0), trip_days=(3, 9)),
         Scenario("no_proven_empty", floor=(0.08, 0.16), deep_share=(0.0, 0.0), trip_days=(3, 8), appetite=(1.2, 1.8)),
         Scenario("no_temperature", temperature_column=False),
+        Scenario("no_percentage", soc_column=False),
+        Scenario("ten_second", days=60, dt_s=10.0, interval_s=10),
+        Scenario("one_second", days=8, dt_s=1.0, interval_s=1, trip_days=(7, 8), surges_per_day=(0.0, 0.0)),
         Scenario("five_minute", interval_s=300, microwave_per_day=(0.3, 1.5)),
     )
 }

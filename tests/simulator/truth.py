@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -71,8 +71,16 @@ class Truth:
     days: int
 
 
-def deliverable_ah(circuit: Circuit, rated_ah: np.ndarray, discharge_c: float = 25.0) -> np.ndarray:
-    """Ah [batch] from 14.4 V with a tail of 0.04 C, at 0.2 C and 25 °C, to 2.5 V of a cell or 10.0 V of the pack.
+class LaboratoryTest(NamedTuple):
+    """What the test gave, [batch] each."""
+
+    delivered_ah: np.ndarray
+    missing_ah: np.ndarray
+    """What its full charge lacks to a state of 1 of every cell, on the mean."""
+
+
+def laboratory_test(circuit: Circuit, rated_ah: np.ndarray, discharge_c: float = 25.0) -> LaboratoryTest:
+    """Ah from 14.4 V with a tail of 0.04 C, at 0.2 C and 25 °C, to 2.5 V of a cell or 10.0 V of the pack.
 
     The test is run on a copy: charge from 60 %, an hour of rest, discharge (at `discharge_c`, 25 °C unless told).
     """
@@ -91,6 +99,7 @@ def deliverable_ah(circuit: Circuit, rated_ah: np.ndarray, discharge_c: float = 
         bench.soc += 0.02 * (bench.soc.mean(0) - bench.soc)
         if not charging.any():
             break
+    missing_ah = ((1.0 - bench.soc) * bench.cell_ah).mean(0)
     for _ in range(round(3600 / TEST_DT_S)):
         bench.emf()
         bench.advance(np.zeros(batch))
@@ -106,7 +115,7 @@ def deliverable_ah(circuit: Circuit, rated_ah: np.ndarray, discharge_c: float = 
         bench.advance(current)
         if not going.any():
             break
-    return delivered
+    return LaboratoryTest(delivered, missing_ah)
 
 
 def cold_spans(
