@@ -11,6 +11,7 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
+
 from logbook.analysis.delivered import delivered
 from logbook.schema.estimate import LEVEL, Estimate
 from logbook.schema.health import Capacity, CapacityObservation

@@ -11,6 +11,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
+
 from logbook.analysis.capacity import END_OF_LIFE, LEAST_SWING, QUANTILE
 from logbook.errors import NotEnoughData
 from logbook.schema.estimate import LEVEL, Estimate
