@@ -52,7 +52,10 @@ def answer(
         fade=fade(solved, measured, pack),
         cycles=cycles(hours, tables["openings"], pack, capacity_ah=capacity_ah, offset_a=offset_a),
         cold_charging=cold.answer(
-            tables["cold"], pack, has_temperature=bool(len(hours) and hours["min_temperature_c"].notna().any())
+            tables["cold"],
+            pack,
+            hours=hours,
+            has_temperature=bool(len(hours) and hours["min_temperature_c"].notna().any()),
         ),
         idle=idle(solved, hours, pack),
         resistance=resistance(tables["steps"], readings.interval_s),

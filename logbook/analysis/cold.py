@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from logbook.analysis.ledger import COLD_BANDS_C
 from logbook.analysis.resolution import resolution
 from logbook.analysis.runs import joined, runs
-from logbook.schema.health import ColdChargeEvent, ColdCharging
+from logbook.schema.health import ColdBand, ColdChargeEvent, ColdCharging
 from logbook.units import MS_PER_DAY, MS_PER_S, S_PER_HOUR
 
 if TYPE_CHECKING:
@@ -95,7 +96,9 @@ def threshold_a(pack: Pack) -> float:
     return LEAST_CURRENT_C_RATE * pack.rated_ah
 
 
-def answer(pieces: pd.DataFrame, pack: Pack, *, has_temperature: bool) -> ColdCharging:
+def answer(
+    pieces: pd.DataFrame, pack: Pack, *, has_temperature: bool, hours: pd.DataFrame | None = None
+) -> ColdCharging:
     """Events with Ah, coldest, highest current and severity; says so where there is no thermometer."""
     limit_c = pack.limits.charge_minimum_c
     if not has_temperature:
@@ -106,7 +109,20 @@ def answer(pieces: pd.DataFrame, pack: Pack, *, has_temperature: bool) -> ColdCh
         for group in _merged(pieces)
         if group["samples"].sum() >= LEAST_SAMPLES and group["held_s"].sum() >= LEAST_S
     )
-    return ColdCharging(limit_c, round(sum(event.charge_ah for event in events), 3), events)
+    return ColdCharging(limit_c, round(sum(event.charge_ah for event in events), 3), events, bands=_bands(hours))
+
+
+def _bands(hours: pd.DataFrame | None) -> tuple[ColdBand, ...]:
+    if hours is None or hours.empty:
+        return ()
+
+    def end(limit_c: float) -> float | None:
+        return None if np.isinf(limit_c) else limit_c
+
+    return tuple(
+        ColdBand(end(low_c), end(high_c), round(float(hours[name].sum()), 2))
+        for name, (low_c, high_c) in COLD_BANDS_C.items()
+    )
 
 
 def _merged(pieces: pd.DataFrame) -> list[pd.DataFrame]:

@@ -49,7 +49,14 @@ def cycles(hours: pd.DataFrame, openings: pd.DataFrame, pack: Pack, *, capacity_
         charge_wh=round(float(hours["charge_wh"].sum()), 1),
         discharge_wh=round(float(hours["discharge_wh"].sum()), 1),
         depth_histogram=histogram,
+        hot_hours=_hours(hours["hot_s"]),
+        full_and_warm_hours=_hours(hours["full_warm_s"]),
+        nearly_empty_hours=_hours(hours["nearly_empty_s"]),
     )
+
+
+def _hours(seconds: pd.Series) -> float:
+    return round(float(seconds.sum()) / S_PER_HOUR, 2)
 
 
 def depth_counts(percent: Sequence[float] | NDArray[np.float64]) -> list[tuple[float, float]]:

@@ -14,6 +14,7 @@ from logbook.analysis.cold import cold
 from logbook.analysis.counter import counter
 from logbook.analysis.ledger import ledger
 from logbook.analysis.openings import openings
+from logbook.analysis.resets import resets
 from logbook.analysis.spells import spells
 from logbook.analysis.steps import steps
 from logbook.analysis.track import track
@@ -32,7 +33,7 @@ VERSION = 1
 
 
 def digest(readings: Readings, pack: Pack) -> dict[str, pd.DataFrame]:
-    """Reduce readings to the tables `hours`, `anchors`, `openings`, `blocked`, `cold`, `counter`, `spells`, `steps`."""
+    """Reduce readings to the tables `hours`, `anchors`, `openings`, `blocked`, `cold`, `counter`, `resets`, `spells`, `steps`."""
     counted = track(readings)
     opened = openings(counted, pack)
     return {
@@ -42,6 +43,7 @@ def digest(readings: Readings, pack: Pack) -> dict[str, pd.DataFrame]:
         "blocked": blocked(counted, pack),
         "cold": cold(counted, pack),
         "counter": counter(counted, pack),
+        "resets": resets(counted, pack),
         "spells": spells(counted, pack, opened),
         "steps": steps(counted, pack),
     }

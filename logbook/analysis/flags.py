@@ -126,6 +126,21 @@ def _percentage_off(health: Health) -> Iterator[Flag]:
     )
 
 
+def _false_full(health: Health) -> Iterator[Flag]:
+    """The monitor believed in a full pack that was not."""
+    false = health.monitor.false_fulls
+    if not false:
+        return
+    yield Flag(
+        "false_full",
+        "look",
+        f"The monitor jumped to 100 % {len(false)} time{'s' if len(false) > 1 else ''} at a voltage no full pack shows, the last from {false[-1].from_percent:.0f} % at {false[-1].voltage_v:.2f} V.",
+        false[0].time_ms,
+        false[-1].time_ms,
+        "Set its charged voltage nearer to the absorption voltage (0.2 V below is common), its tail current lower, and its hold time longer, so that thin sun does not look like a full pack.",
+    )
+
+
 def _run_flat(health: Health) -> Iterator[Flag]:
     """The board had to cut the pack off."""
     cuts = [event for event in health.protection.events if event.kind == "under_voltage"]
@@ -182,6 +197,7 @@ RULES: tuple[Callable[[Health], Iterator[Flag]], ...] = (
     _run_flat,
     _sensor_offset,
     _percentage_off,
+    _false_full,
     _standby_draw,
     _poor_coverage,
 )

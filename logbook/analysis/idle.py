@@ -40,7 +40,20 @@ def idle(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Idle:
         low, high = max(0.0, loss_a - QUANTILE * sigma_a), loss_a + QUANTILE * sigma_a
         loss = Estimate(round(loss_a * per_month, 2), round(low * per_month, 2), round(high * per_month, 2))
     standby = _standby(balance, hours, pack)
-    return Idle(loss, standby, _reason(loss, standby))
+    return Idle(loss, standby, _reason(loss, standby), _days_to_fifth(loss, standby, balance, pack))
+
+
+def _days_to_fifth(loss: Estimate | None, standby: Estimate | None, balance: Balance, pack: Pack) -> Estimate | None:
+    """Days from full to 20 % for the pack as parked, from the ends of both intervals; None unless both are known."""
+    if loss is None or standby is None or balance.sigma("capacity_ah") > 0.12 * pack.rated_ah:
+        return None
+    usable_ah = 0.8 * balance.value("capacity_ah")
+    per_day = pack.rated_ah / 100 / DAYS_PER_MONTH
+
+    def days(loss_percent: float, draw_a: float) -> float:
+        return round(usable_ah / max(loss_percent * per_day + max(draw_a, 0.0) * 24, 1e-3), 1)
+
+    return Estimate(days(loss.value, standby.value), days(loss.high, standby.high), days(loss.low, standby.low))
 
 
 def _standby(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimate | None:

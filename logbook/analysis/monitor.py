@@ -8,8 +8,9 @@ import numpy as np
 
 from logbook.analysis.balance import counter_scale
 from logbook.analysis.capacity import QUANTILE
+from logbook.analysis.resets import false_ones
 from logbook.schema.estimate import Estimate
-from logbook.schema.health import Monitor
+from logbook.schema.health import FalseFull, Monitor
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR
 
 if TYPE_CHECKING:
@@ -36,7 +37,11 @@ def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) ->
     scale = counter_scale(tables, pack)
     assumes = None if scale is None else scale == 1.0
     error = _soc_error(balance, tables["hours"])
-    return Monitor(offset, error, assumes, _reason(offset, error, tables["hours"], assumes=assumes))
+    false_fulls = tuple(
+        FalseFull(int(row.start_ms), float(row.from_percent), float(row.voltage_v))
+        for row in false_ones(tables["resets"]).itertuples()
+    )
+    return Monitor(offset, error, assumes, _reason(offset, error, tables["hours"], assumes=assumes), false_fulls)
 
 
 def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:

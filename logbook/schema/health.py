@@ -115,6 +115,12 @@ class Cycles:
     discharge_wh: float
     depth_histogram: tuple[DepthBin, ...]
     reason: str | None = None
+    hot_hours: float = 0.0
+    """Logged time above the pack's warm limit."""
+    full_and_warm_hours: float = 0.0
+    """Logged time at a full pack's voltage above 30 °C, which ages it faster than use does."""
+    nearly_empty_hours: float = 0.0
+    """Logged time below 3.0 V a cell."""
 
 
 @dataclass(frozen=True)
@@ -132,6 +138,15 @@ class ColdChargeEvent:
 
 
 @dataclass(frozen=True)
+class ColdBand:
+    """Charge that went in between two temperatures; None where the band has no end."""
+
+    low_c: float | None
+    high_c: float | None
+    charge_ah: float
+
+
+@dataclass(frozen=True)
 class ColdCharging:
     """Was it charged while freezing, and how badly."""
 
@@ -140,6 +155,8 @@ class ColdCharging:
     events: tuple[ColdChargeEvent, ...]
     reason: str | None = None
     """Says so where there is no evidence either way."""
+    bands: tuple[ColdBand, ...] = ()
+    """All charge below 5 °C by temperature band."""
 
 
 @dataclass(frozen=True)
@@ -149,6 +166,8 @@ class Idle:
     self_discharge_percent_per_month: Estimate | None
     standby_current_a: Estimate | None
     reason: str | None
+    days_full_to_fifth: Estimate | None = None
+    """Days a parked, full pack takes down to 20 %, from both together."""
 
 
 @dataclass(frozen=True)
@@ -161,6 +180,15 @@ class Resistance:
 
 
 @dataclass(frozen=True)
+class FalseFull:
+    """The reported state of charge jumped to 100 % at a voltage no full pack shows."""
+
+    time_ms: int
+    from_percent: float
+    voltage_v: float
+
+
+@dataclass(frozen=True)
 class Monitor:
     """Whether the monitor itself can be believed."""
 
@@ -168,6 +196,8 @@ class Monitor:
     soc_error_percent: Estimate | None
     soc_assumes_rated_capacity: bool | None
     reason: str | None
+    false_fulls: tuple[FalseFull, ...] = ()
+    """Times the monitor jumped to 100 % although the pack was not full."""
 
 
 @dataclass(frozen=True)
