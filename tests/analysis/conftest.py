@@ -5,8 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbook.analysis.digest import digest
-from tests.analysis.timeline import PACK, Timeline, year_of_use
+from logbook.analysis.balance import balance
+from logbook.analysis.capacity import capacity
+from logbook.analysis.fade import fade
+from logbook.analysis.monitor import monitor
+from tests.analysis.histories import drawn_world, two_years
+from tests.analysis.timeline import PACK, Timeline
 
 
 @pytest.fixture
@@ -29,6 +33,17 @@ def cell():
 
 
 @pytest.fixture(scope="session")
-def healthy_year():
-    """Digest of a year with a true 96 Ah, read by a sensor 0.05 A off."""
-    return digest(year_of_use(capacity_ah=96.0, offset_a=-0.05).readings(), PACK)
+def many_worlds():
+    """(truth, capacity now, capacity, fade, monitor) of 200 histories drawn with one seed."""
+    rng = np.random.default_rng(90)
+    results = []
+    for _ in range(200):
+        world = drawn_world(rng)
+        history = two_years(world, rng, scatter=0.003)
+        tables = history.tables()
+        solved = balance(tables, PACK)
+        measured = capacity(solved, tables["hours"], PACK)
+        results.append(
+            (world, history.capacity_now(), measured, fade(solved, measured, PACK), monitor(solved, tables, PACK))
+        )
+    return results

@@ -81,25 +81,27 @@ class Timeline:
     def charge_full(self, amps: float = 20.0, *, held_hours: float = 0.5) -> Timeline:
         """Constant current, then constant voltage tapering to 1 % of C, held; a proven full."""
         tail = 0.01 * self.pack.rated_ah
-        taper_h = TAPER_HOURS * np.log(amps / tail)
-        taper_ah = (amps - tail) * TAPER_HOURS
-        bulk_ah = (1.0 - self.soc) * self.capacity_ah - taper_ah
-        self.flow(amps, max(0.0, bulk_ah / amps))
-        times_h = np.arange(0, taper_h, self.interval_s / 3600)
+        step_h = self.interval_s / 3600
+        taper = amps * np.exp(-np.arange(0, TAPER_HOURS * np.log(amps / tail), step_h) / TAPER_HOURS)
+        bulk_ah = (1.0 - self.soc) * self.capacity_ah - taper.sum() * step_h - tail / 4 * held_hours
+        count = int(np.ceil(max(0.0, bulk_ah) / (amps * step_h)))
         top_v = ABSORPTION_CELL_V * self.pack.cells_in_series
-        self.flow(amps * np.exp(-times_h / TAPER_HOURS), len(times_h) * self.interval_s / 3600, volts=top_v)
-        self.soc = 1.0
-        self.reported = 100.0
+        if count:
+            self.flow(bulk_ah / (count * step_h), count * step_h)
+        self.flow(taper, len(taper) * step_h, volts=top_v)
         self.flow(tail / 4, held_hours, volts=top_v)
         self.soc, self.reported = 1.0, 100.0
         return self
 
-    def run_empty(self, amps: float = 20.0, *, asleep_hours: float = 1.0) -> Timeline:
-        """Discharge until a cell is empty and the board opens, between two samples."""
-        left_h = self.soc * self.capacity_ah / (amps + self.loss_a)
-        count = int(np.ceil(left_h * 3600 / self.interval_s))
+    def run_empty(self, amps: float = 20.0, *, asleep_hours: float = 1.0, left_soc: float = 0.0) -> Timeline:
+        """Discharge until a cell is low and the board opens, between two samples; a cold pack keeps some back."""
+        out_h = (self.soc - left_soc) * self.capacity_ah / (amps + self.loss_a)
+        count = int(np.ceil(out_h * 3600 / self.interval_s))
         self.flow(-amps, count * self.interval_s / 3600)
-        self.soc = 0.0
+        if left_soc:
+            ending = slice(max(0, count - 10), count)
+            self.pieces[-1][1, ending] = np.linspace(12.0, 10.1, 10)[-count:]
+        self.soc = left_soc
         return self.board_open(asleep_hours)
 
     def board_open(self, hours: float, *, volts: float = 0.3) -> Timeline:
@@ -170,7 +172,7 @@ def with_changes(readings: Readings, **columns: object) -> Readings:
 
 
 def year_of_use(**settings: float) -> Timeline:
-    """Twelve months of four weeks with a full charge in each week; every third month is run to the cut-off."""
+    """A year in miniature: twelve months of four days with full charges; every third is run to the cut-off."""
     log = Timeline(**settings)
     for month in range(12):
         for week in range(4):
@@ -180,4 +182,14 @@ def year_of_use(**settings: float) -> Timeline:
             else:
                 log.flow(-8.0, 5)
             log.rest(24)
+        log.pause(24 * 24)
     return log.charge_full(20.0)
+
+
+def slow_runs(runs: int = 4, **settings: float) -> Timeline:
+    """Nine days of a small draw from full, then on to the cut-off; between runs full charges a few days apart."""
+    log = Timeline(interval_s=120.0, **settings)
+    for _ in range(runs):
+        log.charge_full().flow(-0.35, 9 * 24).run_empty(10.0)
+        log.charge_full().flow(-0.5, 60).charge_full()
+    return log

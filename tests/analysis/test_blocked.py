@@ -1,0 +1,66 @@
+"""Blocked: charges the protection board refused in the cold."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+
+from logbook.analysis.blocked import blocked
+from logbook.analysis.digest import digest
+from logbook.analysis.track import track
+from tests.analysis.properties import PROPERTY, shifts_days
+from tests.analysis.timeline import PACK, START_MS, Timeline, with_changes
+
+HOUR_MS = 3_600_000
+
+
+def refused(**settings):
+    return Timeline(soc=0.5, temperature_c=-3.0, **settings).rest(2).flow(0.0, 3, volts=14.4).rest(2)
+
+
+def test_a_charger_s_voltage_without_current_on_a_frozen_pack_is_a_refused_charge():
+    frame = blocked(track(refused().readings()), PACK)
+
+    assert frame["start_ms"].tolist() == [START_MS + 2 * HOUR_MS]
+    assert frame["end_ms"].iloc[0] == pytest.approx(START_MS + 5 * HOUR_MS, abs=120_000)
+
+
+def test_a_refused_charge_is_no_full_pack_and_no_cold_charge():
+    tables = digest(refused().readings(), PACK)
+
+    assert not {"full", "nearly_full"} & set(tables["anchors"]["kind"])
+    assert tables["cold"].empty
+
+
+def test_a_charge_that_went_in_was_not_refused():
+    log = Timeline(soc=0.5, temperature_c=-3.0).rest(2).flow(10.0, 3, volts=14.4).rest(2)
+
+    assert blocked(track(log.readings()), PACK).empty
+
+
+def test_a_full_pack_in_mild_weather_was_not_refused_anything():
+    log = Timeline(soc=0.5, temperature_c=18.0).rest(2).flow(0.0, 3, volts=14.4).rest(2)
+
+    assert blocked(track(log.readings()), PACK).empty
+
+
+def test_a_pack_charged_full_in_the_cold_was_not_refused_anything():
+    assert blocked(track(Timeline(soc=0.8, temperature_c=-2.0).charge_full().rest(2).readings()), PACK).empty
+
+
+def test_without_a_thermometer_nothing_is_said():
+    readings = with_changes(refused().readings(), temperature_c=np.nan)
+
+    assert blocked(track(readings), PACK).empty
+
+
+@PROPERTY
+@given(shifts_days)
+def test_whole_days_later_the_refusals_are_the_same(days):
+    shift_ms = days * 24 * HOUR_MS
+
+    early = blocked(track(refused().readings()), PACK)
+    late = blocked(track(refused(start_ms=START_MS + shift_ms).readings()), PACK)
+
+    assert (late["start_ms"] - early["start_ms"]).tolist() == [shift_ms]
