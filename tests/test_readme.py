@@ -14,8 +14,8 @@ import pytest
 from logbook import errors
 from logbook.cli.program import COMMANDS, EPILOG
 from logbook.ingest.mapping import TARGETS, parse_mapping
-from logbook.schema.reading import QUANTITIES
 from logbook.settings import DATABASE_VARIABLE
+from tests.readme_tables import TABLES, between, exit_code_meanings
 
 PROJECT = Path(__file__).parents[1]
 README = (PROJECT / "README.md").read_text("utf-8")
@@ -25,8 +25,6 @@ INSTALL_COMMANDS = ("pipx install .", "uv tool install .", "python3 -m pip insta
 SERVES_UNTIL_STOPPED = ("logbook serve",)
 """Tried in tests/cli/test_serve.py."""
 FENCE = re.compile(r"^```(\w+) ?([^\n]*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
-OUTCOMES = {0: "done, also when there was nothing new", 1: "finished, but some files failed", 2: "wrong usage"}
-OUR_BUG = {70: "a fault of logbook, not of yours", 130: "interrupted"}
 
 
 def fences(kind: str) -> list[tuple[str, str]]:
@@ -39,35 +37,6 @@ def commands() -> list[str]:
 
 def files() -> dict[str, str]:
     return {title: body for language, title, body in FENCE.findall(README) if title}
-
-
-def between(name: str) -> str:
-    return README.split(f"<!-- {name} -->\n")[1].split(f"<!-- /{name} -->")[0]
-
-
-def table(*rows: tuple[str, ...]) -> str:
-    lines = [f"| {' | '.join(row)} |" for row in rows]
-    return "\n".join([lines[0], f"|{' --- |' * len(rows[0])}", *lines[1:]]) + "\n"
-
-
-def columns_table() -> str:
-    rows = [
-        (f"`{entry.name}`", entry.unit, entry.meaning, f"{entry.lowest:g} to {entry.highest:g}") for entry in QUANTITIES
-    ]
-    return table(("column", "unit", "what", "range"), *rows)
-
-
-def exit_codes() -> dict[int, str]:
-    kinds: dict[int, list[str]] = {}
-    for kind in errors.LogbookError.__subclasses__():
-        meaning = (kind.__doc__ or "").rstrip(".")
-        kinds.setdefault(kind.exit_code, []).append(meaning[:1].lower() + meaning[1:])
-    told = {code: "; ".join(meanings) for code, meanings in kinds.items()}
-    return dict(sorted({**OUTCOMES, **told, **OUR_BUG}.items()))
-
-
-def exit_codes_table() -> str:
-    return table(("code", "meaning"), *((str(code), meaning) for code, meaning in exit_codes().items()))
 
 
 def test_the_first_paragraph_states_the_job():
@@ -84,19 +53,17 @@ def test_the_two_commands_stand_word_for_word_and_ci_runs_the_second():
     assert START_COMMANDS[1] in ci
 
 
-def test_the_table_of_columns_is_the_schema():
-    assert between("columns") == columns_table()
-
-
-def test_the_table_of_exit_codes_is_that_of_the_errors():
-    assert between("exit codes") == exit_codes_table()
+@pytest.mark.parametrize("name", TABLES)
+def test_the_tables_made_from_the_code_are_up_to_date(name: str):
+    """Else: python -m tests.readme_tables."""
+    assert between(name, README) == TABLES[name]()
 
 
 @pytest.mark.parametrize("place", [EPILOG, errors.__doc__], ids=["help", "errors.py"])
 def test_every_exit_code_is_told_where_people_look(place: str):
     told = set(map(int, re.findall(r"\b\d{1,3}\b", place)))
 
-    assert set(exit_codes()) <= told
+    assert set(exit_code_meanings()) <= told
 
 
 def test_every_command_and_setting_appears():
