@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from logbook.dashboard.answers import Answers
-    from logbook.dashboard.page import Page
+    from logbook.dashboard.page import Page, Visit
     from logbook.store import Store
 
 log = logging.getLogger(__name__)
@@ -76,7 +76,7 @@ THEME = {
 }
 
 
-def create_app(source: Store | Answers, *, hosts: Collection[str] = ()) -> Dash:
+def create_app(source: Store | Answers, *, hosts: Collection[str] = (), key: str | None = None) -> Dash:
     """Make the dashboard of one logbook.
 
     Parameters
@@ -85,6 +85,8 @@ def create_app(source: Store | Answers, *, hosts: Collection[str] = ()) -> Dash:
         An open store, or `Answers` of one's own.
     hosts
         Names besides loopback under which the server may be addressed.
+    key
+        What a reader must bring before anything is shown; None on loopback.
     """
     from logbook.dashboard import PAGES
 
@@ -111,7 +113,7 @@ def create_app(source: Store | Answers, *, hosts: Collection[str] = ()) -> Dash:
     intake = Intake(answers)
     imports.register(app, answers, intake)
     add_api(app, answers, intake)
-    guard(app, hosts)
+    guard(app, hosts, key)
     return app
 
 
@@ -197,7 +199,8 @@ def render(pages: Sequence[Page], answers: Answers, pathname: str, search: str) 
         if variables is None:
             continue
         try:
-            return titled(page.title, page.layout(visit_of(answers, variables, search)))
+            visit = visit_of(answers, variables, search)
+            return titled(title_words(page, visit), page.layout(visit))
         except UnknownName as error:
             return missing(error.what)
         except LogbookError as error:
@@ -208,6 +211,13 @@ def render(pages: Sequence[Page], answers: Answers, pathname: str, search: str) 
             log.exception("%s failed (%s)", pathname, number)
             return failed(f"Something went wrong here. It is in the log of the server as {number}.")
     return missing("There is no page at this address.")
+
+
+def title_words(page: Page, visit: Visit) -> str:
+    """What the browser calls a page: of which pack it is, and its question."""
+    if "pack" not in visit.variables:
+        return page.title
+    return f"{visit.pack.name}: {page.title}"
 
 
 def titled(title: str, content: Component) -> Component:

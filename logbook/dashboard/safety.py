@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
+import secrets
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
-from flask import Response, abort, request
+from flask import Response, abort, make_response, request
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
     from dash import Dash
 
+OPEN_PATH = "/healthz"
+KEY_COOKIE = "logbook-key"
+KEY_AGE_S = 365 * 86_400
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "[::1]", "::1"})
 READING = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
-def guard(app: Dash, hosts: Collection[str]) -> None:
+def guard(app: Dash, hosts: Collection[str], key: str | None) -> None:
     """Put host and origin checks and the headers on a finished app (its inline scripts are hashed here)."""
     allowed = LOOPBACK | frozenset(hosts)
     policy = content_policy(app.csp_hashes())
 
-    def check() -> None:
+    def check() -> Response | None:
         if host_name(request.host) not in allowed:
             abort(421)
         if request.method not in READING and foreign(request.headers.get("Origin"), request.host):
@@ -31,6 +35,7 @@ def guard(app: Dash, hosts: Collection[str]) -> None:
             "none",
         }:
             abort(403)
+        return None if key is None or request.path == OPEN_PATH else stranger(key)
 
     def headers(response: Response) -> Response:
         response.headers["Content-Security-Policy"] = policy
@@ -41,6 +46,20 @@ def guard(app: Dash, hosts: Collection[str]) -> None:
 
     app.server.before_request(check)
     app.server.after_request(headers)
+
+
+def stranger(key: str) -> Response | None:
+    """Stop a reader without the key; one who brings it in the address gets a cookie and goes on without it."""
+    if secrets.compare_digest(request.cookies.get(KEY_COOKIE, "").encode(), key.encode()):
+        return None
+    if not secrets.compare_digest(request.args.get("key", "").encode(), key.encode()):
+        return make_response("Open the address that the terminal shows; it holds the key to this logbook.", 401)
+    # a page that goes on by itself: after a redirect a strict cookie would not be sent
+    response = make_response(
+        '<!DOCTYPE html><html lang="en"><meta http-equiv="refresh" content="0; url=/"><title>logbook</title>'
+    )
+    response.set_cookie(KEY_COOKIE, key, max_age=KEY_AGE_S, httponly=True, samesite="Strict")
+    return response
 
 
 def content_policy(hashes: Collection[str]) -> str:

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import errno
+import secrets
+import socket
 import threading
 import webbrowser
 from typing import TYPE_CHECKING, Any
@@ -15,6 +18,7 @@ if TYPE_CHECKING:
 
     from logbook.store import Store
 
+EVERYWHERE = frozenset({"0.0.0.0", "::"})  # noqa: S104 - compared with, not bound to
 LOOPBACK_HOSTS = frozenset({"127.0.0.1", "localhost", "::1"})
 
 
@@ -28,27 +32,49 @@ def serve(
 ) -> None:
     """Serve the dashboard until interrupted; `ready` hears the address once the server listens.
 
+    On an address that others can reach, every reader must bring the key that is part of that address once.
+
     Raises
     ------
     BadConfiguration
-        The address is not of this machine alone.
+        The address is no address of this machine.
     Unavailable
         The port cannot be had.
     """
-    if host not in LOOPBACK_HOSTS:
-        raise BadConfiguration(
-            f"The dashboard is served to this machine only, not on {host}.", mend="Leave out --host, or give 127.0.0.1."
-        )
     from logbook.dashboard.app import create_app
 
-    server = listen(create_app(store).server, host, port)
-    url = f"http://{'[::1]' if host == '::1' else host}:{server.effective_port}/"
-    ready(url)
+    key = None if host in LOOPBACK_HOSTS else secrets.token_urlsafe(18)
+    names = () if key is None else own_names(host)
+    app = create_app(store, hosts=names, key=key)
+    server = listen(app.server, host, port)
+    shown = next(iter(names), host)
+    url = f"http://{bracketed(shown)}:{server.effective_port}/"
+    address = url if key is None else f"{url}?key={key}"
+    ready(address)
     if open_browser:
-        threading.Thread(target=webbrowser.open, args=(url,), daemon=True).start()
+        threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
     with contextlib.suppress(KeyboardInterrupt):
         server.run()
     server.close()
+
+
+def own_names(host: str) -> tuple[str, ...]:
+    """Names under which others reach this machine, the likeliest first."""
+    found: dict[str, None] = {}
+    if host not in EVERYWHERE:
+        found[bracketed(host)] = None
+    else:
+        with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+            probe.connect(("192.0.2.1", 9))  # sends nothing: only asks which own address would be used (RFC 5737)
+            found[probe.getsockname()[0]] = None
+    own = socket.gethostname().lower()
+    found |= {own: None, f"{own}.local": None}
+    return tuple(found)
+
+
+def bracketed(host: str) -> str:
+    """An address as it stands in a URL."""
+    return f"[{host}]" if ":" in host and not host.startswith("[") else host
 
 
 def listen(application: Any, host: str, port: int) -> Any:
@@ -59,7 +85,15 @@ def listen(application: Any, host: str, port: int) -> Any:
         return waitress.create_server(
             application, host=host, port=port, threads=6, ident=None, max_request_body_size=LONGEST_UPLOAD_BYTES
         )
-    except OSError as error:
+    except (OSError, ValueError) as error:
+        if (
+            not isinstance(error, OSError)
+            or error.errno in {errno.EADDRNOTAVAIL, None}
+            or isinstance(error, socket.gaierror)
+        ):
+            raise BadConfiguration(
+                f"{host} is not an address of this machine.", mend="Leave out --host, or give 127.0.0.1."
+            ) from error
         raise Unavailable(
             f"Port {port} cannot be had: {error.strerror or error}.",
             where=host,

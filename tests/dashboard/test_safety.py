@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import socket
+
 import pytest
 
+from logbook.dashboard import create_app
 from logbook.dashboard.figures.style import GRAPH_CONFIG
 from logbook.dashboard.safety import host_name
-from logbook.dashboard.server import listen, serve
+from logbook.dashboard.server import listen, own_names
 from logbook.errors import BadConfiguration, Unavailable
 
 
@@ -81,9 +84,47 @@ def test_host_names_lose_their_port():
     assert host_name("127.0.0.1") == "127.0.0.1"
 
 
-def test_another_address_is_refused():
-    with pytest.raises(BadConfiguration, match="this machine only"):
-        serve(None, host="0.0.0.0")
+@pytest.fixture
+def keyed(full_answers):
+    return create_app(full_answers, hosts=("192.0.2.7",), key="s3cret").server.test_client()
+
+
+def test_beyond_loopback_nothing_is_shown_without_the_key(keyed):
+    """Layout and callbacks answer by themselves in Dash, so the wall stands before every route."""
+    at = {"Host": "192.0.2.7:8050"}
+    for path in (
+        "/",
+        "/_dash-layout",
+        "/_dash-dependencies",
+        "/api/v1/packs/1/cold.csv",
+        "/assets/logbook.js",
+        "/?key=wrong",
+    ):
+        assert keyed.get(path, headers=at).status_code == 401, path
+    assert keyed.post("/_dash-update-component", json={}, headers=at).status_code == 401
+    assert keyed.get("/healthz", headers=at).status_code == 200
+
+
+def test_the_key_is_brought_once_and_kept_in_a_cookie_no_script_can_read(keyed):
+    response = keyed.get("/?key=s3cret", base_url="http://192.0.2.7:8050")
+
+    cookie = response.headers["Set-Cookie"]
+    assert "HttpOnly" in cookie
+    assert "SameSite=Strict" in cookie
+    assert keyed.get("/_dash-layout", base_url="http://192.0.2.7:8050").status_code == 200
+
+
+@pytest.mark.parametrize("host", ["203.0.113.77", "no.such.host.invalid"])
+def test_an_address_of_another_machine_is_refused(full_app, host):
+    """203.0.113.0/24 is for documentation (RFC 5737), `.invalid` never resolves (RFC 6761)."""
+    with pytest.raises(BadConfiguration, match="not an address of this machine"):
+        listen(full_app.server, host, 0)
+
+
+def test_names_of_this_machine_include_the_one_asked_for():
+    assert own_names("192.0.2.7")[0] == "192.0.2.7"
+    assert own_names("fd00::7")[0] == "[fd00::7]"
+    assert socket.gethostname().lower() in own_names("0.0.0.0")
 
 
 def test_a_taken_port_is_told_with_another_one(full_app):

@@ -1,0 +1,237 @@
+"""What an owner does, from the first visit on, in a real browser and a real logbook."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from logbook.dashboard import create_app
+from logbook.store import add_pack, list_notes, list_packs, open_store, reading_span
+from tests.dashboard import exports
+from tests.dashboard.test_browser import LAPTOP, PHONE, no_trouble_reading, settled, until, visit, watched
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture
+def store(tmp_path):
+    with open_store(f"sqlite:///{tmp_path}/logbook.sqlite3") as opened:
+        yield opened
+
+
+@pytest.fixture
+def home(store, serve_live):
+    return serve_live(create_app(store))
+
+
+@pytest.fixture
+def phone(browser):
+    yield from watched(browser, PHONE, "dark")
+
+
+@pytest.fixture
+def laptop(browser):
+    yield from watched(browser, LAPTOP, "light")
+
+
+def file_of(text, name="trip.csv"):
+    return {"name": name, "mimeType": "text/csv", "buffer": text.encode()}
+
+
+def bring_in(page, home, *files):
+    visit(page, f"{home}/imports")
+    page.wait_for_selector("#files", state="attached")
+    page.set_input_files("#files", list(files))
+
+
+def test_first_visit_name_a_pack_import_a_file_and_read_the_answer(phone, home, store):
+    visit(phone, home)
+    phone.get_by_role("link", name="here in the browser").first.click()
+    phone.wait_for_selector("text=First, name the pack")
+    no_trouble_reading(phone)
+    phone.get_by_label("Name", exact=True).fill("House")
+    assert phone.get_by_label("Time zone you read clocks in").input_value() == "America/Lima"  # as the browser says
+    phone.get_by_role("button", name="Add this pack").click()
+
+    phone.wait_for_selector("#files", state="attached")
+    phone.set_input_files("#files", [file_of(exports.frosty_trip())])
+    phone.wait_for_selector("text=It brought 4\u00a0320 new readings.")
+    no_trouble_reading(phone)
+    phone.get_by_role("link", name="See the answers").click()
+    phone.wait_for_selector("h1:text('House')")
+
+    assert [pack.time_zone for pack in list_packs(store)] == ["America/Lima"]
+    assert "Yes, once." in phone.text_content("main")
+    no_trouble_reading(phone)
+
+
+def test_a_question_about_the_sign_is_asked_with_both_readings_shown_and_answered(laptop, home, store):
+    pack = add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    bring_in(laptop, home, file_of(exports.silent_about_sign()))
+    laptop.wait_for_selector("text=Does a positive current charge or discharge the pack?")
+
+    words = laptop.text_content("#import-jobs")
+    assert "3.0\u00a0A into the pack" in words
+    assert "3.0\u00a0A out of the pack" in words
+    no_trouble_reading(laptop)
+    laptop.reload()  # it waits for its owner, whatever the browser does
+    settled(laptop)
+    laptop.get_by_role("button", name="Positive is discharging").click()
+    laptop.wait_for_selector("text=It brought 120 new readings.")
+
+    assert reading_span(store, pack.id)[0] == 120
+    laptop.get_by_role("link", name="Read the receipt").click()
+    laptop.wait_for_selector("h1:text('What did this import bring?')")
+    assert "You said so" in laptop.text_content("main")
+    no_trouble_reading(laptop)
+
+
+def test_find_the_frozen_morning_and_jump_to_its_readings(laptop, home, store):
+    add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    bring_in(laptop, home, file_of(exports.frosty_trip()))
+    laptop.wait_for_selector("text=See the answers")
+    visit(laptop, f"{home}/pack/1/cold")
+
+    assert "13 Jan 2026, 08:00" in laptop.text_content("main")
+    laptop.get_by_role("link", name="Readings", exact=True).click()
+    laptop.wait_for_selector("text=13 Jan 2026, 06:00 to 13 Jan 2026, 11:30")
+    laptop.wait_for_selector("#readings-graph .scatterlayer .trace")
+    no_trouble_reading(laptop)
+    address = laptop.url
+    laptop.reload()
+    laptop.wait_for_selector("text=13 Jan 2026, 06:00 to 13 Jan 2026, 11:30")
+
+    assert laptop.url == address
+    laptop.get_by_role("button", name="A day").click()
+    laptop.wait_for_selector("text=(24\u00a0h)")
+    assert laptop.url != address
+    with laptop.expect_download() as download:
+        laptop.get_by_role("link", name="Download this window as CSV").click()
+    lines = download.value.path().read_text().splitlines()
+    assert lines[0] == "time_utc,time_local (Europe/Berlin),voltage_v,current_a,temperature_c,soc_percent"
+    assert len(lines) == 1 + 24 * 30  # every two minutes
+
+
+def test_a_drag_over_the_chart_looks_closer(laptop, home, store):
+    add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    bring_in(laptop, home, file_of(exports.frosty_trip()))
+    laptop.wait_for_selector("text=See the answers")
+    visit(laptop, f"{home}/pack/1/readings")
+    laptop.wait_for_selector("#readings-graph .scatterlayer .trace")
+    before = laptop.text_content("#readings-said")
+    laptop.locator("#readings-graph").scroll_into_view_if_needed()
+    box = laptop.locator("#readings-graph .plotly .nsewdrag").first.bounding_box()
+    laptop.mouse.move(box["x"] + box["width"] * 0.4, box["y"] + 40)
+    laptop.mouse.down()
+    laptop.mouse.move(box["x"] + box["width"] * 0.6, box["y"] + 45, steps=8)
+    laptop.mouse.up()
+
+    until(laptop, "before => document.querySelector('#readings-said').textContent !== before", arg=before)
+    assert "(1 " in laptop.text_content("#readings-said") or "h" in laptop.text_content("#readings-said")
+
+
+def test_a_note_is_written_seen_on_the_charts_and_taken_away(laptop, home, store):
+    pack = add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    bring_in(laptop, home, file_of(exports.frosty_trip()))
+    laptop.wait_for_selector("text=See the answers")
+    visit(laptop, f"{home}/pack/1/use")
+    laptop.get_by_text("Write a note").click()
+    laptop.get_by_label("When it was").fill("2026-01-12T10:00")
+    laptop.get_by_label("What to remember").fill("<b>New lugs</b> on the negative cable")
+    laptop.get_by_role("button", name="Write it down").click()
+    laptop.wait_for_selector(".notes >> text=<b>New lugs</b> on the negative cable")
+
+    assert [note.text for note in list_notes(store, pack.id)] == ["<b>New lugs</b> on the negative cable"]
+    assert "12 Jan 2026, 10:00" in laptop.text_content(".notes")
+    laptop.wait_for_selector(".js-plotly-plot .scatterlayer .point")
+    no_trouble_reading(laptop)
+    laptop.get_by_role("button", name=re.compile("Take away the note")).click()
+    laptop.wait_for_selector(".notes", state="detached")
+    assert list_notes(store, pack.id) == []
+
+
+def test_an_import_is_undone(laptop, home, store):
+    pack = add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    bring_in(laptop, home, file_of(exports.frosty_trip()))
+    laptop.wait_for_selector("text=Read the receipt")
+    laptop.get_by_role("link", name="Read the receipt").click()
+    laptop.get_by_text("Undo this import").click()
+    laptop.get_by_role("button", name="Yes, take it out").click()
+    laptop.wait_for_selector("h1:text('Bring in readings')")
+
+    assert reading_span(store, pack.id)[0] == 0
+
+
+def test_several_files_one_of_them_broken(phone, home, store):
+    pack = add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    whole = exports.frosty_trip().splitlines(keepends=True)
+    bring_in(
+        phone,
+        home,
+        file_of("".join(whole[:2000]), "one.csv"),
+        file_of("<html><body>Please log in</body></html>", "two.csv"),
+        file_of(whole[0] + "".join(whole[1800:]), "three.csv"),
+    )
+    until(phone, "document.querySelectorAll('.job .mark').length === 3")
+    until(phone, "!document.querySelector('#import-jobs').textContent.includes('Waiting')")
+    phone.wait_for_selector(".job >> text=Not taken in")
+    until(phone, "document.querySelectorAll('.job.tone-good').length === 2")
+
+    assert reading_span(store, pack.id)[0] == len(whole) - 1
+    assert "/tmp" not in phone.text_content("#import-jobs")
+    no_trouble_reading(phone)
+
+
+def test_the_same_file_again_changes_nothing_and_says_so(laptop, home, store):
+    add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    bring_in(laptop, home, file_of(exports.frosty_trip()))
+    laptop.wait_for_selector("text=It brought")
+    bring_in(laptop, home, file_of(exports.frosty_trip(), "copy.csv"))
+
+    laptop.wait_for_selector("text=This very file was here already.")
+
+
+def test_settings_change_zone_and_unit_everywhere(laptop, home, store):
+    add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    bring_in(laptop, home, file_of(exports.frosty_trip()))
+    laptop.wait_for_selector("text=See the answers")
+    visit(laptop, f"{home}/settings")
+    laptop.get_by_label("Fahrenheit, °F").check()
+    laptop.wait_for_selector("text=Kept.")
+    laptop.get_by_role("textbox", name="Show times in").fill("Tokyo")
+    laptop.get_by_role("option", name="Asia/Tokyo").click()
+    until(laptop, "document.cookie.includes('Asia/Tokyo')")
+    visit(laptop, f"{home}/pack/1/cold")
+
+    words = laptop.text_content("main")
+    assert "13 Jan 2026, 16:00" in words  # 08:00 in Berlin, UTC+1, is 16:00 in Tokyo, UTC+9
+    assert "below 32\u00a0°F" in words
+    assert "Times are shown in Asia/Tokyo" in words
+
+
+def test_a_flag_that_was_seen_is_put_aside(laptop, home, store):
+    add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    bring_in(laptop, home, file_of(exports.frosty_trip()))
+    laptop.wait_for_selector("text=See the answers")
+    visit(laptop, f"{home}/pack/1/attention")
+    before = laptop.locator(".flags >> role=button[name=/I have seen it/]").count()
+    assert before
+    laptop.locator(".flags >> role=button[name=/I have seen it/]").first.click()
+    laptop.wait_for_selector("text=Already seen")
+
+    assert laptop.locator(".flags >> role=button[name=/I have seen it/]").count() == before - 1
+    no_trouble_reading(laptop)
+
+
+def test_a_phone_opens_the_questions_and_goes_to_one(phone, home, store):
+    add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    bring_in(phone, home, file_of(exports.frosty_trip()))
+    phone.wait_for_selector("text=See the answers")
+    visit(phone, f"{home}/pack/1")
+    phone.locator(".contents-narrow > summary").click()
+    phone.locator(".contents-narrow").get_by_role("link", name="What drains it parked?").click()
+    phone.wait_for_selector("h1:text('What drains it parked?')")
+
+    assert not phone.locator(".contents-narrow").get_by_role("link", name="What drains it parked?").is_visible()
+    no_trouble_reading(phone)
