@@ -19,7 +19,7 @@ from logbook.store.readings import readings_between
 from logbook.units import MS_PER_DAY
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     import pandas as pd
     from sqlalchemy.engine import Connection
@@ -66,6 +66,17 @@ def rebuild(store: Store, pack: Pack, progress: Progress = silent, *, method: Me
         state = findings.state_in(connection, pack.id)
         stale.mark(connection, pack.id, _everything(connection, pack.id, state), whole_days=True)
     refresh(store, pack, progress, method=method)
+
+
+def made_anew(store: Store, pack: Pack, method: Method = METHOD) -> Iterator[Refreshed]:
+    """Make all findings again piece by piece, and keep none of them."""
+    with store.reading() as connection:
+        work = _everything(connection, pack.id, findings.state_in(connection, pack.id))
+    while work:
+        with store.reading() as connection:
+            made = _make(connection, pack, work, method)
+        yield made
+        work = made.unfinished
 
 
 def widened(start_ms: int, end_ms: int, margin_ms: int = 0) -> tuple[int, int]:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Self
 
-import sqlalchemy as sa
-
 from logbook.errors import BadConfiguration, CannotWrite
 from logbook.store import dialect
 
@@ -77,9 +75,10 @@ EXPLANATIONS = (
 def _explained(path: Path) -> Iterator[None]:
     try:
         yield
-    except sa.exc.DBAPIError as error:
+    except dialect.ERRORS as error:
+        text = str(getattr(error, "orig", error))
         for words, kind, what, mend in EXPLANATIONS:
-            if words in str(error.orig):
+            if words in text:
                 raise kind(what, where=str(path), mend=mend) from error
         raise
 

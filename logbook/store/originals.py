@@ -5,13 +5,13 @@ from __future__ import annotations
 import hashlib
 import os
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 import pyarrow as pa
 
-from logbook.errors import BadData, InputMissing
+from logbook.errors import BadData, CannotWrite, InputMissing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -50,23 +50,35 @@ def keep(folder: Path, source: Path, sha256: str) -> str:
     target = folder / name
     if target.exists():
         return name
-    folder.mkdir(mode=0o700, exist_ok=True)
-    target.parent.mkdir(mode=0o700, exist_ok=True)
     unfinished = target.with_name(f"{target.name}.{os.getpid()}.part")
-    digest = hashlib.sha256()
     try:
-        with source.open("rb") as original, pa.CompressedOutputStream(_private(unfinished), "zstd") as packed:
-            while block := original.read(CHUNK):
-                digest.update(block)
-                packed.write(block)
-        if digest.hexdigest() != sha256:
+        folder.mkdir(mode=0o700, exist_ok=True)
+        target.parent.mkdir(mode=0o700, exist_ok=True)
+        if _packed(source, unfinished) != sha256:
             raise BadData("the file changed while it was read; nothing was imported.", where=str(source))
         _to_disk(unfinished)
         unfinished.replace(target)
         _to_disk(target.parent)
+    except OSError as error:
+        raise CannotWrite(
+            f"the original could not be kept ({error.strerror or error}); nothing was imported.",
+            where=str(folder),
+            mend="Make room or change the permissions, or import without keeping the original.",
+        ) from error
     finally:
-        unfinished.unlink(missing_ok=True)
+        with suppress(OSError):
+            unfinished.unlink(missing_ok=True)
     return name
+
+
+def _packed(source: Path, target: Path) -> str:
+    """Pack a file and give its hash."""
+    digest = hashlib.sha256()
+    with source.open("rb") as original, pa.CompressedOutputStream(_private(target), "zstd") as packed:
+        while block := original.read(CHUNK):
+            digest.update(block)
+            packed.write(block)
+    return digest.hexdigest()
 
 
 def bring_back(folder: Path, sha256: str, target: Path) -> None:

@@ -74,11 +74,8 @@ def _parts(name: str, values: NDArray[np.int64], starts: NDArray[np.int64]) -> d
     }
 
 
-def read_rollup(store: Store, pack_id: int, level_s: int, start_ms: int, end_ms: int) -> pd.DataFrame:
-    """Give the buckets that begin in [start_ms, end_ms), in plain units.
-
-    Columns: bucket_ms, n (readings), and for each quantity `voltage_v_n`, `_min`, `_max`, `_sum` and so on.
-    """
+def stored_rollup(connection: Connection, pack_id: int, level_s: int, start_ms: int, end_ms: int) -> pa.Table:
+    """Give buckets as they are stored, within a transaction."""
     table = models.rollup
     names = [f"{name}_{part}" for name in models.VALUES for part in ("n", "min", "max", "sum")]
     statement = (
@@ -87,8 +84,16 @@ def read_rollup(store: Store, pack_id: int, level_s: int, start_ms: int, end_ms:
         .where(table.c.bucket_ms >= start_ms, table.c.bucket_ms < end_ms)
         .order_by(table.c.bucket_ms)
     )
+    return dialect.fetch_arrow(connection, statement)
+
+
+def read_rollup(store: Store, pack_id: int, level_s: int, start_ms: int, end_ms: int) -> pd.DataFrame:
+    """Give the buckets that begin in [start_ms, end_ms), in plain units.
+
+    Columns: bucket_ms, n (readings), and for each quantity `voltage_v_n`, `_min`, `_max`, `_sum` and so on.
+    """
     with store.reading() as connection:
-        rows = dialect.fetch_arrow(connection, statement)
+        rows = stored_rollup(connection, pack_id, level_s, start_ms, end_ms)
     frame: dict[str, NDArray[Any]] = {name: stored_integers(rows[name]) for name in ("bucket_ms", "n")}
     for stored, quantity in zip(models.VALUES, QUANTITY_NAMES, strict=True):
         frame[f"{quantity}_n"] = stored_integers(rows[f"{stored}_n"])

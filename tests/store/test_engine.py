@@ -7,7 +7,8 @@ import pytest
 import sqlalchemy as sa
 
 from logbook.errors import BadConfiguration, CannotWrite
-from logbook.store import add_note, add_pack, dialect, list_notes, list_packs, models, open_store
+from logbook.store import add_note, add_pack, commit_import, dialect, list_notes, list_packs, models, open_store
+from tests.store.recordings import DAY_MS, START_MS, content, drawn, recording_of
 
 
 def setting(store, name):
@@ -122,6 +123,22 @@ def test_a_logbook_that_another_program_holds_is_busy(store, pack, monkeypatch):
         add_note(other, pack.id, 0, "too soon")
 
     assert list_notes(store, pack.id) == []
+
+
+def test_a_full_disk_is_said_and_changes_nothing(store, pack, rng):
+    """SQLite is told that the file may not grow, and then reports what it reports on a full disk."""
+    commit_import(store, pack, recording_of(drawn(rng, 100), "a.csv"), None)
+    before = content(store)
+    store.close()
+    pages = dialect.outside_transaction(store.engine, "PRAGMA page_count")[0][0]
+    store.close()
+    sa.event.listen(store.engine, "connect", lambda raw, _: raw.fetch_arrow(f"PRAGMA max_page_count={pages + 3}"))
+
+    with pytest.raises(CannotWrite, match="disk is full"):
+        commit_import(store, pack, recording_of(drawn(rng, 20_000, start_ms=START_MS + 100 * DAY_MS), "b.csv"), None)
+
+    assert content(store) == before
+    assert dialect.integrity_problems(store.engine) == []
 
 
 def test_a_transaction_that_fails_leaves_nothing(store, pack):

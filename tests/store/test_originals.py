@@ -5,7 +5,7 @@ import stat
 
 import pytest
 
-from logbook.errors import BadData, InputMissing
+from logbook.errors import BadData, CannotWrite, InputMissing
 from logbook.store import originals
 
 
@@ -51,6 +51,14 @@ def test_a_file_that_is_not_what_was_read_is_refused_and_leaves_nothing(tmp_path
     assert [entry for entry in folder.rglob("*") if entry.is_file()] == []
 
 
+def test_a_place_that_cannot_be_written_is_named(tmp_path, file):
+    folder = tmp_path / "originals"
+    folder.write_text("in the way")
+
+    with pytest.raises(CannotWrite, match="could not be kept"):
+        originals.keep(folder, file, sha(file))
+
+
 def test_a_damaged_original_is_noticed_and_not_handed_out(tmp_path, file):
     folder = tmp_path / "originals"
     kept = folder / originals.keep(folder, file, sha(file))
@@ -58,6 +66,7 @@ def test_a_damaged_original_is_noticed_and_not_handed_out(tmp_path, file):
     damaged[2_000_000] ^= 1
     kept.write_bytes(damaged)
 
+    assert not originals.is_sound(folder, sha(file))
     with pytest.raises(BadData, match="damaged"):
         originals.bring_back(folder, sha(file), tmp_path / "again.csv")
 

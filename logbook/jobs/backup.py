@@ -1,0 +1,149 @@
+"""Backup and restore: a verified copy of the whole logbook, made while it is in use, and back again."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from logbook.errors import BadConfiguration, CannotWrite, InputMissing
+from logbook.store import dialect, list_packs, open_store, reading_span
+
+if TYPE_CHECKING:
+    from logbook.store import Store
+
+ORIGINALS = "originals"
+"""Folder beside the copies, with the kept files of all of them."""
+
+
+@dataclass(frozen=True)
+class Backup:
+    """A copy that was checked."""
+
+    path: Path
+    readings: int
+    packs: int
+    originals: int
+    """Kept files in the backup folder."""
+
+
+def back_up(store: Store, folder: Path | str, *, now: datetime | None = None) -> Backup:
+    """Copy the logbook as it is at one moment into a folder, check the copy, and copy new originals beside it."""
+    folder = Path(folder)
+    moment = now or datetime.now(UTC)
+    target = folder / f"logbook-{moment:%Y%m%dT%H%M%SZ}.sqlite3"
+    unfinished = folder / f"{target.name}.part"
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        if target.exists():
+            raise CannotWrite("there is a backup of this second already.", where=str(target), mend="Try again.")
+        _need_room(store, folder)
+        unfinished.unlink(missing_ok=True)
+        dialect.copy_to(store.engine, unfinished)
+        counted = _verified(unfinished)
+        kept = _copy_originals(store.originals_folder, folder / ORIGINALS)
+        unfinished.replace(target)
+    except OSError as error:
+        raise CannotWrite(
+            f"the backup cannot be written ({error.strerror or error}).",
+            where=str(folder),
+            mend="Choose another folder or make room.",
+        ) from error
+    finally:
+        _remove(unfinished)
+    return Backup(target, readings=counted[0], packs=counted[1], originals=kept)
+
+
+def restore(backup: Path | str, url: str, *, now: datetime | None = None) -> Path | None:
+    """Put a backup in the place of a logbook; gives where the former one was moved to, None if there was none.
+
+    The backup is checked first. The former logbook is never deleted.
+    """
+    backup = Path(backup)
+    if not backup.is_file():
+        raise InputMissing("there is no such backup.", where=str(backup), mend="Give the path of its .sqlite3 file.")
+    target = dialect.file_of(dialect.parse_url(url))
+    moment = now or datetime.now(UTC)
+    incoming = target.with_name(f"{target.name}.restoring")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        shutil.copyfile(backup, incoming)
+        incoming.chmod(0o600)
+        _verified(incoming)
+        _copy_originals(backup.parent / ORIGINALS, target.with_name(f"{target.name}-originals"))
+        former = _move_aside(target, moment)
+        incoming.replace(target)
+    except OSError as error:
+        raise CannotWrite(
+            f"the logbook cannot be restored ({error.strerror or error}); the former one is unchanged.",
+            where=str(target),
+            mend="Make room or change the permissions.",
+        ) from error
+    finally:
+        _remove(incoming)
+    return former
+
+
+def _verified(path: Path) -> tuple[int, int]:
+    """Open a copy as a logbook of its own, check it whole, and count readings and packs."""
+    with open_store(str(path)) as copy:
+        problems = dialect.integrity_problems(copy.engine)
+        if problems:
+            raise BadConfiguration(f"the copy is damaged: {problems[0]}", where=str(path), mend="Use another backup.")
+        packs = list_packs(copy)
+        readings = sum(reading_span(copy, pack.id)[0] for pack in packs)
+        dialect.close_for_good(copy.engine)
+    return readings, len(packs)
+
+
+def _remove(unfinished: Path) -> None:
+    """Remove a copy that did not become anything, with what the database put beside it."""
+    for leftover in unfinished.parent.glob(f"{unfinished.name}*"):
+        leftover.unlink(missing_ok=True)
+
+
+def _need_room(store: Store, folder: Path) -> None:
+    needed, free = store.path.stat().st_size, shutil.disk_usage(folder).free
+    if free < needed:
+        raise CannotWrite(
+            f"the backup needs {needed // 10**6} MB, and {free // 10**6} MB are free.",
+            where=str(folder),
+            mend="Make room or choose another folder.",
+        )
+
+
+def _copy_originals(source: Path, target: Path) -> int:
+    """Copy kept files that are not there yet; their names say what they hold. Gives how many are there then."""
+    for file in sorted(source.rglob("*.zst")) if source.is_dir() else []:
+        place = target / file.relative_to(source)
+        if not place.exists():
+            place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            unfinished = place.with_name(f"{place.name}.part")
+            shutil.copyfile(file, unfinished)
+            unfinished.chmod(0o600)
+            unfinished.replace(place)
+    return len(list(target.rglob("*.zst")))
+
+
+def _move_aside(target: Path, moment: datetime) -> Path | None:
+    if not target.exists():
+        return None
+    engine = dialect.create_engine(dialect.parse_url(str(target)))
+    try:
+        dialect.close_for_good(engine)
+    except dialect.ERRORS as error:
+        if "locked" in str(error):
+            raise CannotWrite(
+                "the logbook is open in another program; nothing was changed.",
+                where=str(target),
+                mend="Stop that program, the dashboard perhaps, and try again.",
+            ) from error
+    former = target.with_name(f"{target.name}.replaced-{moment:%Y%m%dT%H%M%SZ}")
+    target.replace(former)
+    for end in ("-wal", "-shm"):
+        beside = target.with_name(target.name + end)
+        if beside.exists():
+            beside.replace(former.with_name(former.name + end))
+    return former

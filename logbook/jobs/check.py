@@ -1,0 +1,95 @@
+"""Check: is everything the logbook holds sound, and what can be made again from the readings if not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from logbook.jobs.progress import silent
+from logbook.jobs.refresh import METHOD, made_anew, rebuild, refresh
+from logbook.store import list_packs, read_findings, soundness
+
+if TYPE_CHECKING:
+    from logbook.jobs.progress import Progress
+    from logbook.jobs.refresh import Method
+    from logbook.schema.pack import Pack
+    from logbook.store import Store
+
+ROUNDING = 1e-6
+"""Sums that begin at other readings differ in their last digits."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something that is not as it should be."""
+
+    message: str
+    mend: str
+    mended: bool = False
+
+
+def check(store: Store, progress: Progress = silent, *, mend: bool = False, method: Method = METHOD) -> list[Finding]:
+    """Give what is wrong, nothing for a sound logbook; with `mend`, what the readings allow is made again."""
+    damage = soundness.damage(store)
+    if damage:
+        return [Finding(text, "Restore a backup.") for text in damage]
+    found = [
+        Finding(f'The kept original of "{name}" is gone or damaged.', "Restore it from a backup.")
+        for name in soundness.damaged_originals(store)
+    ]
+    packs = list_packs(store)
+    for number, pack in enumerate(packs):
+        found += [*_rollups(store, pack, mend=mend), *_findings(store, pack, mend=mend, method=method)]
+        progress((number + 1) / len(packs))
+    return found
+
+
+def _rollups(store: Store, pack: Pack, *, mend: bool) -> list[Finding]:
+    wrong = soundness.wrong_rollups(store, pack.id)
+    if not wrong:
+        return []
+    if mend:
+        soundness.make_rollups(store, pack.id, wrong)
+    return [Finding(f"The chart data of {pack.name} is not that of its readings.", "It can be made again.", mend)]
+
+
+def _findings(store: Store, pack: Pack, *, mend: bool, method: Method) -> list[Finding]:
+    """Compare with what the readings give now, piece by piece."""
+    refresh(store, pack, method=method)
+    kept = read_findings(store, pack.id)
+    wrong: set[str] = set()
+    for piece in made_anew(store, pack, method):
+        made = {kind: frame for kind, frame in piece.tables.items() if len(frame)}
+        held = {kind: _between(frame, piece.start_ms, piece.end_ms) for kind, frame in kept.items()}
+        held = {kind: frame for kind, frame in held.items() if len(frame)}
+        wrong |= {kind for kind in made.keys() | held.keys() if not _same(held.get(kind), made.get(kind))}
+    if not wrong:
+        return []
+    if mend:
+        rebuild(store, pack, method=method)
+    what = f"The findings of {pack.name} ({', '.join(sorted(wrong))}) are not those of its readings."
+    return [Finding(what, "They can be made again.", mend)]
+
+
+def _between(frame: pd.DataFrame, start_ms: int, end_ms: int) -> pd.DataFrame:
+    return frame[(frame["start_ms"] >= start_ms) & (frame["start_ms"] < end_ms)]
+
+
+def _same(held: pd.DataFrame | None, made: pd.DataFrame | None) -> bool:
+    if held is None or made is None or len(held) != len(made):
+        return False
+    made = made.sort_values("start_ms", kind="stable")
+    return all(_alike(held[name], made.get(name, None)) for name in held)
+
+
+def _alike(held: pd.Series[Any], made: pd.Series[Any] | None) -> bool:
+    """Tell whether two columns say the same; one that is not made now must be empty."""
+    if made is None:
+        return bool(held.isna().all())
+    if pd.api.types.is_numeric_dtype(held):
+        numbers = pd.to_numeric(made, errors="coerce").to_numpy(float)
+        return np.allclose(held.to_numpy(float), numbers, rtol=ROUNDING, atol=ROUNDING, equal_nan=True)
+    return held.fillna("").astype(str).tolist() == made.fillna("").astype(str).tolist()

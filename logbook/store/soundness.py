@@ -1,0 +1,90 @@
+"""Soundness: what of the stored is not as it should be, found by comparing it with what it came from."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import sqlalchemy as sa
+
+from logbook.store import dialect, models, originals
+from logbook.store.imports import list_imports
+from logbook.store.readings import samples_between
+from logbook.store.rollups import replace_rollups, rolled_up, stored_rollup
+from logbook.units import MS_PER_DAY
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from sqlalchemy.engine import Connection
+
+    from logbook.store.engine import Store
+
+STRETCH_MS = 7 * MS_PER_DAY
+"""Readings looked at together: 600,000 at one a second."""
+
+
+def damage(store: Store) -> list[str]:
+    """Give what the database itself finds wrong, or else rows whose parent is missing."""
+    problems = [f"The database's file is damaged: {text}" for text in dialect.integrity_problems(store.engine)]
+    if problems:
+        return problems
+    orphans = _orphans(store)
+    return [f"Rows of {name} belong to nothing." for name in orphans]
+
+
+def _orphans(store: Store) -> list[str]:
+    with store.reading() as connection:
+        orphans = dialect.foreign_key_violations(connection)
+        known = sa.select(models.imports.c.id)
+        for table in (models.reading, models.shared_reading):
+            lost = sa.select(table.c.import_id).where(table.c.import_id.not_in(known)).distinct()
+            if connection.execute(lost).first():
+                orphans.append(table.name)
+    return orphans
+
+
+def damaged_originals(store: Store) -> list[str]:
+    """Give the names of kept files that are gone or no longer what was imported."""
+    kept = [row for row in list_imports(store) if row.original]
+    return [row.file_name for row in kept if not originals.is_sound(store.originals_folder, row.sha256)]
+
+
+def wrong_rollups(store: Store, pack_id: int) -> list[tuple[int, int]]:
+    """Give the ranges [start_ms, end_ms) whose rollups are not those of the readings."""
+    with store.reading() as connection:
+        return [
+            (start, end)
+            for start, end, filled in _stretches(connection, pack_id)
+            if not _rollups_are_right(connection, pack_id, start, end, filled=filled)
+        ]
+
+
+def make_rollups(store: Store, pack_id: int, ranges: list[tuple[int, int]]) -> None:
+    """Roll up ranges of whole days anew."""
+    for start, end in ranges:
+        with store.writing() as connection:
+            samples = samples_between(connection, models.reading, pack_id, start, end)
+            replace_rollups(connection, pack_id, start, end, samples)
+
+
+def _stretches(connection: Connection, pack_id: int) -> Iterator[tuple[int, int, bool]]:
+    """Give stretches of days that hold readings, and between them those that should hold nothing."""
+    column = models.reading.c.ts_ms
+    query = sa.select(sa.func.min(column)).where(models.reading.c.pack_id == pack_id)
+    end = 0
+    while (found := connection.execute(query.where(column >= end)).scalar()) is not None:
+        start = found // MS_PER_DAY * MS_PER_DAY
+        if start > end:
+            yield end, start, False
+        end = start + STRETCH_MS
+        yield start, end, True
+    yield end, 1 << 60, False
+
+
+def _rollups_are_right(connection: Connection, pack_id: int, start: int, end: int, *, filled: bool) -> bool:
+    kept = [stored_rollup(connection, pack_id, level_s, start, end) for level_s in models.ROLLUP_LEVELS_S]
+    if not filled:
+        return not any(rows.num_rows for rows in kept)
+    samples = samples_between(connection, models.reading, pack_id, start, end)
+    made = [rolled_up(samples, pack_id, level_s) for level_s in models.ROLLUP_LEVELS_S]
+    return all(old.equals(new.select(old.column_names)) for old, new in zip(kept, made, strict=True))

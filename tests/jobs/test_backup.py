@@ -1,0 +1,156 @@
+from __future__ import annotations
+
+import stat
+import threading
+from datetime import UTC, datetime
+
+import pytest
+
+from logbook.errors import BadConfiguration, CannotWrite, InputMissing
+from logbook.jobs.backup import back_up, restore
+from logbook.jobs.health import health
+from logbook.store import add_note, commit_import, list_imports, list_notes, migrate, open_store, originals
+from logbook.store.engine import migration_engine
+from tests.store.recordings import START_MS, content, drawn, readings_at, recording_of
+
+NOW = datetime(2025, 6, 1, 12, 30, tzinfo=UTC)
+
+
+@pytest.fixture
+def filled(store, pack, rng, tmp_path):
+    path = tmp_path / "trip.csv"
+    path.write_bytes(b"trip.csv")
+    commit_import(store, pack, recording_of(drawn(rng, 500), "trip.csv"), path)
+    health(store, pack)
+    return store
+
+
+def test_a_backup_is_the_logbook_of_that_moment_with_its_originals(filled, pack, tmp_path):
+    before = content(filled)
+
+    made = back_up(filled, tmp_path / "backups", now=NOW)
+    add_note(filled, pack.id, 0, "later")
+
+    assert made.path.name == "logbook-20250601T123000Z.sqlite3"
+    assert (made.readings, made.packs, made.originals) == (500, 1, 1)
+    with open_store(str(made.path)) as copy:
+        assert content(copy) == before
+    assert [path.name for path in made.path.parent.iterdir() if "part" in path.name] == []
+
+
+def test_a_backup_is_private(filled, tmp_path):
+    made = back_up(filled, tmp_path / "backups", now=NOW)
+
+    assert stat.S_IMODE(made.path.stat().st_mode) == 0o600
+    assert stat.S_IMODE(made.path.parent.stat().st_mode) == 0o700
+
+
+def test_a_backup_can_be_made_while_the_logbook_is_written(filled, pack, tmp_path):
+    stop = threading.Event()
+    written: list[int] = []
+
+    def write() -> None:
+        while not stop.is_set():
+            add_note(filled, pack.id, len(written), "busy")
+            written.append(1)
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    made = back_up(filled, tmp_path / "backups", now=NOW)
+    stop.set()
+    writer.join()
+
+    with open_store(str(made.path)) as copy:
+        assert len(list_notes(copy, pack.id)) <= len(written)
+
+
+def test_restoring_gives_back_the_same_content_and_keeps_the_former_logbook(filled, pack, tmp_path):
+    made = back_up(filled, tmp_path / "backups", now=NOW)
+    before = content(filled)
+    add_note(filled, pack.id, 0, "written after the backup")
+    after = content(filled)
+    filled.close()
+
+    former = restore(made.path, str(filled.path), now=NOW)
+
+    with open_store(str(filled.path)) as store:
+        assert content(store) == before
+    with open_store(str(former)) as store:
+        assert content(store) == after
+
+
+def test_restoring_where_nothing_is_makes_the_logbook_with_its_originals(filled, tmp_path):
+    made = back_up(filled, tmp_path / "backups", now=NOW)
+
+    former = restore(made.path, str(tmp_path / "elsewhere" / "logbook.sqlite3"), now=NOW)
+
+    assert former is None
+    with open_store(str(tmp_path / "elsewhere" / "logbook.sqlite3")) as store:
+        assert content(store) == content(filled)
+        assert originals.is_sound(store.originals_folder, list_imports(store)[0].sha256)
+
+
+def test_a_damaged_backup_is_refused_and_the_logbook_stays(filled, tmp_path):
+    made = back_up(filled, tmp_path / "backups", now=NOW)
+    size = made.path.stat().st_size
+    with made.path.open("r+b") as file:
+        file.seek(size // 2)
+        file.write(b"\xff" * 40_000)
+    before = content(filled)
+    filled.close()
+
+    with pytest.raises(BadConfiguration, match="damaged"):
+        restore(made.path, str(filled.path), now=NOW)
+
+    assert content(filled) == before
+
+
+def test_a_logbook_that_is_in_use_is_not_replaced(filled, pack, tmp_path):
+    made = back_up(filled, tmp_path / "backups", now=NOW)
+    before = content(filled)
+
+    with pytest.raises(CannotWrite, match="open in another program"):
+        restore(made.path, str(filled.path), now=NOW)
+
+    add_note(filled, pack.id, 0, "still in use")
+    assert content(filled, without=("note",)) == {name: rows for name, rows in before.items() if name != "note"}
+
+
+def test_a_backup_of_an_older_version_is_restored_and_brought_up_to_date(filled, pack, tmp_path):
+    add_note(filled, pack.id, START_MS, "lost with the old tables")
+    made = back_up(filled, tmp_path / "backups", now=NOW)
+    with migration_engine(str(made.path)).begin() as connection:
+        migrate.downgrade(connection, "0005")
+    filled.close()
+
+    restore(made.path, str(filled.path), now=NOW)
+
+    with open_store(str(filled.path)) as store:
+        assert len(list_imports(store)) == 1
+    assert [path.name for path in filled.path.parent.iterdir() if "restoring" in path.name] == []
+
+
+def test_a_backup_that_is_not_there_is_named(tmp_path):
+    with pytest.raises(InputMissing, match="no such backup"):
+        restore(tmp_path / "none.sqlite3", str(tmp_path / "logbook.sqlite3"))
+
+
+def test_a_folder_that_cannot_be_written_is_named(filled, tmp_path):
+    (tmp_path / "file").write_text("in the way")
+
+    with pytest.raises(CannotWrite, match="cannot be written"):
+        back_up(filled, tmp_path / "file")
+
+
+def test_later_backups_copy_only_new_originals(filled, pack, tmp_path):
+    back_up(filled, tmp_path / "backups", now=NOW)
+    (kept,) = (tmp_path / "backups" / "originals").rglob("*.zst")
+    first = kept.stat().st_mtime_ns
+    path = tmp_path / "more.csv"
+    path.write_bytes(b"more.csv")
+    commit_import(filled, pack, recording_of(readings_at([START_MS - 1], voltage_v=13.0), "more.csv"), path)
+
+    made = back_up(filled, tmp_path / "backups", now=NOW.replace(hour=13))
+
+    assert made.originals == 2
+    assert kept.stat().st_mtime_ns == first

@@ -1,0 +1,93 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from logbook.jobs.check import check
+from logbook.jobs.health import health
+from logbook.store import commit_import, list_imports, originals
+from tests.simulator import SCENARIOS, simulate
+from tests.store.recordings import content, drawn, recording_of
+
+
+@pytest.fixture
+def filled(store, pack, tmp_path):
+    (simulated,) = simulate(replace(SCENARIOS["fulltime_worn"], days=20), [2])
+    path = tmp_path / "trip.csv"
+    path.write_bytes(b"trip.csv")
+    commit_import(store, pack, recording_of(simulated.readings, "trip.csv"), path)
+    health(store, pack)
+    return store
+
+
+def run(store, statement: str) -> None:
+    with store.writing() as connection:
+        connection.exec_driver_sql(statement)
+
+
+def test_a_sound_logbook_has_nothing_wrong_and_is_not_changed(filled):
+    before = content(filled)
+
+    assert check(filled) == []
+    assert content(filled) == before
+
+
+def test_an_empty_logbook_is_sound(store, pack):
+    assert check(store) == []
+
+
+@pytest.mark.parametrize(
+    ("statement", "words"),
+    [
+        ("UPDATE rollup SET voltage_max = voltage_max + 1 WHERE level_s = 900", "chart data"),
+        ("DELETE FROM rollup WHERE level_s = 60", "chart data"),
+        (("INSERT INTO rollup SELECT pack_id, level_s, bucket_ms + 900000000000, n, voltage_n, voltage_min, voltage_max,"
+         " voltage_sum, current_n, current_min, current_max, current_sum, temperature_n, temperature_min,"
+         " temperature_max, temperature_sum, soc_n, soc_min, soc_max, soc_sum FROM rollup WHERE level_s = 86400"),
+         "chart data"),
+        ("UPDATE hour SET charge_ah = charge_ah + 0.1", "hours"),
+        ("DELETE FROM hour WHERE discharge_ah > 1", "hours"),
+        ("DELETE FROM finding WHERE kind = 'spells'", "spells"),
+    ],
+)  # fmt: skip
+def test_what_is_not_as_the_readings_say_is_found_and_can_be_mended(filled, statement, words):
+    whole = content(filled)
+    run(filled, statement)
+    broken = content(filled)
+    assert broken != whole
+
+    (found,) = check(filled)
+    assert words in found.message
+    assert not found.mended
+    assert content(filled) == broken
+
+    (mended,) = check(filled, mend=True)
+    assert mended.mended
+    assert check(filled) == []
+
+
+def test_readings_without_their_import_are_found(filled):
+    run(filled, "UPDATE reading SET import_id = 77 WHERE ts_ms = (SELECT min(ts_ms) FROM reading)")
+
+    assert "reading" in check(filled)[0].message
+
+
+def test_a_damaged_original_is_found(filled):
+    (row,) = list_imports(filled)
+    (filled.originals_folder / originals.name_of(row.sha256)).write_bytes(b"damaged")
+
+    (found,) = check(filled)
+
+    assert '"trip.csv"' in found.message
+
+
+def test_a_damaged_file_is_found(filled, pack, rng):
+    commit_import(filled, pack, recording_of(drawn(rng, 5000, start_ms=0), "b.csv"), None)
+    filled.close()
+    size = filled.path.stat().st_size
+    with filled.path.open("r+b") as file:
+        file.seek(size // 2 // 16_384 * 16_384)
+        file.write(b"\x05" * 4000)
+
+    assert any("damaged" in found.message for found in check(filled))
