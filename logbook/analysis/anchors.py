@@ -34,6 +34,8 @@ LEAP_CELL_V = 0.06
 """A rise of a quarter of a volt in four cells from one sample to the next, without current, is not the cells'."""
 INTERRUPTION_S = 600.0
 """A load that dips the voltage for less than this does not end the full state."""
+GENTLE_C_RATE = 0.1
+TAPERED_C_RATE = 0.35
 NEARLY_FULL_CELL_V = 3.4
 NEARLY_FULL_HOLD_S = 900.0
 KNEE_CELL_V = 3.12
@@ -101,6 +103,26 @@ def _full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, f
         if any(start <= last and first <= end + _samples(track, end, S_PER_HOUR * 12) for start, end in taken):
             continue
         rows += _both_edges(first, last, "nearly_full", 0.982, 0.013)
+    return rows + _tapered(track, pack, taken)
+
+
+def _tapered(track: Track, pack: Pack, taken: list[tuple[int, int]]) -> list[tuple[int, str, str, float, float, float]]:
+    """Charging ended above the full voltage before the current fell to the tail: short of full by a known little."""
+    readings, limits = track.readings, pack.limits
+    volts, amps = readings.voltage_v, readings.current_a
+    with np.errstate(invalid="ignore"):
+        high = (
+            (volts >= limits.full_voltage_v) & (amps > limits.tail_current_a) & (amps <= TAPERED_C_RATE * pack.rated_ah)
+        )
+        high &= _rest_cell_v(volts, amps, readings.temperature_c, pack) >= NEARLY_FULL_CELL_V
+    rows: list[tuple[int, str, str, float, float, float]] = []
+    for first, last in joined(runs(high, track.gap_after), readings.ts_ms, track.gap_after, INTERRUPTION_S):
+        near = _samples(track, last, INTERRUPTION_S)
+        if any(start <= last + near and first - near <= end for start, end in taken):
+            continue
+        c_rate = float(amps[last]) / pack.rated_ah
+        soc, sigma = 1.0 - 0.06 * c_rate, 0.006 + 0.02 * c_rate
+        rows += [(last, "nearly_full", "enter", soc, sigma, 0.0), (last, "nearly_full", "leave", soc, sigma, 0.0)]
     return rows
 
 
@@ -145,11 +167,16 @@ def _rested_full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, f
     for place in begins.tolist():
         head = slice(place, place + 3)
         amps, volts = readings.current_a[head], readings.voltage_v[head]
-        if np.isnan(volts).all() or np.isnan(amps).all() or np.nanmax(np.abs(amps)) > 0.1 * pack.rated_ah:
+        if np.isnan(volts).all() or np.isnan(amps).all() or np.nanmedian(amps) > 0.005 * pack.rated_ah:
             continue
-        if np.nanmedian(amps) > 0.005 * pack.rated_ah:
-            continue
-        cell_v = float(np.nanmedian(_rest_cell_v(volts, amps, readings.temperature_c[head], pack)))
+        loaded = bool(np.nanmax(np.abs(amps)) > GENTLE_C_RATE * pack.rated_ah)
+        # under a real load the drop has not built up yet, so the voltage stands uncorrected
+        seen_v = (
+            volts[:1] / pack.cells_in_series
+            if loaded
+            else _rest_cell_v(volts, amps, readings.temperature_c[head], pack)
+        )
+        cell_v = float(np.nanmedian(seen_v))
         cold_c = float(np.nanmin(np.append(readings.temperature_c[head], np.inf)))
         charger_shows = cell_v >= NEARLY_FULL_CELL_V and cold_c < pack.limits.charge_minimum_c + 5.0
         if cell_v < RESTED_CELL_V[0] or charger_shows:
@@ -158,6 +185,8 @@ def _rested_full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, f
         sigma = float(np.interp(cell_v, RESTED_CELL_V, RESTED_SIGMA))
         if np.mean(readings.soc_percent[head] >= 99.0) > 0.5:
             soc, sigma = max(soc, 0.988), min(sigma, 0.012)
+        if loaded:
+            soc, sigma = min(soc, 0.99), float(np.hypot(sigma, 0.012))
         rows.append((place, "rested_full", "leave", soc, sigma, 0.0))
     return rows
 
