@@ -1,22 +1,20 @@
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
 from logbook.jobs.check import check
 from logbook.jobs.health import health
 from logbook.store import commit_import, list_imports, originals
-from tests.simulator import SCENARIOS, simulate
-from tests.store.recordings import content, drawn, recording_of
+from tests.store.recordings import DAY_MS, content, drawn, recording_of
 
 
 @pytest.fixture
-def filled(store, pack, tmp_path):
-    (simulated,) = simulate(replace(SCENARIOS["fulltime_worn"], days=20), [2])
+def filled(store, pack, tmp_path, travelled):
+    start = int(travelled.readings.ts_ms[0])
+    readings = travelled.readings.between(start, start + 20 * DAY_MS)
     path = tmp_path / "trip.csv"
     path.write_bytes(b"trip.csv")
-    commit_import(store, pack, recording_of(simulated.readings, "trip.csv"), path)
+    commit_import(store, pack, recording_of(readings, "trip.csv"), path)
     health(store, pack)
     return store
 

@@ -1,13 +1,10 @@
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from logbook.jobs import health as job
 from logbook.jobs.health import health
 from logbook.store import acknowledge, add_pack, commit_import, edit_pack, open_store, stale_ranges
-from tests.simulator import SCENARIOS, simulate
 from tests.store.recordings import MINUTE_MS, START_MS, drawn, readings_at, recording_of
 
 
@@ -32,17 +29,17 @@ def test_an_empty_logbook_is_answered(store, pack):
     assert answered.capacity.ah is None
 
 
-def test_the_answer_brings_findings_up_to_date_first(store, pack):
-    (simulated,) = simulate(replace(SCENARIOS["fulltime_worn"], days=20), [2])
-    commit_import(store, pack, recording_of(simulated.readings), None)
+def test_the_answer_brings_findings_up_to_date_first(store, pack, travelled):
+    readings = travelled.readings
+    commit_import(store, pack, recording_of(readings), None)
 
     answered = health(store, pack)
 
     assert stale_ranges(store, pack.id) == []
-    assert answered.readings.count == len(simulated.readings)
-    assert answered.readings.first_ms == simulated.readings.ts_ms[0]
-    assert answered.readings.last_ms == simulated.readings.ts_ms[-1]
-    charged = np.clip(simulated.readings.current_a, 0, None).sum() / 60
+    assert answered.readings.count == len(readings)
+    assert answered.readings.first_ms == readings.ts_ms[0]
+    assert answered.readings.last_ms == readings.ts_ms[-1]
+    charged = np.clip(readings.current_a, 0, None).sum() / 60
     assert abs(answered.cycles.charge_ah - charged) < 0.02 * charged
 
 

@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -18,7 +18,6 @@ from logbook.store import (
     stale_ranges,
     undo_import,
 )
-from tests.simulator import SCENARIOS, simulate
 from tests.store.recordings import DAY_MS, HOUR_MS, MINUTE_MS, START_MS, drawn, readings_at, recording_of
 
 MARGIN_MS = DAY_MS
@@ -80,10 +79,9 @@ def test_after_any_imports_and_undoings_the_findings_are_those_of_a_rebuild(new_
     store.close()
 
 
-def test_the_real_digest_in_weekly_files_gives_what_one_pass_gives(new_store):
+def test_the_real_digest_in_weekly_files_gives_what_one_pass_gives(new_store, travelled):
     """Six simulated weeks with use, rests and full charges, in files that overlap by a day."""
-    (simulated,) = simulate(replace(SCENARIOS["fulltime_worn"], days=42, dt_s=30.0), [4])
-    readings = simulated.readings
+    readings = travelled.readings
     whole, weekly = new_store(), new_store()
     packs = [add_pack(store, name="House", rated_ah=100, cells_in_series=4) for store in (whole, weekly)]
 
