@@ -9,7 +9,9 @@ from dash import dcc, html
 
 from logbook.dashboard.figures.style import GRAPH_CONFIG
 from logbook.dashboard.view import between, number, quantity
+from logbook.dashboard.window import window_query
 from logbook.dashboard.wording import ah_decimals
+from logbook.units import MS_PER_HOUR
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
     from dash.development.base_component import Component
 
+    from logbook.dashboard.view import View
     from logbook.dashboard.wording import Answer
     from logbook.schema.estimate import Estimate
     from logbook.schema.health import ReadingsSummary
@@ -135,6 +138,13 @@ def data(count: int, content: Component, pack_id: int, name: str) -> Component:
     """A table that opens where it is long, with its download as CSV."""
     link = html.A("Download as CSV", href=f"/api/v1/packs/{pack_id}/{name}.csv", download="", className="download")
     return html.Div([folded(f"All {count} as a table", content, opened=count <= 4), link], className="data")
+
+
+def readings_link(pack_id: int, view: View, start_ms: int, end_ms: int, words: str = "Readings") -> Component:
+    """Way to the readings around an event, with as much room on both sides as it lasted, or two hours."""
+    room = max(2 * MS_PER_HOUR, end_ms - start_ms)
+    address = f"/pack/{pack_id}/readings{window_query(start_ms - room, end_ms + room)}"
+    return dcc.Link(words, href=address, title=f"Readings of {view.moment(start_ms)}")
 
 
 def coverage_bar(readings: ReadingsSummary) -> Component:

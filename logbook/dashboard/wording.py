@@ -197,6 +197,10 @@ def idle_answer(health: Health) -> Answer:
         )
     daily = daily_loss_ah(health)
     sentence = f"Parked, it loses about {quantity(daily, 'Ah', 1)} a day."
+    if idle.days_full_to_fifth is not None:
+        days = idle.days_full_to_fifth
+        sentence += f" Left full, it is down to 20\u00a0% after {quantity(days.value, 'days')}."
+        pieces.append(f"That date lies {between(days, 'days', 0)} ahead, with 90\u00a0% confidence.")
     tone, verdict = ("look", "Drains fast") if daily * 30 > 0.25 * health.pack.rated_ah else ("good", "Drains slowly")
     return Answer(tone, verdict, sentence, " ".join(pieces), idle.reason or "")
 

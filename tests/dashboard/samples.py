@@ -9,12 +9,14 @@ from logbook.schema.estimate import Estimate
 from logbook.schema.health import (
     Capacity,
     CapacityObservation,
+    ColdBand,
     ColdChargeEvent,
     ColdCharging,
     Cycles,
     DateRange,
     DepthBin,
     Fade,
+    FalseFull,
     Flag,
     Health,
     Idle,
@@ -69,6 +71,8 @@ EVENTS = tuple(
     )
 )
 
+BANDS = (ColdBand(None, -10.0, 21.5), ColdBand(-10.0, -5.0, 9.8), ColdBand(-5.0, 0.0, 6.8), ColdBand(0.0, 5.0, 44.1))
+
 FLAGS = (
     Flag(
         "cold_charging_severe",
@@ -114,10 +118,16 @@ def full(name: str = "House") -> Health:
             79_300.0,
             tuple(DepthBin(10.0 * k, 10.0 * k + 10, n) for k, n in enumerate((41, 33, 22.5, 18, 14, 9, 6.5, 4, 3, 2))),
         ),
-        cold_charging=ColdCharging(0.0, sum(event.charge_ah for event in EVENTS), EVENTS),
-        idle=Idle(Estimate(2.8, 1.9, 3.8), Estimate(0.11, 0.1, 0.12), None),
+        cold_charging=ColdCharging(0.0, sum(event.charge_ah for event in EVENTS), EVENTS, None, BANDS),
+        idle=Idle(Estimate(2.8, 1.9, 3.8), Estimate(0.11, 0.1, 0.12), None, Estimate(26.3, 24.2, 28.6)),
         resistance=Resistance(Estimate(11.8, 11.1, 12.6), Estimate(3.1, -0.6, 6.8), None),
-        monitor=Monitor(Estimate(0.041, 0.03, 0.052), Estimate(6.2, 4.9, 7.6), True, None),
+        monitor=Monitor(
+            Estimate(0.041, 0.03, 0.052),
+            Estimate(6.2, 4.9, 7.6),
+            True,
+            None,
+            (FalseFull(ms("2026-05-02T12:10"), 61.0, 13.55), FalseFull(ms("2026-06-11T11:00"), 48.0, 13.5)),
+        ),
         protection=Protection(
             (
                 ProtectionEvent(ms("2025-06-04T01:00"), ms("2025-06-04T07:10"), "under_voltage"),

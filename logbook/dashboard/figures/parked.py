@@ -13,6 +13,7 @@ from logbook.dashboard.view import quantity
 if TYPE_CHECKING:
     from logbook.schema.health import Health
 
+AS_IT_IS, ALL_OFF = "left as it is", "all loads off"
 RESERVE = 0.2
 """Share to come back by: storage guides of the trade ask for a recharge at 20 %; common practice, no source."""
 LONGEST_DAYS = 730.0
@@ -46,9 +47,9 @@ def drains(health: Health) -> tuple[Drain, ...]:
         seen = draw.scaled(24)
         rest = (per_day.value, per_day.low, per_day.high) if per_day else (0.0, 0.0, 0.0)
         ends = zip((seen.value, max(seen.low, 0.0), max(seen.high, 0.0)), rest, strict=True)
-        found.append(Drain("left as it is", *(max(a + b, 0.0) for a, b in ends)))
+        found.append(Drain(AS_IT_IS, *(max(a + b, 0.0) for a, b in ends)))
     if per_day is not None:
-        found.append(Drain("all loads off", *(max(x, 0.0) for x in (per_day.value, per_day.low, per_day.high))))
+        found.append(Drain(ALL_OFF, *(max(x, 0.0) for x in (per_day.value, per_day.low, per_day.high))))
     return tuple(found)
 
 

@@ -5,15 +5,13 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING
 
-from dash import ALL, Input, Output, State, ctx, dcc, html
+from dash import ALL, Input, Output, State, ctx, html
 from dash.exceptions import PreventUpdate
 
 from logbook.dashboard import parts
 from logbook.dashboard.page import Page, Visit, pack_numbered
 from logbook.dashboard.pages.frame import no_readings, pack_page
-from logbook.dashboard.window import window_query
 from logbook.dashboard.wording import attention_answer, coverage_sentence
-from logbook.units import MS_PER_HOUR
 
 if TYPE_CHECKING:
     from dash import Dash
@@ -70,21 +68,18 @@ def entry(flag: Flag, visit: Visit) -> Component:
             html.P([parts.mark(tone, word), html.Span(when, className="quiet")]),
             html.P(flag.message, className="flag-message"),
             html.P(flag.advice),
-            html.Div([readings_link(flag, visit), button], className="row"),
+            html.Div([closer(flag, visit), button], className="row"),
         ],
         className=f"flag tone-{tone}",
     )
 
 
-def readings_link(flag: Flag, visit: Visit) -> Component | None:
+def closer(flag: Flag, visit: Visit) -> Component | None:
     """Way to the readings of a flag that has a time."""
     if flag.start_ms is None:
         return None
-    room = 2 * MS_PER_HOUR
-    address = (
-        f"/pack/{visit.pack.id}/readings{window_query(flag.start_ms - room, (flag.end_ms or flag.start_ms) + room)}"
-    )
-    return dcc.Link("See its readings", href=address, title=f"Readings: {flag.message}")
+    end_ms = flag.start_ms if flag.end_ms is None else flag.end_ms
+    return parts.readings_link(visit.pack.id, visit.view, flag.start_ms, end_ms, "See its readings")
 
 
 def register(app: Dash, answers: Answers) -> None:

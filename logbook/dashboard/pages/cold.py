@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dash import dcc, html
+from dash import html
 
 from logbook.dashboard import parts
 from logbook.dashboard.figures.cold import cold_events
@@ -12,14 +12,13 @@ from logbook.dashboard.figures.style import draw_notes
 from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages.frame import no_readings, pack_page
 from logbook.dashboard.view import lasting, quantity
-from logbook.dashboard.window import window_query
 from logbook.dashboard.wording import SEVERITY_WORDS, cold_answer, coverage_sentence, plural
-from logbook.units import MS_PER_HOUR
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from logbook.schema.health import ColdChargeEvent, Health
+    from logbook.dashboard.view import View
+    from logbook.schema.health import ColdBand, Health
 
 PATH = "/pack/<pack>/cold"
 
@@ -35,7 +34,7 @@ def layout(visit: Visit) -> Component:
         PATH,
         answer,
         evidence(health, visit),
-        bands(visit),
+        bands(health, visit.view),
         parts.section(
             "What it rests on",
             html.P(coverage_sentence(health.readings, visit.view)),
@@ -74,9 +73,7 @@ def event_table(health: Health, visit: Visit) -> Component:
             view.degrees(event.min_temperature_c, 1),
             quantity(event.max_current_a, "A", 1),
             SEVERITY_WORDS.get(event.severity, event.severity),
-            dcc.Link(
-                "Readings", href=moment_link(visit.pack.id, event), title=f"Readings of {view.moment(event.start_ms)}"
-            ),
+            parts.readings_link(visit.pack.id, view, event.start_ms, event.end_ms),
         ]
         for event in events
     ]
@@ -85,31 +82,30 @@ def event_table(health: Health, visit: Visit) -> Component:
     return parts.data(len(rows), content, visit.pack.id, "cold")
 
 
-def moment_link(pack_id: int, event: ColdChargeEvent) -> str:
-    """Address of the readings around an event, with as much before and after as it lasted, or two hours."""
-    room = max(2 * MS_PER_HOUR, event.end_ms - event.start_ms)
-    return f"/pack/{pack_id}/readings{window_query(event.start_ms - room, event.end_ms + room)}"
-
-
-def bands(visit: Visit) -> Component | None:
-    """Charge by temperature band, from the digest of every hour."""
-    hours = visit.answers.hours(visit.pack.id)
-    names = {
-        "cold_ah_below_m10": (None, -10),
-        "cold_ah_m10_m5": (-10, -5),
-        "cold_ah_m5_0": (-5, 0),
-        "cold_ah_0_5": (0, 5),
-    }
-    if not set(names) <= set(hours.columns):
+def bands(health: Health, view: View) -> Component | None:
+    """Charge by temperature band."""
+    found = health.cold_charging.bands
+    if not any(band.charge_ah for band in found):
         return None
-    view = visit.view
-    rows = []
-    for name, (low, high) in names.items():
-        reach = f"below {view.degrees(high)}" if low is None else f"{view.degrees(low)} to {view.degrees(high)}"
-        rows.append([reach, quantity(float(hours[name].sum()), "Ah", 1)])
-    lead = "Charge that went in by temperature of the cells. From 0 to 5 °C many sheets ask for a small current only."
-    content = parts.table("Charge by temperature", ("Temperature", "Charge"), rows, numeric=(1,))
-    return parts.section("How cold, in all", content, lead=lead)
+    rows = [[band_words(band, view), quantity(band.charge_ah, "Ah", 1)] for band in found]
+    lead = (
+        f"Charge that went in by temperature of the cells. Between {view.degrees(0)} and {view.degrees(5)} "
+        "many sheets ask for a small current."
+    )
+    return parts.section(
+        "How cold, in all",
+        parts.table("Charge by temperature", ("Temperature", "Charge"), rows, numeric=(1,)),
+        lead=lead,
+    )
+
+
+def band_words(band: ColdBand, view: View) -> str:
+    """A band of temperature."""
+    if band.low_c is None:
+        return f"Below {view.degrees(band.high_c or 0.0)}"
+    if band.high_c is None:
+        return f"Above {view.degrees(band.low_c)}"
+    return f"{view.degrees(band.low_c)} to {view.degrees(band.high_c)}"
 
 
 PAGE = Page("cold", PATH, "Was it charged frozen?", layout)

@@ -32,6 +32,7 @@ def layout(visit: Visit) -> Component:
         answer,
         current_part(health),
         percentage_part(health),
+        false_fulls_part(health, visit),
         parts.section(
             "What it rests on",
             html.P(coverage_sentence(health.readings, visit.view)),
@@ -87,6 +88,32 @@ def percentage_part(health: Health) -> Component:
     scale = parts.scale(error, zero=True, unit="points", places=1) if error is not None else None
     first, *others = (html.P(words) for words in found)
     return parts.section("Is its percentage right?", first, scale, *others)
+
+
+def false_fulls_part(health: Health, visit: Visit) -> Component | None:
+    """Times it jumped to 100 % although the pack was not full."""
+    found = sorted(health.monitor.false_fulls, key=lambda item: -item.time_ms)
+    if not found:
+        return None
+    rows = [
+        [
+            visit.view.moment(item.time_ms),
+            quantity(item.from_percent, "%"),
+            quantity(item.voltage_v, "V", 2),
+            parts.readings_link(visit.pack.id, visit.view, item.time_ms, item.time_ms),
+        ]
+        for item in found
+    ]
+    heads = ("When", "Jumped from", "At", "Look closer")
+    return parts.section(
+        "Did it call the pack full when it was not?",
+        html.P("It jumped to 100 % at a voltage no full pack shows. Every percentage after that is too high."),
+        parts.folded(
+            f"All {len(rows)} as a table",
+            parts.table("False fulls, newest first", heads, rows, numeric=(1, 2)),
+            opened=len(rows) <= 4,
+        ),
+    )
 
 
 PAGE = Page("monitor", PATH, "Can I believe the monitor?", layout)

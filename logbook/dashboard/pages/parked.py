@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from dash import html
 
 from logbook.dashboard import parts
-from logbook.dashboard.figures.parked import LONGEST_DAYS, RESERVE, Drain, drain_lines, drains, usable_ah
+from logbook.dashboard.figures.parked import AS_IT_IS, LONGEST_DAYS, RESERVE, Drain, drain_lines, drains, usable_ah
 from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages.frame import no_readings, pack_page
 from logbook.dashboard.view import number, quantity
@@ -52,7 +52,7 @@ def come_back(health: Health) -> Component | None:
         return None
     full = usable_ah(health)
     measured = "its measured" if health.capacity.ah else "its rated"
-    rows = [[drain.words.capitalize(), f"{number(drain.value, 2)} Ah", *spans(drain, full)] for drain in found]
+    rows = [[drain.words.capitalize(), quantity(drain.value, "Ah", 2), *spans(drain, full, health)] for drain in found]
     heads = ("How it is left", "Loss a day", "From full to 20 %", "At the earliest")
     caption = parts.key(
         ("line-solid", "left as it is"), ("line-dash", "with all loads switched off; bands are 90 % intervals")
@@ -66,9 +66,12 @@ def come_back(health: Health) -> Component | None:
     )
 
 
-def spans(drain: Drain, full: float) -> list[str]:
+def spans(drain: Drain, full: float, health: Health) -> list[str]:
     """Days to the reserve: expected and earliest."""
     value, earliest, _ = drain.days(full, RESERVE * full)
+    counted = health.idle.days_full_to_fifth
+    if counted is not None and drain.words == AS_IT_IS:
+        value, earliest = counted.value, counted.low
     return ["more than two years" if days >= LONGEST_DAYS else f"{number(days)} days" for days in (value, earliest)]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pandas as pd
-from dash import dcc, html
+from dash import html
 
 from logbook.dashboard import parts
 from logbook.dashboard.figures.style import draw_notes
@@ -13,7 +13,6 @@ from logbook.dashboard.figures.use import cycle_depths, monthly, monthly_charge
 from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages.frame import no_readings, pack_page
 from logbook.dashboard.view import lasting, number, quantity
-from logbook.dashboard.window import window_query
 from logbook.dashboard.wording import (
     PROTECTION_WORDS,
     coverage_sentence,
@@ -21,7 +20,6 @@ from logbook.dashboard.wording import (
     resistance_answer,
     use_answer,
 )
-from logbook.units import MS_PER_HOUR
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -43,7 +41,7 @@ def layout(visit: Visit) -> Component:
         answer,
         month_by_month(visit),
         depths(health),
-        stress(visit),
+        stress(health),
         parts.section("Has its resistance grown?", parts.answer_block(resistance_answer(health))),
         parts.section("How fast does it fade?", parts.answer_block(fade_answer(health))),
         openings(health, visit),
@@ -101,20 +99,18 @@ def depths(health: Health) -> Component | None:
     )
 
 
-STRESSES = (
-    ("hot_s", "Hotter than its sheet's charge limit"),
-    ("full_warm_s", "Full while warm"),
-    ("nearly_empty_s", "Nearly empty"),
-)
-
-
-def stress(visit: Visit) -> Component | None:
-    """Time spent where packs age."""
-    hours = visit.answers.hours(visit.pack.id)
-    if not {name for name, _ in STRESSES} <= set(hours.columns):
-        return None
-    pairs = [(words, lasting(float(hours[name].sum()))) for name, words in STRESSES]
-    return parts.section("Time where packs age", parts.facts(*pairs))
+def stress(health: Health) -> Component:
+    """Logged time spent where packs age."""
+    cycles = health.cycles
+    return parts.section(
+        "Time where packs age",
+        parts.facts(
+            ("Above its warm limit", lasting(cycles.hot_hours * 3600)),
+            ("Full above 30 °C", lasting(cycles.full_and_warm_hours * 3600)),
+            ("Below 3.0 V a cell", lasting(cycles.nearly_empty_hours * 3600)),
+        ),
+        lead="Heat ages a full pack faster than use does. Only logged time counts.",
+    )
 
 
 def openings(health: Health, visit: Visit) -> Component | None:
@@ -124,18 +120,12 @@ def openings(health: Health, visit: Visit) -> Component | None:
         return parts.section(
             "Did the protection open?", html.P("No opening of the protection board is in the logged time.")
         )
-    room = 2 * MS_PER_HOUR
     rows = [
         [
             visit.view.moment(event.start_ms),
             "open at the end of the log" if event.end_ms is None else lasting((event.end_ms - event.start_ms) / 1000),
             PROTECTION_WORDS.get(event.kind, event.kind),
-            dcc.Link(
-                "Readings",
-                href=f"/pack/{visit.pack.id}/readings"
-                + window_query(event.start_ms - room, (event.end_ms or event.start_ms) + room),
-                title=f"Readings of {visit.view.moment(event.start_ms)}",
-            ),
+            parts.readings_link(visit.pack.id, visit.view, event.start_ms, event.end_ms or event.start_ms),
         ]
         for event in events
     ]
