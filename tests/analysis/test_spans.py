@@ -32,7 +32,7 @@ def test_full_to_full_is_a_span_that_closes():
 
 
 def test_a_pause_breaks_a_span():
-    assert paired(Timeline(soc=0.7).charge_full().pause(3).run_empty().readings()).empty
+    assert paired(Timeline(soc=0.7).charge_full().flow(-10.0, 3).pause(3).run_empty().readings()).empty
 
 
 def test_a_few_minutes_missing_widen_a_span_and_do_not_break_it():

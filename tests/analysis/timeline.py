@@ -82,14 +82,18 @@ class Timeline:
         """Constant current, then constant voltage tapering to 1 % of C, held; a proven full."""
         tail = 0.01 * self.pack.rated_ah
         step_h = self.interval_s / 3600
-        taper = amps * np.exp(-np.arange(0, TAPER_HOURS * np.log(amps / tail), step_h) / TAPER_HOURS)
-        bulk_ah = (1.0 - self.soc) * self.capacity_ah - taper.sum() * step_h - tail / 4 * held_hours
-        count = int(np.ceil(max(0.0, bulk_ah) / (amps * step_h)))
         top_v = ABSORPTION_CELL_V * self.pack.cells_in_series
+        lacking_ah = (1.0 - self.soc) * self.capacity_ah
+        held_a = min(tail / 4, lacking_ah / held_hours)
+        lacking_ah -= held_a * held_hours
+        taper = amps * np.exp(-np.arange(0, TAPER_HOURS * np.log(amps / tail), step_h) / TAPER_HOURS)
+        taper = taper[np.cumsum(taper[::-1])[::-1] * step_h <= lacking_ah]
+        bulk_ah = lacking_ah - taper.sum() * step_h
+        count = int(np.ceil(bulk_ah / (amps * step_h) - 1e-9))
         if count:
             self.flow(bulk_ah / (count * step_h), count * step_h)
         self.flow(taper, len(taper) * step_h, volts=top_v)
-        self.flow(tail / 4, held_hours, volts=top_v)
+        self.flow(held_a, held_hours, volts=top_v)
         self.soc, self.reported = 1.0, 100.0
         return self
 

@@ -1,0 +1,178 @@
+"""Flags: what the owner should look at, from finished answers."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+
+from logbook.analysis.answer import answer
+from logbook.analysis.digest import digest
+from logbook.analysis.flags import flags
+from logbook.schema.estimate import Estimate
+from logbook.schema.health import ColdChargeEvent, ProtectionEvent, SuddenLoss
+from logbook.schema.reading import Readings
+from tests.analysis.timeline import PACK, START_MS, Timeline
+
+HOUR_MS = 3_600_000
+
+
+@pytest.fixture(scope="module")
+def quiet():
+    """The health of a pack with nothing to say about: a good capacity, no event."""
+    log = Timeline(soc=0.6, capacity_ah=100.0)
+    for _ in range(2):
+        log.charge_full().run_empty().charge_full().flow(-8.0, 6).flow(-0.2, 160)
+    return replace(answer(digest(log.readings(), PACK), PACK), flags=())
+
+
+def codes(health) -> dict[str, str]:
+    return {flag.code: flag.severity for flag in flags(health, frozenset())}
+
+
+def frost(severity):
+    return ColdChargeEvent(START_MS, START_MS + HOUR_MS, 3600.0, 8.0, -6.0, 9.0, severity)
+
+
+def with_part(health, part, **changes):
+    return replace(health, **{part: replace(getattr(health, part), **changes)})
+
+
+def test_a_pack_in_good_health_raises_no_alarm(quiet):
+    assert "act" not in codes(quiet).values()
+    assert not {"below_rating", "end_of_life", "sudden_loss", "charged_frozen", "sensor_offset"} & set(codes(quiet))
+
+
+@pytest.mark.parametrize(("worst", "severity"), [("severe", "act"), ("marked", "look"), ("slight", "info")])
+def test_cold_charging_is_flagged_as_gravely_as_its_worst_event(quiet, worst, severity):
+    frozen = with_part(quiet, "cold_charging", events=(frost("slight"), frost(worst)), total_charge_ah=16.0)
+
+    assert codes(frozen)["charged_frozen"] == severity
+
+
+def test_cold_charging_is_called_exposure_never_damage(quiet):
+    frozen = with_part(quiet, "cold_charging", events=(frost("severe"),), total_charge_ah=8.0)
+
+    flag = next(flag for flag in flags(frozen, frozenset()) if flag.code == "charged_frozen")
+
+    assert "exposure, not damage" in flag.advice
+    assert "sheet" in flag.advice
+    assert (flag.start_ms, flag.end_ms) == (START_MS, START_MS + HOUR_MS)
+
+
+def test_a_sudden_loss_is_something_to_act_on(quiet):
+    lost = with_part(quiet, "fade", sudden_losses=(SuddenLoss(START_MS, Estimate(14.0, 11.0, 17.0)),))
+
+    flag = next(flag for flag in flags(lost, frozenset()) if flag.code == "sudden_loss")
+
+    assert flag.severity == "act"
+    assert "14 Ah" in flag.message
+    assert "do not open it" in flag.advice
+
+
+@pytest.mark.parametrize(
+    ("verdict", "value", "code"), [("reduced", 0.88, "below_rating"), ("end_of_life", 0.7, "end_of_life")]
+)
+def test_a_worn_pack_is_flagged_by_its_verdict(quiet, verdict, value, code):
+    estimate = Estimate(value, value - 0.02, value + 0.02)
+
+    worn = with_part(quiet, "capacity", state_of_health=estimate, ah=estimate.scaled(100), verdict=verdict)
+
+    assert code in codes(worn)
+
+
+def test_an_undetermined_capacity_is_told_with_what_would_settle_it(quiet):
+    unknown = with_part(
+        quiet, "capacity", state_of_health=None, ah=None, verdict="undetermined", reason="Run it from full to empty."
+    )
+
+    flag = next(flag for flag in flags(unknown, frozenset()) if flag.code == "capacity_unknown")
+
+    assert flag.severity == "info"
+    assert flag.advice == "Run it from full to empty."
+
+
+@pytest.mark.parametrize(
+    ("offset", "raised"),
+    [
+        (Estimate(0.08, 0.06, 0.10), True),
+        (Estimate(-0.08, -0.10, -0.06), True),
+        (Estimate(0.08, -0.01, 0.17), False),
+        (Estimate(0.01, 0.005, 0.015), False),
+        (None, False),
+    ],
+)
+def test_an_offset_is_flagged_when_it_matters_and_is_beyond_doubt(quiet, offset, raised):
+    assert ("sensor_offset" in codes(with_part(quiet, "monitor", current_offset_a=offset))) is raised
+
+
+@pytest.mark.parametrize(
+    ("error", "raised"), [(Estimate(12.0, 9.0, 15.0), True), (Estimate(12.0, -1.0, 25.0), False), (None, False)]
+)
+def test_a_percentage_is_flagged_when_it_is_off_beyond_doubt(quiet, error, raised):
+    assert ("percentage_off" in codes(with_part(quiet, "monitor", soc_error_percent=error))) is raised
+
+
+def test_a_pack_often_run_flat_is_flagged_and_nobody_told_to_bypass_the_board(quiet):
+    cut = ProtectionEvent(START_MS, START_MS + HOUR_MS, "under_voltage")
+
+    flat = with_part(quiet, "protection", events=(cut,) * 5)
+
+    flag = next(flag for flag in flags(flat, frozenset()) if flag.code == "run_flat")
+    assert "Never bypass" in flag.advice
+    assert "run_flat" not in codes(with_part(quiet, "protection", events=(cut,)))
+
+
+def test_a_standby_draw_worth_knowing_is_flagged_with_the_days_it_takes(quiet):
+    """0.25 A from full to a fifth of 100 Ah: 80 Ah / 6 Ah a day is 13 days."""
+    drawing = with_part(quiet, "idle", standby_current_a=Estimate(0.25, 0.2, 0.3))
+
+    flag = next(flag for flag in flags(drawing, frozenset()) if flag.code == "standby_draw")
+
+    assert "13 days" in flag.message
+
+
+def test_a_log_with_more_pause_than_record_says_so(quiet):
+    sparse = with_part(quiet, "readings", logged_hours=100.0, unlogged_hours=900.0)
+
+    assert "poor_coverage" in codes(sparse)
+    assert "poor_coverage" not in codes(with_part(quiet, "readings", logged_hours=900.0, unlogged_hours=100.0))
+
+
+def test_an_acknowledged_flag_stays_and_is_marked(quiet):
+    frozen = with_part(quiet, "cold_charging", events=(frost("severe"),), total_charge_ah=8.0)
+
+    raised = flags(frozen, frozenset({"charged_frozen", "something_else"}))
+
+    assert {flag.code: flag.acknowledged for flag in raised}["charged_frozen"]
+    assert not any(flag.acknowledged for flag in raised if flag.code != "charged_frozen")
+
+
+def test_the_gravest_come_first(quiet):
+    bad = with_part(quiet, "cold_charging", events=(frost("severe"),), total_charge_ah=8.0)
+    bad = with_part(bad, "readings", logged_hours=10.0, unlogged_hours=900.0)
+    bad = with_part(bad, "monitor", current_offset_a=Estimate(0.2, 0.15, 0.25))
+
+    severities = [flag.severity for flag in flags(bad, frozenset())]
+
+    assert severities == sorted(severities, key=["act", "look", "info"].index)
+    assert {"act", "look", "info"} <= set(severities)
+
+
+def test_every_flag_says_what_is_and_what_to_do(quiet):
+    bad = with_part(quiet, "cold_charging", events=(frost("severe"),), total_charge_ah=8.0)
+    bad = with_part(bad, "fade", sudden_losses=(SuddenLoss(START_MS, None),))
+
+    for flag in flags(bad, frozenset()):
+        assert flag.message.endswith(".")
+        assert flag.advice
+        assert flag.severity in ("info", "look", "act")
+
+
+def test_an_empty_logbook_raises_nothing():
+    assert answer(digest(Readings.empty(), PACK), PACK).flags == ()
+
+
+def test_the_start_of_these_tests_is_a_day_like_any_other():
+    assert datetime.fromtimestamp(START_MS / 1000, tz=UTC).hour == 0
