@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.linalg import solveh_banded
 
-from logbook.analysis.spans import placed, spans
+from logbook.analysis.spans import BEARING, placed, spans
 from logbook.units import DAYS_PER_YEAR, MS_PER_DAY
 
 if TYPE_CHECKING:
@@ -38,6 +38,8 @@ KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.010, "empty":
 """1 sd of the error common to all anchors of a kind, share of capacity; ours, tested for coverage."""
 FREEDOM = 4.0
 ROUNDS = 12
+SCAN_ROUNDS = 6
+SCAN_PLACES = 40
 ZERO_SIGMA_A = 0.01
 """Rounding and drift of a sensor's zero seen while no current can flow."""
 STEP_LEAST = 0.04
@@ -224,7 +226,7 @@ def counter_scale(tables: Mapping[str, pd.DataFrame], pack: Pack) -> float | Non
     return 1.0 if abs(scale - 1.0) <= 0.06 else scale
 
 
-def _solve(problem: _Problem) -> _Solution:
+def _solve(problem: _Problem, *, rounds: int = ROUNDS) -> _Solution:
     """Iteratively re-weighted generalised least squares; neighbouring spans share an anchor, so the covariance is tridiagonal."""
     weight = np.ones(len(problem.data))
     side_weight = np.ones(len(problem.side_data))
@@ -232,7 +234,7 @@ def _solve(problem: _Problem) -> _Solution:
     covariance: NDArray[np.float64] = np.diag(problem.prior_sigma**2)
     objective, birge = 0.0, 1.0
     residual = problem.data - problem.design @ mean
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         variance = problem.own_variance / weight + problem.anchor_variance / np.sqrt(weight)
         banded = np.vstack([variance, np.append(problem.shared, 0.0)]) if len(variance) else np.empty((2, 0))
         both = np.column_stack([problem.design, problem.data]) if len(variance) else np.empty((0, len(mean) + 1))
@@ -271,20 +273,33 @@ def _solve_banded(banded: NDArray[np.float64], right: NDArray[np.float64]) -> ND
 def _best_step(
     problem: _Problem, plain: _Solution, found: pd.DataFrame, anchors: pd.DataFrame, pack: Pack
 ) -> tuple[int, int, int] | None:
-    """Try a step between every two spans that bear on capacity; the time that explains most, with the span before and after."""
-    bearing = found[np.abs(found["soc_change"]) >= 0.5].sort_values("middle_ms")
+    """Try a step between spans that bear on capacity; the time that explains most, with the span before and after.
+
+    Long histories are searched coarsely first, then around the best place, so that the cost does
+    not grow with their square.
+    """
+    bearing = found[(np.abs(found["soc_change"]) >= BEARING) & ~found["refuted"]].sort_values("middle_ms")
     if len(bearing) < 4:
         return None
     start_ms = anchors["start_ms"].to_numpy()[bearing["first"].to_numpy()]
     end_ms = anchors["start_ms"].to_numpy()[bearing["last"].to_numpy()]
-    best: tuple[float, int, int, int] | None = None
-    for place in range(1, len(bearing) - 1):
-        before_ms, after_ms = int(end_ms[place - 1]), int(start_ms[place])
-        step_ms = (before_ms + max(after_ms, before_ms)) // 2
-        solution = _solve(_with_step(problem, found, step_ms, pack))
-        if best is None or solution.objective < best[0]:
-            best = (solution.objective, step_ms, before_ms, max(after_ms, before_ms))
-    return best[1:] if best is not None and best[0] < plain.objective - STEP_LEAST_CHI2 else None
+
+    def between(place: int) -> tuple[int, int, int]:
+        before_ms = int(end_ms[place - 1])
+        after_ms = max(int(start_ms[place]), before_ms)
+        return (before_ms + after_ms) // 2, before_ms, after_ms
+
+    def misfit(place: int) -> float:
+        return _solve(_with_step(problem, found, between(place)[0], pack), rounds=SCAN_ROUNDS).objective
+
+    places = np.arange(1, len(bearing) - 1)
+    stride = max(1, len(places) // SCAN_PLACES)
+    coarse = {int(place): misfit(int(place)) for place in places[::stride]}
+    centre = min(coarse, key=lambda place: coarse[place])
+    near = places[np.abs(places - centre) < stride]
+    fine = {place: coarse[place] if place in coarse else misfit(place) for place in near.tolist()}
+    best = min(fine, key=lambda place: fine[place])
+    return between(best) if fine[best] < plain.objective - STEP_LEAST_CHI2 else None
 
 
 def _with_step(problem: _Problem, found: pd.DataFrame, step_ms: int, pack: Pack) -> _Problem:
