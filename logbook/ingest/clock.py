@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +24,7 @@ COMPACT = re.compile(r"^(\d{4})(\d{2})(\d{2})[T_ -]?(\d{2})(\d{2})(\d{2})?(Z?)$"
 ISO = re.compile(r"^\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}([.]\d{1,9})?)?(?P<zone>Z|[+-]\d{2}:?\d{2})?$")
 OFFSET = re.compile(r"(?:utc|gmt|z)?\s*([+-])(\d{1,2}):?(\d{2})?(?!\d)")
 ZERO_OFFSETS = re.compile(r"(?<![a-z])(z|utc|gmt|zulu)(?![a-z])")
+EXTRA_DAYS = re.compile(r" \+(\d+)d$")
 AFTERNOON = re.compile(r"(?<![a-z])p\.? ?m\.?(?![a-z])|nachm|пп|午後|下午|오후")
 MORNING = re.compile(r"(?<![a-z])a\.? ?m\.?(?![a-z])|vorm|дп|午前|上午|오전")
 MONTHS = {
@@ -65,6 +66,8 @@ class DateWord:
     offset_min: int | None
     mark: str = ""
     """The mark between the fields."""
+    extra_days: int = 0
+    """Midnights passed since the date was last stated."""
 
     def days(self, order: str) -> int | None:
         """Days since 1970 read in this order; None where that is no date."""
@@ -77,7 +80,8 @@ class DateWord:
             "day-first": (third, second, first),
             "month-first": (third, first, second),
         }[chosen]
-        return _days(year + (2000 if year < 70 else 1900 if year < 100 else 0), month, day)
+        days = _days(year + (2000 if year < 70 else 1900 if year < 100 else 0), month, day)
+        return None if days is None else days + self.extra_days
 
 
 @lru_cache(maxsize=65536)
@@ -90,6 +94,12 @@ def _days(year: int, month: int, day: int) -> int | None:
 
 def read_date_word(text: str) -> DateWord:
     """Read what is left of a time text once the time of day is cut out."""
+    if match := EXTRA_DAYS.search(text):
+        return replace(_read_date_word(text[: match.start()]), extra_days=int(match[1]))
+    return _read_date_word(text)
+
+
+def _read_date_word(text: str) -> DateWord:
     plain = folded(text)
     half = 12 if AFTERNOON.search(plain) else 0 if MORNING.search(plain) else None
     before, _, after = plain.partition("\x1f")

@@ -21,6 +21,9 @@ OUT_WORDS = re.compile(
 IN_WORDS = re.compile(r"charg|lad|carg|caric|opl|zalad|nabij|in\b|заряд|充电|充電|bulk|absor|float|^c$|^\+$")
 IDLE_WORDS = re.compile(r"idle|rest|standby|stand.?by|ruhe|repos|reposo|riposo|none|off|stop|spocz|静置|^0$|aus")
 LEAST_VOTES = 5
+MOST_AGAINST = 0.06
+KNOWN_SHARE = 0.5
+"""Of the rows, at least so many must have a direction that is understood."""
 
 
 def signed_current(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
@@ -63,7 +66,10 @@ def _with_direction(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
             words = ", ".join(f'"{word}" {_way(sign)}' for word, sign in signs.items())
             strength = "strong" if _all_words(signs) else "fair"
             ledger.infer("direction of the current", words, strength, f"its {name} column and the state of charge")
-            return frame.with_columns(current_a=current * _apply(*frame.words[name], signs)), "charge"
+            factors = _apply(*frame.words[name], signs)
+            lost = np.isnan(factors) & (current != 0)
+            ledger.repair("no direction", "currents without a known direction, left empty", frame.lines[lost])
+            return frame.with_columns(current_a=np.where(current == 0, 0.0, current * factors)), "charge"
     return frame, None
 
 
@@ -76,25 +82,24 @@ def _all_words(signs: dict[str, int]) -> bool:
 
 
 def _apply(codes: NDArray[np.int32], words: list[str], signs: dict[str, int]) -> NDArray[np.float64]:
-    factors = np.array([float(signs.get(word, 0)) or 1.0 for word in words] + [1.0])
+    """Factor of each row; NaN where no direction is known for a word that is none of those understood."""
+    factors = np.array([float(signs[word] or 1) if word in signs else np.nan for word in words] + [np.nan])
     return factors[codes]
 
 
 def _signs_of_words(codes: NDArray[np.int32], words: list[str], frame: Frame) -> dict[str, int] | None:
-    """+1, -1 or 0 for each word, by the word itself, else by what the state of charge does meanwhile."""
-    signs: dict[str, int] = {}
-    for code, word in enumerate(words):
-        sign = _sign_of_word(word)
-        if sign is None:
-            sign = _sign_by_charge(codes == code, frame)
-        if sign is None:
-            return None
-        signs[word] = sign
-    return (
-        signs
-        if (1 in signs.values() and -1 in signs.values()) or (len(signs) == 1 and 0 not in signs.values())
-        else None
-    )
+    """+1, -1 or 0 for each word that says so itself; codes that say nothing by what the state of charge does."""
+    signs = {word: sign for word in words if (sign := _sign_of_word(word)) is not None}
+    if not {1, -1} <= set(signs.values()):
+        rest = {
+            word: sign
+            for code, word in enumerate(words)
+            if word not in signs and (sign := _sign_by_charge(codes == code, frame)) is not None
+        }
+        signs |= rest
+    known = np.isin(codes, [code for code, word in enumerate(words) if word in signs])
+    both = {1, -1} <= set(signs.values()) or (len(words) == 1 and set(signs.values()) <= {1, -1})
+    return signs if both and known.mean() >= KNOWN_SHARE else None
 
 
 def _sign_of_word(word: str) -> int | None:
@@ -117,5 +122,7 @@ def _sign_by_charge(rows: NDArray[np.bool_], frame: Frame) -> int | None:
     steps = steps[np.isfinite(steps) & (steps != 0) & (np.abs(steps) < 5)]
     if len(steps) < LEAST_VOTES:
         return None
-    up = float((steps > 0).mean())
-    return 1 if up > 0.8 else -1 if up < 0.2 else None
+    up, down = int((steps > 0).sum()), int((steps < 0).sum())
+    if min(up, down) > max(1, MOST_AGAINST * len(steps)):
+        return None
+    return 1 if up > down else -1

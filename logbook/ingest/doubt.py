@@ -28,6 +28,7 @@ TWIN_TARGETS = ("voltage_v", "current_a", "soc_percent", "temperature_c")
 FAST_STEP = 3.0
 """A column that moves further between two rows is neither a temperature nor a state of charge."""
 WARM_C = 60.0
+LEAST_STEPS, STEPS_AGREE = 6, 0.7
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,9 +177,7 @@ class _Doubt:
         numeric = [use for use in uses if len(seen[use.index].values)]
         voltage = [use for use in numeric if self._is_voltage(seen[use.index])]
         rest = [use for use in numeric if use not in voltage and seen[use.index].moves]
-        fast = [use for use in rest if seen[use.index].fast and seen[use.index].low < 0] or [
-            use for use in rest if seen[use.index].fast
-        ]
+        fast = [use for use in rest if seen[use.index].fast and self._moves_with(use, voltage)]
         slow = [use for use in rest if use not in fast]
         found: dict[int, str] = {}
         if len(voltage) == 1:
@@ -211,6 +210,21 @@ class _Doubt:
                 f"no header; its values run from {seen[index].low:g} to {seen[index].high:g}",
             )
         return [replace(use, target=found.get(use.index), evidence="no header; by its values") for use in uses]
+
+    def _moves_with(self, use: Use, voltage: Sequence[Use]) -> bool:
+        """Whether the column's leaps move the voltage nearly always the same way, as a current's do."""
+        if len(voltage) != 1:
+            return False
+        rows = [
+            (row[use.index], row[voltage[0].index])
+            for row in self.sample
+            if max(use.index, voltage[0].index) < len(row)
+        ]
+        pairs = np.array([(read_cell(a, ".").value, read_cell(b, ".").value) for a, b in rows])
+        steps = np.diff(pairs, axis=0)
+        telling = (np.abs(steps[:, 0]) > FAST_STEP / 2) & (np.abs(steps[:, 1]) > 0)
+        signs = np.sign(steps[telling].prod(axis=1))
+        return len(signs) >= LEAST_STEPS and bool(abs(signs.mean()) >= STEPS_AGREE)
 
     def _is_voltage(self, seen: Sampled) -> bool:
         return (

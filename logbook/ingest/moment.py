@@ -99,6 +99,9 @@ def _text_moments(section: Section, order: str, options: TimeOptions, ledger: Le
     return Moments(moments, utc=all(zoned) or section.clock.zoned)
 
 
+EARLIEST_MS = -1_000 * MS_PER_DAY
+LATEST_MS = 84_000 * MS_PER_DAY
+"""1967 and 2199: clocks that were never set stand at 1970, and none run so far ahead."""
 NO_DAY = -(10**6)
 NO_MOMENT = np.iinfo(np.int64).min
 """In place of a time that cannot be."""
@@ -154,9 +157,9 @@ def _number_moments(
 
 
 def _rounded(values: NDArray[np.float64], unit: Unit) -> NDArray[np.int64]:
-    if unit.name == "ms":
-        return np.rint(values).astype(np.int64)
-    return np.rint(values * (unit.factor * MS_PER_S)).astype(np.int64)
+    ms = np.rint(values if unit.name == "ms" else values * (unit.factor * MS_PER_S))
+    wild = ~(np.abs(ms) < LATEST_MS)
+    return np.where(wild, NO_MOMENT, np.where(wild, 0, ms).astype(np.int64))
 
 
 def _refuse_rounded(values: NDArray[np.float64], where: str) -> None:

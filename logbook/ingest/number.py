@@ -31,6 +31,10 @@ GROUPED_BY_DOT = re.compile(r"^\d{1,3}(\.\d{3})+$")
 GROUPED_BY_COMMA = re.compile(r"^\d{1,3}(,\d{3})+$")
 
 
+LARGEST = 1e20
+"""Nothing that is logged is larger; epoch nanoseconds are 2e18."""
+
+
 @dataclass(frozen=True)
 class Cell:
     """One cell: a number (NaN where it says there is none), its unit, or not a number at all."""
@@ -109,7 +113,8 @@ def read_numbers(column: Any, decimal: str) -> Numbers:
 
 
 def _finite(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.where(np.isinf(values), np.nan, values) if np.isinf(values).any() else values
+    wild = np.abs(values) > LARGEST
+    return np.where(wild, np.nan, values) if wild.any() else values
 
 
 def _by_spelling(column: Any, decimal: str) -> Numbers:

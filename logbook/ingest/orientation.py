@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.errors import Unanswered
 from logbook.ingest.question import Question, settle
 from logbook.ingest.sign import SignEvidence, flips, sign_evidence
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from logbook.ingest.scale import Known
 
 STRONG = {"strong", "fair"}
-UNSIGNED_VOTES = 10
+UNSIGNED_VOTES = 5
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,7 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
         frame = _unflipped(frame, known, ledger)
         evidence = sign_evidence(frame, known.cells_in_series)
     elif not said.columns:
-        _refuse_unsigned(evidence, known, ask)
+        _refuse_unsigned(evidence, known)
     positive = _decide(said, evidence, known, ledger, ask)
     return frame if positive == "charge" else frame.with_columns(current_a=0.0 - frame.get("current_a"))
 
@@ -103,16 +104,17 @@ def _turned(current: NDArray[np.float64], rows: NDArray[np.bool_]) -> NDArray[np
     return np.where(rows, 0.0 - current, current)
 
 
-def _refuse_unsigned(evidence: SignEvidence, known: Known, ask: Ask | None) -> None:
+def _refuse_unsigned(evidence: SignEvidence, known: Known) -> None:
     """A current that is never negative while the pack is both charged and discharged says too little."""
-    soc = next(vote for vote in evidence.votes if vote.source == "state of charge")
-    if min(soc.charge, soc.discharge) < UNSIGNED_VOTES or min(soc.share, 1 - soc.share) < 0.15:
+    mixed = [
+        vote for vote in evidence.votes if min(vote.charge, vote.discharge) >= UNSIGNED_VOTES and 0.1 < vote.share < 0.9
+    ]
+    if not mixed:
         return
-    question = Question(
-        "unsigned",
-        "The current has no sign and no column tells charging from discharging.",
-        ("charge", "discharge"),
-        f"The state of charge rises {soc.charge} and falls {soc.discharge} times while it flows.",
-        "--mapping FILE  that names the column as  direction = { column = ... }  under [columns]",
+    raise Unanswered(
+        "The current has no sign and no column tells charging from discharging: "
+        f"{mixed[0].source} rises {mixed[0].charge} and falls {mixed[0].discharge} times with it.",
+        where=known.where,
+        mend="Export a signed current, or name the column that tells with  --mapping FILE  "
+        "(direction = { column = ... } under [columns])",
     )
-    settle(question, ask, known.where)

@@ -140,7 +140,9 @@ def shift_between(earlier: Frame, later: Frame) -> int | None:
 def _match(earlier: Frame, later: Frame, shift: int) -> bool:
     """Whether rows at equal times (after the shift) hold equal values that move enough to tell."""
     _, first, second = np.intersect1d(earlier.ts_ms, later.ts_ms - shift, return_indices=True)
-    if len(first) < max(LEAST_MATCHES, 0.5 * min(len(earlier), len(later))):
+    moved = later.ts_ms - shift
+    within = np.count_nonzero((moved >= earlier.ts_ms[0]) & (moved <= earlier.ts_ms[-1]))
+    if len(first) < max(LEAST_MATCHES, 0.5 * min(within, len(earlier))):
         return False
     equal = np.ones(len(first), bool)
     moving = 0

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.errors import BadData
 from logbook.ingest.frame import Frame
 from logbook.ingest.scale import scale_of
 from logbook.ingest.unit import unit_named
@@ -21,6 +22,11 @@ if TYPE_CHECKING:
     from logbook.ingest.table import Section
     from logbook.ingest.unit import Unit
     from logbook.ingest.use import Layout, Use
+
+
+NEEDED = frozenset({"voltage_v", "current_a", "charge_current_a", "discharge_current_a", "value"})
+MOST_WORDS = 0.5
+"""A needed column with more words than numbers is refused."""
 
 
 def frame_of(section: Section, layout: Layout, known: Known, ledger: Ledger, ask: Ask | None) -> Frame:
@@ -64,6 +70,13 @@ class _Reader:
     def _column(self, use: Use) -> NDArray[np.float64]:
         values = self.section.numbers(use.index)
         bad = self.section.bad_lines(use.index)
+        if len(bad) > MOST_WORDS * len(values) and use.target in NEEDED:
+            line, text = self.section.bad_examples[use.index]
+            raise BadData(
+                f'"{text}" is not a number, nor are {len(bad) - 1} more cells of the column.',
+                where=f'{self.known.where}, line {line}, column "{use.header}"',
+                mend="If the file uses decimal commas or another delimiter, say so in a mapping given with  --mapping FILE",
+            )
         self.ledger.repair(f"text in {use.header}", f'cells of "{use.header}" that hold no number, left empty', bad)
         said = use.unit or self._unit_in_cells(use)
         if use.target == "value":

@@ -16,7 +16,7 @@ from logbook.ingest.frame import Frame, joined
 from logbook.ingest.frozen import without_frozen
 from logbook.ingest.ledger import Ledger
 from logbook.ingest.longform import held, is_long, on_change, wide
-from logbook.ingest.moment import NO_MOMENT, Moments, TimeOptions, moments_of
+from logbook.ingest.moment import EARLIEST_MS, LATEST_MS, Moments, TimeOptions, moments_of
 from logbook.ingest.orientation import Said, oriented
 from logbook.ingest.overlap import sorted_once
 from logbook.ingest.quantity import frame_of
@@ -95,7 +95,7 @@ class _Import:
         return joined([frame for frame in frames if len(frame)] or frames[:1])
 
     def _timed(self, frame: Frame, section: Section, moments: Moments) -> Frame:
-        known = moments.ms != NO_MOMENT
+        known = (moments.ms > EARLIEST_MS) & (moments.ms < LATEST_MS)
         frame = replace(frame, ts_ms=moments.ms)
         if not known.all():
             self.ledger.set_aside(frame.lines[~known], "no such date")

@@ -14,10 +14,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 
-from logbook.ingest.clock import ClockColumn
+from logbook.ingest.clock import ClockColumn, read_time_of_day
 from logbook.ingest.dialect import Dialect, dialect_of, looks_like_data, split
 from logbook.ingest.header import Header, header_of, looks_like_header
 from logbook.ingest.number import read_numbers
+from logbook.units import MS_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
     from logbook.ingest.text import Text
 
 INNER_BLOCK = 1 << 20
+SAMPLE_ROWS = 1000
+"""Rows from which a column's nature is judged."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +55,8 @@ class Section:
     number_parts: dict[int, list[NDArray[np.float64]]] = field(default_factory=dict)
     bad_parts: dict[int, list[NDArray[np.int64]]] = field(default_factory=dict)
     """Lines on which a number column holds a word."""
+    bad_examples: dict[int, tuple[int, str]] = field(default_factory=dict)
+    """The first such word of each column, with its line."""
     word_parts: dict[int, list[NDArray[np.int32]]] = field(default_factory=dict)
     vocabulary: dict[int, dict[str, int]] = field(default_factory=dict)
     units: dict[int, set[str]] = field(default_factory=dict)
@@ -129,7 +134,11 @@ class _Reader:
         dialect = dialect_of(lines, self.where, delimiter=self.plan.delimiter, decimal=self.plan.decimal)
         first_row = self.plan.first_row if not self.sections else None
         header = header_of(lines, dialect, self.where, first_row=first_row)
-        sample = [dialect.cells(line) for line in lines[header.first_row - 1 : header.first_row + 199] if line.strip()]
+        sample = [
+            dialect.cells(line)
+            for line in lines[header.first_row - 1 : header.first_row + SAMPLE_ROWS - 1]
+            if line.strip()
+        ]
         dialect = Dialect(dialect.delimiter, dialect.decimal, header.width)
         wanted = self.plan.wanted(header, sample)
         moved = Header(
@@ -139,8 +148,19 @@ class _Reader:
             header.first_row + first_line - 1,
             header.preamble,
         )
+        self._keep_above(lines, header, dialect, first_line)
         self.sections.append(Section(moved, dialect, wanted))
         return moved.first_row, block[_bytes_before(block, header.first_row - 1) :]
+
+    def _keep_above(self, lines: Sequence[str], header: Header, dialect: Dialect, first_line: int) -> None:
+        """Rows that look like readings but stand above where the table was found to begin."""
+        own = set(header.lines)
+        for place, text in enumerate(lines[: header.first_row - 1], 1):
+            cells = split(text, dialect.delimiter)
+            rowlike = len(cells) == dialect.width and looks_like_data(cells)
+            if place not in own and (rowlike or (self.sections and text.strip() and not looks_like_header(cells))):
+                self.ledger.rows_read += 1
+                self.ledger.set_aside([place + first_line - 1], "stands above the table", text)
 
     def _read(self, first_line: int, block: bytes) -> int | None:
         """Read a block into the present section; the line of a new header when one is met."""
@@ -151,9 +171,11 @@ class _Reader:
         if cut is not None:
             keep = int(np.searchsorted(lines, cut))
             table, lines = table.slice(0, keep), lines[:keep]
-            odd = [(line, text) for line, text in odd if line < cut]
-        self._keep_odd(section, odd)
-        return self._gather(section, table, lines, raw, cut) if len(lines) else cut
+        if len(lines):
+            cut, more = self._gather(section, table, lines, raw, cut)
+            odd = odd + more
+        self._keep_odd(section, [(line, text) for line, text in odd if cut is None or line < cut])
+        return cut
 
     def _keep_odd(self, section: Section, odd: list[tuple[int, str]]) -> None:
         names = [name for name in section.header.names if name]
@@ -171,25 +193,24 @@ class _Reader:
 
     def _gather(
         self, section: Section, table: Any, lines: NDArray[np.int64], raw: _RawLines, cut: int | None
-    ) -> int | None:
-        """Add a block's columns to the section; rows that turn out to be a header end it."""
+    ) -> tuple[int | None, list[tuple[int, str]]]:
+        """Add a block's columns to the section; gives the line of a header that ends it, and rows without a time."""
         bad = _untimed(section, table)
+        odd: list[tuple[int, str]] = []
         if bad.any():
             odd = [(line, raw.text(line)) for line in lines[bad].tolist()]
             header = _new_header(section, odd, raw)
             good = ~bad
             if header is not None:
                 cut = header
-                odd = [(line, text) for line, text in odd if line < header]
                 good &= lines < header
-            self._keep_odd(section, odd)
             table, lines = table.filter(pa.array(good)), lines[good]
             if section.wanted.time:
                 section.clock.keep(good)
         self.ledger.rows_read += len(lines)
         if len(lines):
             _add(section, table, lines)
-        return cut
+        return cut, odd
 
 
 class _RawLines:
@@ -244,6 +265,8 @@ def _add(section: Section, table: Any, lines: NDArray[np.int64]) -> None:
         section.units.setdefault(index, set()).update(read.units)
         if read.bad is not None:
             section.bad_parts.setdefault(index, []).append(lines[read.bad])
+            row = int(read.bad.argmax())
+            section.bad_examples.setdefault(index, (int(lines[row]), str(table.column(index)[row].as_py())))
     for index in section.wanted.words:
         codes = _codes(table.column(index), section.vocabulary.setdefault(index, {}))
         section.word_parts.setdefault(index, []).append(codes)
@@ -255,8 +278,8 @@ def _rows(dialect: Dialect, first_line: int, block: bytes) -> tuple[Any, NDArray
         try:
             table = _arrow(block, dialect)
         except pa.ArrowInvalid:
-            pass
-        else:
+            table = None
+        if table is not None and table.num_rows == block.count(b"\n") + (not block.endswith(b"\n")):
             return table, np.arange(first_line, first_line + table.num_rows, dtype=np.int64), []
     good, lines, odd = _by_line(first_line, block, dialect)
     return _arrow(good, dialect), lines, odd
@@ -298,6 +321,7 @@ def _by_line(first_line: int, block: bytes, dialect: Dialect) -> tuple[bytes, ND
             if len(cells) != dialect.width or b"\x00" in plain:
                 odd.append((line, row.decode("utf-8", "replace")))
                 continue
+            plain = mark.join(b'"' + cell.replace('"', "").encode() + b'"' for cell in cells)
         good.append(plain)
         lines.append(line)
     return b"\n".join(good) + b"\n" if good else b"", np.array(lines, np.int64), odd
@@ -328,7 +352,25 @@ def _time_text(section: Section, table: Any) -> Any:
         dates = pc.fill_null(dates, section.last_date)
     if len(dates):
         section.last_date = dates[-1].as_py()
-    return pc.binary_join_element_wise(dates, clock, " ")
+    joined = pc.binary_join_element_wise(dates, clock, " ")
+    return _with_midnights(joined, text, clock) if text.null_count else joined
+
+
+def _with_midnights(joined: Any, dates: Any, clock: Any) -> Any:
+    """Where the date stands only once a day and its row is lost, a clock that falls back has passed midnight."""
+    ms = np.array([read_time_of_day(text or "") for text in clock.to_pylist()], np.int64)
+    back = np.concatenate([[False], np.diff(ms) < -MS_PER_DAY // 2])
+    stated = dates.is_valid().to_numpy(zero_copy_only=False)
+    passed = np.cumsum(back & ~stated)
+    passed = passed - np.maximum.accumulate(np.where(stated, passed, 0))
+    if not passed.any():
+        return joined
+    return pa.array(
+        [
+            f"{text} +{days}d" if days and text else text
+            for text, days in zip(joined.to_pylist(), passed.tolist(), strict=True)
+        ]
+    )
 
 
 def _codes(column: Any, vocabulary: dict[str, int]) -> NDArray[np.int32]:
