@@ -199,3 +199,13 @@ def test_colder_or_faster_is_never_graded_milder(one_c, other_c, one_rate, other
     harsh = cold.severity(min(one_c, other_c), max(one_rate, other_rate))
 
     assert GRADES.index(mild) <= GRADES.index(harsh)
+
+
+def test_charge_below_five_degrees_is_told_by_band():
+    temps = np.repeat([-12.0, -7.0, -2.0, 3.0, 20.0], 60)
+    tables = digest(readings_of([5.0] * 300, temperature_c=temps), PACK)
+
+    bands = cold.answer(tables["cold"], PACK, has_temperature=True, hours=tables["hours"]).bands
+
+    assert [(band.low_c, band.high_c) for band in bands] == [(None, -10.0), (-10.0, -5.0), (-5.0, 0.0), (0.0, 5.0)]
+    assert [band.charge_ah for band in bands] == pytest.approx([5.0] * 4, rel=0.02)

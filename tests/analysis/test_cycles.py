@@ -120,3 +120,13 @@ def test_a_pack_twice_as_big_used_twice_as_hard_is_used_alike(rated_ah):
 
     assert use.equivalent_full_cycles == pytest.approx(0.385, abs=0.006)
     assert {bin_.depth_low_percent for bin_ in use.depth_histogram if bin_.count} == {30.0, 40.0}
+
+
+def test_hours_in_harm_s_way_are_told():
+    log = Timeline(soc=0.999, temperature_c=35.0).rest(3).at(50.0).flow(-5.0, 2).at(20.0).run_empty(20.0)
+
+    use = worked(log.readings())
+
+    assert use.hot_hours == pytest.approx(2.0, abs=0.1)
+    assert use.full_and_warm_hours >= 3.0
+    assert 0.0 < use.nearly_empty_hours < 2.0

@@ -132,3 +132,11 @@ def test_more_drawn_is_never_told_as_less(current_a):
         return idle(Timeline(soc=0.95, interval_s=600.0).flow(-amps, 30).readings()).standby_current_a.value
 
     assert told(current_a) <= told(1.2 * current_a) + 1e-9
+
+
+def test_the_days_a_parked_pack_lasts_hold_the_truth():
+    """80 Ah of 100 at 10 mA unseen and nothing shown: 333 days, or fewer with what a dead band may hide."""
+    found = idle(stored(0.010).run_empty().charge_full().readings()).days_full_to_fifth
+
+    assert found.low <= 80.0 / 0.010 / 24 <= found.high * 1.15
+    assert found.low < found.high
