@@ -7,7 +7,7 @@ import secrets
 from typing import TYPE_CHECKING, Any
 
 import dash_mantine_components as dmc
-from dash import Dash, Input, Output, dcc, html
+from dash import Dash, Input, Output, dcc, html, no_update, set_props
 
 from logbook.dashboard import parts
 from logbook.dashboard.answers import as_answers
@@ -103,6 +103,7 @@ def create_app(source: Store | Answers, *, hosts: Collection[str] = (), key: str
         health_endpoint="healthz",
         enable_mcp=False,
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
+        on_error=tell,
         **quiet,
     )
     app.layout = shell()
@@ -147,6 +148,7 @@ def shell() -> Component:
             html.Main(loading(), id="content", tabIndex="-1"),
             html.Footer("Everything stays on this machine.", className="foot"),
             html.Div(id="told", role="status", className="sr-only"),
+            html.Div(id="trouble", role="alert", className="trouble"),
         ],
         theme=THEME,
     )
@@ -203,14 +205,25 @@ def render(pages: Sequence[Page], answers: Answers, pathname: str, search: str) 
             return titled(title_words(page, visit), page.layout(visit))
         except UnknownName as error:
             return missing(error.what)
-        except LogbookError as error:
-            log.warning("%s: %s", pathname, error)
-            return failed(error.what)
-        except Exception:
-            number = secrets.token_hex(3)
-            log.exception("%s failed (%s)", pathname, number)
-            return failed(f"Something went wrong here. It is in the log of the server as {number}.")
+        except Exception as error:  # noqa: BLE001 - whatever it is, the owner gets a page
+            return failed(words_of(error, pathname))
     return missing("There is no page at this address.")
+
+
+def tell(error: Exception) -> Any:
+    """Tell the owner that what they asked for failed; the log of the server has the rest."""
+    set_props("trouble", {"children": words_of(error, "a callback")})
+    return no_update
+
+
+def words_of(error: Exception, where: str) -> str:
+    """What may be shown of an error: ours in its own words, anything else as a number to look up."""
+    if isinstance(error, LogbookError):
+        log.warning("%s: %s", where, error)
+        return f"{error.what} {error.mend}".strip()
+    number = secrets.token_hex(3)
+    log.error("%s failed (%s)", where, number, exc_info=error)
+    return f"Something went wrong here. It is in the log of the server as {number}."
 
 
 def title_words(page: Page, visit: Visit) -> str:

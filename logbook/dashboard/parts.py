@@ -115,7 +115,7 @@ def table(
         for row in rows
     ]
     parts = [dmc.TableCaption(caption), dmc.TableThead(head), dmc.TableTbody(body)]
-    records: Component = dmc.Table(parts, className="records", captionSide="top")
+    records: Component = dmc.Table(parts, className="records" if len(heads) > 2 else "records slim", captionSide="top")
     return records
 
 

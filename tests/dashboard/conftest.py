@@ -5,17 +5,26 @@ from __future__ import annotations
 import os
 import threading
 
+import numpy as np
 import pytest
 import waitress
 
 from logbook.dashboard import create_app
 from logbook.dashboard.answers import Answers
+from logbook.jobs.window import Window
+from logbook.schema.reading import QUANTITY_NAMES
 from tests.dashboard import samples
 
 
 def answers_from(table):
     packs = [samples.pack(number, health.pack.name) for number, health in table.items()]
-    return Answers(packs=lambda: packs, health=lambda pack: table[pack.id])
+    return Answers(packs=lambda: packs, health=lambda pack: table[pack.id], window=two_readings)
+
+
+def two_readings(_pack_id, start_ms, end_ms):
+    """A window with a reading at its begin and one at its end."""
+    values = dict.fromkeys(QUANTITY_NAMES, np.array([13.1, 13.3]))
+    return Window(start_ms, end_ms, 0.0, np.array([start_ms, end_ms - 1], np.int64), values, values, values)
 
 
 @pytest.fixture

@@ -133,3 +133,34 @@ def test_text_of_the_owner_stays_text():
     page = asked(create_app(answers_from({1: health})), "/pack/1")
 
     assert nasty in text_of(page)  # handed over as a child, which the browser escapes
+
+
+def test_a_callback_that_fails_says_so_without_a_path(full_answers):
+    def broken(*_):
+        raise BadConfiguration("The logbook is of a newer version.", where="/home/someone/logbook.sqlite3")
+
+    app = create_app(replace(full_answers, window=broken))
+    answer = app.server.test_client().post(
+        "/_dash-update-component",
+        json={
+            "output": "..readings-graph.figure...readings-said.children...readings-save.href...readings-from.value...readings-to.value..",
+            "outputs": [
+                {"id": f"readings-{name}", "property": prop}
+                for name, prop in (
+                    ("graph", "figure"),
+                    ("said", "children"),
+                    ("save", "href"),
+                    ("from", "value"),
+                    ("to", "value"),
+                )
+            ],
+            "inputs": [
+                {"id": "readings-view", "property": "data", "value": {"start": 0, "end": 9, "first": 0, "last": 9}}
+            ],
+            "state": [{"id": "readings-pack", "property": "value", "value": "1"}],
+            "changedPropIds": ["readings-view.data"],
+        },
+    )
+
+    assert "The logbook is of a newer version." in answer.text
+    assert "/home" not in answer.text

@@ -16,6 +16,7 @@
       lastPath = path;
       document.querySelectorAll(".contents-narrow[open]").forEach(function (menu) { menu.open = false; });
       document.querySelectorAll(".contents .here").forEach(function (link) { link.setAttribute("aria-current", "page"); });
+      window.dash_clientside.set_props("trouble", { children: "" });
       guessZone();
       if (first || same) { return; }
       var head = document.querySelector("#content h1");

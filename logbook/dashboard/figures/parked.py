@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 AS_IT_IS, ALL_OFF = "left as it is", "all loads off"
 RESERVE = 0.2
 """Share to come back by: storage guides of the trade ask for a recharge at 20 %; common practice, no source."""
+SEEN = 4.0
+"""At most so many times the shorter line is shown, so that it can be read."""
 LONGEST_DAYS = 730.0
 """Nothing is drawn beyond two years; nobody plans that far from one number."""
 
@@ -63,7 +65,8 @@ def drain_lines(health: Health) -> go.Figure:
     full = usable_ah(health)
     figure = paper(xaxis_title="Days parked, from full", yaxis_title="Charge left (Ah)")
     found = drains(health)
-    longest = min(max((drain.days(full, 0.0)[0] for drain in found), default=30.0) * 1.05, LONGEST_DAYS)
+    lasts = [drain.days(full, 0.0)[0] for drain in found] or [30.0]
+    longest = min(1.05 * max(lasts), SEEN * min(lasts), LONGEST_DAYS)
     for drain, colour, dash in zip(found, (BLUE, GREEN), ("solid", "dash"), strict=False):
         x = [longest * step / 60 for step in range(61)]
         lines = {rate: [max(full - rate * day, 0.0) for day in x] for rate in (drain.high, drain.low, drain.value)}
