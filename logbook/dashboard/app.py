@@ -6,7 +6,6 @@ import logging
 import secrets
 from typing import TYPE_CHECKING, Any
 
-import dash_mantine_components as dmc
 from dash import Dash, Input, Output, dcc, html, no_update, set_props
 
 from logbook.dashboard import parts
@@ -16,6 +15,7 @@ from logbook.dashboard.intake import Intake
 from logbook.dashboard.page import in_browser, visit_of
 from logbook.dashboard.pages import imports, notes
 from logbook.dashboard.safety import guard
+from logbook.dashboard.shell import INDEX, shell
 from logbook.dashboard.wording import Answer
 from logbook.errors import LogbookError, UnknownName
 
@@ -29,51 +29,6 @@ if TYPE_CHECKING:
     from logbook.store import Store
 
 log = logging.getLogger(__name__)
-
-INDEX = """<!DOCTYPE html>
-<html lang="en">
-<head>
-{%metas%}
-<title>{%title%}</title>
-<link rel="icon" type="image/svg+xml" href="/assets/favicon.svg">
-<link rel="preload" as="font" type="font/woff2" href="/assets/source-serif-4-latin-wght-normal.woff2" crossorigin>
-<link rel="preload" as="font" type="font/woff2" href="/assets/source-sans-3-latin-wght-normal.woff2" crossorigin>
-{%css%}
-<script src="/assets/theme.js"></script>
-</head>
-<body>
-<noscript>This page needs JavaScript from this machine; nothing is loaded from elsewhere.</noscript>
-{%app_entry%}
-{%config%}
-{%scripts%}
-{%renderer%}
-</body>
-</html>"""
-"""theme.js comes first, so that the first thing drawn is already light or dark."""
-
-INK = (
-    "#e4eeea",
-    "#c9dfd9",
-    "#a8d2c9",
-    "#86c7bd",
-    "#67b3a9",
-    "#459b92",
-    "#2d8079",
-    "#1f6b68",
-    "#17605f",
-    "#14595a",
-)
-"""The accent from pale to full; the style sheet uses its fourth in the dark and its last on paper."""
-
-THEME = {
-    "fontFamily": "'Source Sans 3', system-ui, sans-serif",
-    "headings": {"fontFamily": "'Source Serif 4', Georgia, serif", "fontWeight": "550"},
-    "colors": {"ink": list(INK)},
-    "primaryColor": "ink",
-    "primaryShade": {"light": 9, "dark": 3},
-    "autoContrast": True,
-    "defaultRadius": "sm",
-}
 
 
 def create_app(source: Store | Answers, *, hosts: Collection[str] = (), key: str | None = None) -> Dash:
@@ -116,55 +71,6 @@ def create_app(source: Store | Answers, *, hosts: Collection[str] = (), key: str
     add_api(app, answers, intake)
     guard(app, hosts, key)
     return app
-
-
-def shell() -> Component:
-    """What stays while pages change: name, ways in, foot."""
-    whole: Component = dmc.MantineProvider(
-        [
-            dcc.Location(id="url", refresh="callback-nav"),
-            dcc.Store(id="changed"),
-            html.A("To the content", href="#content", className="skip"),
-            html.Header(
-                [
-                    dcc.Link(
-                        [html.Span(className="logo", **parts.HIDDEN), html.Span("logbook", className="wordmark-name")],
-                        href="/",
-                        className="wordmark",
-                    ),
-                    html.Nav(
-                        [
-                            dcc.Link("Packs", href="/"),
-                            dcc.Link("Bring in", href="/imports", title="Bring in readings"),
-                            dcc.Link("Settings", href="/settings"),
-                        ],
-                        className="top-links",
-                        **parts.named("Logbook"),
-                    ),
-                    html.Button("Dark", id="theme-switch", className="plain-button", n_clicks=0),
-                ],
-                className="top",
-            ),
-            html.Main(loading(), id="content", tabIndex="-1"),
-            html.Footer("Everything stays on this machine.", className="foot"),
-            html.Div(id="told", role="status", className="sr-only"),
-            html.Div(id="trouble", role="alert", className="trouble"),
-        ],
-        theme=THEME,
-    )
-    return whole
-
-
-def loading() -> Component:
-    """What stands in place while the first answer is made."""
-    return html.Div(
-        [
-            html.Div(className="ghost ghost-head"),
-            html.Div(className="ghost ghost-line"),
-            html.Div(className="ghost ghost-chart"),
-        ],
-        **parts.named("Reading the log", role="status"),
-    )
 
 
 def route(app: Dash, answers: Answers, pages: Sequence[Page]) -> None:

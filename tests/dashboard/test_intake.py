@@ -11,7 +11,8 @@ import pytest
 from logbook.dashboard import create_app
 from logbook.dashboard.answers import answers_of
 from logbook.dashboard.api import LONGEST_UPLOAD_BYTES, harmless
-from logbook.dashboard.intake import Intake, safe_name, sketch
+from logbook.dashboard.intake import Intake, safe_name
+from logbook.dashboard.sketch import sketch
 from logbook.schema.reading import Readings
 from logbook.store import add_note, add_pack, open_store, reading_span
 from tests.dashboard import exports

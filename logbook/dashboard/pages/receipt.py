@@ -10,7 +10,8 @@ from dash.exceptions import PreventUpdate
 
 from logbook.dashboard import parts
 from logbook.dashboard.page import Page, Visit
-from logbook.dashboard.pages.imports import brought, span_words
+from logbook.dashboard.pages.imports import span_words
+from logbook.dashboard.pages.job import brought
 from logbook.dashboard.view import UNKNOWN, lasting, number
 from logbook.dashboard.wording import Answer
 from logbook.errors import UnknownName
