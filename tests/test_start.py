@@ -42,17 +42,19 @@ def test_who_is_not_root_is_told_exactly_what_to_install(start, monkeypatch, cap
     monkeypatch.delenv("CHROMIUM", raising=False)
     monkeypatch.setattr(start.shutil, "which", lambda _name: None)
     monkeypatch.setattr(start, "FONT_FOLDERS", ())
+    monkeypatch.setattr(start, "find_library", lambda _name: None)
 
     with pytest.raises(SystemExit) as stopped:
         start.browser()
 
     assert stopped.value.code == 1
-    assert "apt-get install -y --no-install-recommends chromium fonts-dejavu-core" in capsys.readouterr().err
+    assert "apt-get install -y --no-install-recommends chromium fonts-dejavu-core libatomic1" in capsys.readouterr().err
 
 
 def test_a_browser_that_is_there_is_taken(start, monkeypatch, tmp_path):
     (tmp_path / "some.ttf").touch()
     monkeypatch.setattr(start, "FONT_FOLDERS", (tmp_path,))
+    monkeypatch.setattr(start, "find_library", lambda name: f"lib{name}.so.1")
     monkeypatch.setenv("CHROMIUM", "/opt/browser")
 
     assert start.browser() == "/opt/browser"

@@ -29,7 +29,9 @@ def server_options(command: Callable[..., None]) -> Callable[..., None]:
     for option in (
         click.option("--open", "open_browser", is_flag=True, help="Open the page in the browser."),
         click.option("--port", type=click.IntRange(0, 65535), help=f"Default: {PORT}, or the next one that is free."),
-        click.option("--host", default=HOST, show_default=True, help="Address to listen on."),
+        click.option(
+            "--host", default=HOST, show_default=True, help="Address to listen on; beyond this machine only with a key."
+        ),
     ):
         command = option(command)
     return command
@@ -91,6 +93,8 @@ def _serve(store: Store, host: str, port: int | None, *, open_browser: bool) -> 
 
     def ready(url: str) -> None:
         say(f"The dashboard is at {url} (Ctrl-C stops it).")
+        if "?key=" in url:
+            say("Whoever has this whole address can read and change the logbook: give it to nobody else.")
 
     chosen = free_port(host) if port is None else port
     serve_dashboard(store, host, chosen, open_browser=open_browser, ready=ready)

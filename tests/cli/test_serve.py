@@ -50,13 +50,19 @@ def test_a_taken_port_that_was_asked_for_is_an_error(run):
     assert "--port" in told.err
 
 
-def test_an_address_of_the_network_is_refused(run):
-    assert run("serve", "--host", "0.0.0.0").code == 78
+def test_an_address_of_another_machine_is_refused(run):
+    """203.0.113.0/24 is for documentation (RFC 5737): no machine has such an address."""
+    assert run("serve", "--host", "203.0.113.1", "--port", "0").code == 78
+
+
+def heed_interrupts() -> None:
+    """A shell's background job ignores Ctrl-C, and what it starts would too."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def test_serve_says_where_answers_there_and_stops_on_interrupt(tmp_path):
     command = [sys.executable, "-m", "logbook", "--db", tmp_path / "logbook.sqlite3", "serve", "--port", "0"]
-    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as served:
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, preexec_fn=heed_interrupts) as served:
         try:
             said = served.stderr.readline()
             url = next(word for word in said.split() if word.startswith("http://127.0.0.1:"))
