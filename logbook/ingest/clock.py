@@ -166,9 +166,8 @@ class ClockColumn:
 
     def add(self, column: Any) -> NDArray[np.bool_]:
         """Take in a block of texts (Arrow string array); give a mask of those that are no time."""
-        column = pc.utf8_trim_whitespace(column)
         if not self._add_iso(column):
-            self._add_words(column)
+            self._add_words(pc.utf8_trim_whitespace(column))
         return self.dates[-1] == NO_TIME
 
     def keep(self, rows: NDArray[np.bool_]) -> None:
@@ -219,35 +218,38 @@ def _indices(encoded: Any) -> NDArray[np.int64]:
 def _split(column: Any) -> tuple[Any, Any]:
     """Date texts and times of day, each dictionary encoded; null where there is no time."""
     column = column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
-    if span := _fixed_span(column):
-        low, high = span
-        times = pc.utf8_slice_codeunits(column, low, high)
-        before, after = pc.utf8_slice_codeunits(column, 0, low), pc.utf8_slice_codeunits(column, high)
-        parts = [before, after]
-    else:
-        column = _plain_times(column)
-        found = pc.extract_regex(column, RE2_TIME)
-        times = pc.struct_field(found, "time")
-        parts = [pc.struct_field(found, "before"), pc.struct_field(found, "after")]
-        times = pc.if_else(found.is_valid(), times, None)
-    dates = pc.binary_join_element_wise(*parts, "\x1f")
+    column = column.chunk(0) if isinstance(column, pa.ChunkedArray) else column
+    return _split_alike(column) or _split_each(column)
+
+
+def _split_alike(column: Any) -> tuple[Any, Any] | None:
+    """Cut all texts at the same places; None where they have not all the shape of the first."""
+    first = column[0].as_py() if len(column) and not column.null_count else ""
+    match = TIME_OF_DAY.search(first)
+    if not match or not pc.all(pc.equal(pc.binary_length(column), len(first.encode()))).as_py():
+        return None
+    low, high = match.span()
+    times = pc.dictionary_encode(pc.utf8_slice_codeunits(column, low, high))
+    dates = pc.dictionary_encode(
+        _with_mark(pc.utf8_slice_codeunits(column, 0, low), pc.utf8_slice_codeunits(column, high))
+    )
+    digits = re.compile(re.sub(r"\d", r"\\d", re.escape(first[low:high])))
+    edge = re.compile(r".*\d\x1f|.*\x1f\d")
+    alike = all(digits.fullmatch(text) for text in times.dictionary.to_pylist())
+    return (dates, times) if alike and not any(edge.fullmatch(text) for text in dates.dictionary.to_pylist()) else None
+
+
+def _split_each(column: Any) -> tuple[Any, Any]:
+    """Cut each text where its own time of day stands."""
+    found = pc.extract_regex(_plain_times(column), RE2_TIME)
+    times = pc.if_else(found.is_valid(), pc.struct_field(found, "time"), None)
+    dates = _with_mark(pc.struct_field(found, "before"), pc.struct_field(found, "after"))
     return pc.dictionary_encode(dates), pc.dictionary_encode(times)
 
 
-def _fixed_span(column: Any) -> tuple[int, int] | None:
-    """Where the time of day stands when every text of the block has the same shape."""
-    if not len(column) or column.null_count:
-        return None
-    sizes = pc.min_max(pc.binary_length(column)).as_py()
-    first = column[0].as_py()
-    match = TIME_OF_DAY.search(first)
-    if sizes["min"] != sizes["max"] or not match or not first.isascii() or sizes["min"] != len(first):
-        return None
-    low, high = match.span()
-    shape = re.sub(r"\d", "[0-9]", re.escape(first[low:high]).replace("\\:", ":"))
-    edge = r"\D" if low else ""
-    pattern = f"^.{{{max(low - 1, 0)}}}{edge}{shape}(\\D|$)"
-    return (low, high) if pc.all(pc.match_substring_regex(column, pattern)).as_py() else None
+def _with_mark(before: Any, after: Any) -> Any:
+    """What stands before and after the time of day, with a mark in its place."""
+    return pc.binary_join_element_wise(before, after, "\x1f")
 
 
 def _plain_times(column: Any) -> Any:

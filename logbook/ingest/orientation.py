@@ -10,9 +10,11 @@ import numpy as np
 
 from logbook.errors import Unanswered
 from logbook.ingest.question import Question, settle
-from logbook.ingest.sign import SignEvidence, flips, sign_evidence
+from logbook.ingest.sign import SignEvidence, flips, gathered_votes, sign_evidence
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from logbook.ingest.frame import Frame
@@ -37,10 +39,13 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
     """Rows in ascending time with `current_a` positive into the pack."""
     if not frame.has("current_a"):
         return frame
-    evidence = sign_evidence(frame, known.cells_in_series)
+    votes = gathered_votes(frame, known.cells_in_series)
+    evidence = sign_evidence(votes)
     if (frame.get("current_a") < 0).any():
-        frame = _unflipped(frame, known, ledger)
-        evidence = sign_evidence(frame, known.cells_in_series)
+        cuts = flips(frame, votes)
+        if cuts:
+            frame = _unflipped(frame, cuts, ledger)
+            evidence = sign_evidence(gathered_votes(frame, known.cells_in_series))
     elif not said.columns:
         _refuse_unsigned(evidence, known)
     positive = _decide(said, evidence, known, ledger, ask)
@@ -77,11 +82,8 @@ def _decide(said: Said, evidence: SignEvidence, known: Known, ledger: Ledger, as
     return answer
 
 
-def _unflipped(frame: Frame, known: Known, ledger: Ledger) -> Frame:
+def _unflipped(frame: Frame, cuts: Sequence[int], ledger: Ledger) -> Frame:
     """Turn the stretches whose sign differs from that of the longest one."""
-    cuts = flips(frame, known.cells_in_series)
-    if not cuts:
-        return frame
     edges = [0, *cuts, len(frame)]
     spans = list(itertools.pairwise(edges))
     longest = max(range(len(spans)), key=lambda index: spans[index][1] - spans[index][0])

@@ -25,6 +25,7 @@ SHIFTS_MS = tuple(sign * hours * MS_PER_HOUR // 2 for hours in range(1, 29) for 
 LEAST_MATCHES = 20
 LEAST_SHARE = 0.95
 LEAST_VALUES = 8
+MOST_COMPARED = 20_000
 COARSER = 3.0
 ROUNDING = {"voltage_v": 0.051, "current_a": 0.051, "temperature_c": 0.51, "soc_percent": 0.51}
 """Differences that another rounding of the same reading makes."""
@@ -139,10 +140,13 @@ def shift_between(earlier: Frame, later: Frame) -> int | None:
 
 def _match(earlier: Frame, later: Frame, shift: int) -> bool:
     """Whether rows at equal times (after the shift) hold equal values that move enough to tell."""
-    _, first, second = np.intersect1d(earlier.ts_ms, later.ts_ms - shift, return_indices=True)
     moved = later.ts_ms - shift
-    within = np.count_nonzero((moved >= earlier.ts_ms[0]) & (moved <= earlier.ts_ms[-1]))
-    if len(first) < max(LEAST_MATCHES, 0.5 * min(within, len(earlier))):
+    within = np.flatnonzero((moved >= earlier.ts_ms[0]) & (moved <= earlier.ts_ms[-1]))
+    within = within[:: max(len(within) // MOST_COMPARED, 1)]
+    place = np.searchsorted(earlier.ts_ms, moved[within])
+    same_time = earlier.ts_ms[place] == moved[within]
+    first, second = place[same_time], within[same_time]
+    if len(first) < max(LEAST_MATCHES, 0.5 * min(len(within), len(earlier))):
         return False
     equal = np.ones(len(first), bool)
     moving = 0

@@ -120,8 +120,10 @@ def _without_strays(frame: Frame, ledger: Ledger) -> Frame:
     times = frame.ts_ms
     if len(times) < 3:
         return frame
-    away = np.abs(times[1:-1] - times[:-2])
-    back = np.abs(times[2:] - times[1:-1])
+    steps = np.abs(np.diff(times))
+    if steps.max() <= JUMP_MS:
+        return frame
+    away, back = steps[:-1], steps[1:]
     stray = np.flatnonzero((away > JUMP_MS) & (back > JUMP_MS) & (np.abs(times[2:] - times[:-2]) < MS_PER_DAY)) + 1
     if not len(stray) or len(stray) > max(STRAY_SHARE * len(times), 1):
         return frame

@@ -35,6 +35,11 @@ def runs_of(mask: NDArray[np.bool_]) -> Runs:
     return Runs(edges[::2], edges[1::2] - 1)
 
 
+def thinned(values: NDArray[np.float64], most: int = 200_000) -> NDArray[np.float64]:
+    """At most so many of the values, evenly spread: enough for a median or a percentile."""
+    return values[:: max(len(values) // most, 1)]
+
+
 @dataclass(frozen=True, eq=False)
 class Neighbours:
     """Last good value before and first good value after each run, NaN where there is none near enough."""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.ingest.run import thinned
 from logbook.ingest.thermometer import thermometer_scale
 from logbook.ingest.unit import Unit, unit_exact
 from logbook.ingest.use import Scale
@@ -85,6 +86,7 @@ def _is_usual(voltage_v: float, cells: int | None) -> bool:
 
 
 def _typical(values: NDArray[np.float64]) -> float:
+    values = thinned(values)
     held = values[np.isfinite(values) & (values > 0)]
     return float(np.median(held)) if len(held) else 0.0
 
@@ -93,6 +95,7 @@ def current_scale(values: NDArray[np.float64], said: Unit | None, known: Known) 
     """Unit of a current column from the size of its values, where the file does not say."""
     if said:
         return Scale(said, "given", "the file says so")
+    values = thinned(values)
     largest = float(np.nanpercentile(np.abs(values), 99.9)) if np.isfinite(values).any() else 0.0
     limit = CURRENT_C_RATE * known.rated_ah if known.rated_ah else CURRENT_HIGHEST_A
     whole = bool((np.mod(values[np.isfinite(values)], 1) == 0).all())
@@ -104,6 +107,7 @@ def current_scale(values: NDArray[np.float64], said: Unit | None, known: Known) 
 
 def soc_scale(values: NDArray[np.float64], said: Unit | None) -> Scale:
     """Unit of a state of charge: 0 to 1, 0 to 100 or 0 to 1000."""
+    values = thinned(values)
     held = values[np.isfinite(values) & (values >= 0)]
     highest = float(np.percentile(held, 99)) if len(held) else 0.0
     if highest <= 1.0 and len(held) and (np.mod(held, 1) > 0).any():

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.ingest.run import neighbours, runs_of
+from logbook.ingest.run import neighbours, runs_of, thinned
 from logbook.schema.reading import QUANTITIES
 from logbook.units import MS_PER_HOUR
 
@@ -53,7 +53,8 @@ class Window:
 def _windows(frame: Frame, known: Known) -> dict[str, Window]:
     windows = {quantity.name: Window(quantity.lowest, quantity.highest) for quantity in QUANTITIES}
     voltage = frame.get("voltage_v")
-    held = voltage[voltage > 0.5]
+    sample = thinned(voltage)
+    held = sample[sample > 0.5]
     usual = float(np.median(held)) if len(held) else 12.8
     highest = HIGHEST_CELL_V * known.cells_in_series if known.cells_in_series else 1.8 * usual
     windows["voltage_v"] = Window(-0.5, highest)
@@ -86,10 +87,12 @@ def _coded(values: NDArray[np.float64], name: str, known: Known) -> NDArray[np.b
     if name != "current_a":
         return np.zeros(len(values), bool)
     size = np.abs(values)
-    usual = float(np.nanpercentile(size, 99)) if len(values) else 0.0
+    usual = float(np.nanpercentile(thinned(size), 99)) if np.isfinite(size).any() else 0.0
     limit = max(LARGEST_C_RATE * known.rated_ah if known.rated_ah else 300.0, 3 * usual)
     large = size > min(limit, max(300.0, 3 * usual))
-    return large & (np.isin(np.round(values, 4), CODES) | (size > limit))
+    rows = np.flatnonzero(large)
+    large[rows] = np.isin(np.round(values[rows], 4), CODES) | (size[rows] > limit)
+    return large
 
 
 def _minus_one(values: NDArray[np.float64], ts_ms: NDArray[np.int64]) -> NDArray[np.bool_]:

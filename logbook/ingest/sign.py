@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
+from logbook.ingest.run import thinned
 
+if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from logbook.ingest.frame import Frame
@@ -86,29 +86,29 @@ class SignEvidence:
         return sum((vote.share - 0.5) * min(vote.total, 100) for vote in self.votes)
 
 
-def sign_evidence(frame: Frame, cells_in_series: int | None) -> SignEvidence:
-    """Votes of rows in ascending time."""
-    return _counted(gathered_votes(frame, cells_in_series))
+VotesOfSources = tuple[tuple["NDArray[np.intp]", "NDArray[np.float64]"], ...]
+"""Rows and votes (+1 charging is positive, -1 it is negative) of each source."""
 
 
-def _counted(found: Sequence[tuple[NDArray[np.intp], NDArray[np.float64]]]) -> SignEvidence:
+def sign_evidence(found: VotesOfSources) -> SignEvidence:
+    """All votes counted."""
     pairs = zip(SOURCES, found, strict=True)
     return SignEvidence(
         tuple(Votes(name, int((signs > 0).sum()), int((signs < 0).sum())) for name, (_, signs) in pairs)
     )
 
 
-def gathered_votes(frame: Frame, cells_in_series: int | None) -> Sequence[tuple[NDArray[np.intp], NDArray[np.float64]]]:
-    """Rows and votes of each source."""
+def gathered_votes(frame: Frame, cells_in_series: int | None) -> VotesOfSources:
+    """Votes of every source; rows in ascending time."""
     return soc_votes(frame), step_votes(frame), top_votes(frame, cells_in_series)
 
 
-def flips(frame: Frame, cells_in_series: int | None) -> list[int]:
+def flips(frame: Frame, found: VotesOfSources) -> list[int]:
     """Rows at which the sign of the current turns over, by change points in the votes.
 
     Each stretch between flips needs votes enough of its own, nearly all one way.
     """
-    soc, step, top = gathered_votes(frame, cells_in_series)
+    soc, step, top = found
     sure = (np.concatenate([step[0], top[0]]), np.concatenate([step[1], top[1]]))
     rows, signs = sure if len(sure[0]) >= 2 * FLIP_VOTES else soc
     order = np.argsort(rows, kind="stable")
@@ -169,12 +169,12 @@ def step_votes(frame: Frame) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     voltage, current = frame.get("voltage_v"), frame.get("current_a")
     if len(frame) < 2 or not np.isfinite(current).any() or not np.isfinite(voltage).any():
         return np.empty(0, np.intp), np.empty(0)
-    usual = float(np.nanmedian(voltage))
+    usual = float(np.nanmedian(thinned(voltage)))
     change_a, change_v = np.diff(current), np.diff(voltage)
-    size = max(SMALLEST_STEP_A, 0.1 * float(np.nanpercentile(np.abs(current), 99.5)))
-    closed = (voltage[1:] > OPEN_SHARE * usual) & (voltage[:-1] > OPEN_SHARE * usual)
-    near = np.diff(frame.ts_ms) <= MOST_STEP_MS
-    rows = np.flatnonzero((np.abs(change_a) >= size) & (change_v != 0) & closed & near & np.isfinite(change_v))
+    size = max(SMALLEST_STEP_A, 0.1 * float(np.nanpercentile(np.abs(thinned(current)), 99.5)))
+    rows = np.flatnonzero((np.abs(change_a) >= size) & (np.abs(change_v) > 0))
+    closed = np.minimum(voltage[rows], voltage[rows + 1]) > OPEN_SHARE * usual
+    rows = rows[closed & (frame.ts_ms[rows + 1] - frame.ts_ms[rows] <= MOST_STEP_MS)]
     return rows + 1, np.sign(change_a[rows] * change_v[rows])
 
 
@@ -191,6 +191,7 @@ def top_votes(frame: Frame, cells_in_series: int | None) -> tuple[NDArray[np.int
 
 def cells_likely(voltage_v: NDArray[np.float64]) -> int | None:
     """Cells in series by the usual voltage of a LiFePO4 pack (3.2 to 3.4 V a cell at rest)."""
-    usual = float(np.nanmedian(voltage_v)) if np.isfinite(voltage_v).any() else 0.0
+    sample = thinned(voltage_v)
+    usual = float(np.nanmedian(sample)) if np.isfinite(sample).any() else 0.0
     near = [cells for cells in (1, 4, 8, 16) if 3.0 <= usual / cells <= 3.6]
     return near[0] if near else None

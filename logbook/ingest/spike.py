@@ -29,11 +29,14 @@ def without_spikes(frame: Frame, ledger: Ledger) -> Frame:
     """Cells with lone spikes left empty; rows in ascending time."""
     if len(frame) < 3:
         return frame
-    inner = np.diff(frame.ts_ms)
-    near = (inner[1:] <= NEAR_MS) & (inner[:-1] <= NEAR_MS)
-    for name, test in (("voltage_v", _voltage), ("current_a", _current), ("soc_percent", _soc)):
+    for name, leap, test in (
+        ("voltage_v", LEAST_LEAP_V, _voltage),
+        ("current_a", 0.9 * SURGE_A, _current),
+        ("soc_percent", SOC_STEP, _soc),
+    ):
         if frame.has(name):
-            rows = np.flatnonzero(test(frame) & near) + 1
+            rows = _leaps(frame.get(name), frame.ts_ms, leap)
+            rows = rows[test(frame, rows)]
             if len(rows):
                 ledger.repair(
                     f"spike ({name})", "one sample far from both its neighbours, left empty", frame.lines[rows]
@@ -44,33 +47,29 @@ def without_spikes(frame: Frame, ledger: Ledger) -> Frame:
     return frame
 
 
-def _sides(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    return values[:-2], values[1:-1], values[2:]
+def _leaps(values: NDArray[np.float64], ts_ms: NDArray[np.int64], least: float) -> NDArray[np.intp]:
+    """Rows that lie further than `least` from both their neighbours, which are near in time."""
+    far = np.abs(np.diff(values)) > least
+    rows = np.flatnonzero(far[1:] & far[:-1]) + 1
+    near = (ts_ms[rows + 1] - ts_ms[rows] <= NEAR_MS) & (ts_ms[rows] - ts_ms[rows - 1] <= NEAR_MS)
+    return rows[near]
 
 
-def _voltage(frame: Frame) -> NDArray[np.bool_]:
-    before, here, after = _sides(frame.get("voltage_v"))
-    return (
-        (here > VOLTAGE_FACTOR * before)
-        & (here > VOLTAGE_FACTOR * after)
-        & (here - np.maximum(before, after) > LEAST_LEAP_V)
-        & (np.minimum(before, after) > LEAST_LEAP_V)
-    )
+def _voltage(frame: Frame, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    values = frame.get("voltage_v")
+    beside = np.maximum(values[rows - 1], values[rows + 1])
+    lowest = np.minimum(values[rows - 1], values[rows + 1])
+    return (values[rows] > VOLTAGE_FACTOR * beside) & (lowest > LEAST_LEAP_V)
 
 
-def _current(frame: Frame) -> NDArray[np.bool_]:
-    before, here, after = _sides(frame.get("current_a"))
-    size = np.abs(here)
-    lone = (size > SURGE_A) & (size > 10 * np.abs(before)) & (size > 10 * np.abs(after))
-    if not lone.any() or not frame.has("voltage_v"):
-        return lone if frame.has("voltage_v") else np.zeros(len(here), bool)
-    v_before, v_here, v_after = _sides(frame.get("voltage_v"))
-    sag = np.maximum(np.abs(v_here - v_before), np.abs(v_here - v_after))
+def _current(frame: Frame, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    values, voltage = frame.get("current_a"), frame.get("voltage_v")
+    size = np.abs(values[rows])
+    lone = (size > SURGE_A) & (size > 10 * np.abs(values[rows - 1])) & (size > 10 * np.abs(values[rows + 1]))
+    sag = np.maximum(np.abs(voltage[rows] - voltage[rows - 1]), np.abs(voltage[rows] - voltage[rows + 1]))
     return lone & (sag < LEAST_OHM * size)
 
 
-def _soc(frame: Frame) -> NDArray[np.bool_]:
-    before, here, after = _sides(frame.get("soc_percent"))
-    return (
-        (np.abs(here - before) > SOC_STEP) & (np.abs(here - after) > SOC_STEP) & (np.abs(before - after) <= SOC_AGREE)
-    )
+def _soc(frame: Frame, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    values = frame.get("soc_percent")
+    return np.abs(values[rows - 1] - values[rows + 1]) <= SOC_AGREE

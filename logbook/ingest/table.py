@@ -341,12 +341,9 @@ def _why_odd(text: str, cells: list[str], width: int) -> str:
 
 def _time_text(section: Section, table: Any) -> Any:
     columns = [table.column(index) for index in section.wanted.time]
-    text = columns[0].combine_chunks()
-    text = text.combine_chunks() if isinstance(text, pa.ChunkedArray) else text
     if len(columns) == 1:
-        return text
-    clock = columns[1].combine_chunks()
-    clock = clock.combine_chunks() if isinstance(clock, pa.ChunkedArray) else clock
+        return columns[0]
+    text, clock = (pa.array(column.to_pylist(), pa.string()) for column in columns)
     dates = pc.fill_null_forward(text)
     if dates.null_count and section.last_date:
         dates = pc.fill_null(dates, section.last_date)

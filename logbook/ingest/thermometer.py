@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.ingest.question import Question, settle
+from logbook.ingest.run import thinned
 from logbook.ingest.temperature import CODINGS
 from logbook.ingest.unit import Unit, unit_exact
 from logbook.ingest.use import Scale
@@ -30,6 +31,7 @@ def thermometer_scale(  # noqa: PLR0911 - one rule a line, the first that fits s
     """Unit of a temperature: as stated, else by the middle of its values, else asked."""
     if said and said.name != "°C":
         return Scale(said, "given", "the file says so")
+    values = thinned(values)
     held = _unwrapped(values[np.isfinite(values)])
     low, middle, high = np.percentile(held, [1, 50, 99]).tolist() if len(held) else (20.0, 20.0, 20.0)
     if said and (middle <= HOT_C or not len(held)):

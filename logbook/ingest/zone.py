@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from logbook.ingest.ledger import Ledger
     from logbook.ingest.question import Ask
 
+QUARTER_MS = MS_PER_HOUR // 4
+MANY_QUARTERS = 400_000
+LEAST_THROUGH, EVEN = 3, 3.0
 FIXED = re.compile(r"^(?:UTC|GMT)?\s*([+-])(\d{1,2})(?::?(\d{2}))?$", re.IGNORECASE)
 
 
@@ -108,7 +111,16 @@ def utc_from_local(
     if twice.any():
         first = np.where(twice & _second_pass(local_ms, twice), second, first)
         ledger.repair("repeated hour", "clock hour that summer time's end repeats, told apart by order", lines[twice])
-    missing = _shown(first, zone) != local_ms
+    missing = _missing(local_ms, zone)
+    if missing.any() and _runs_through(local_ms, missing):
+        moment = np.datetime_as_string(local_ms[missing][:1].astype("datetime64[ms]"), "D")[0]
+        ledger.infer(
+            "summer time",
+            "the clock does not follow it",
+            "strong",
+            f"it runs through the hour that is skipped on {moment}",
+        )
+        return local_ms - _winter_offset(local_ms, zone)
     if missing.any():
         ledger.repair("missing hour", "clock hour that summer time's begin skips, read as winter time", lines[missing])
     return first
@@ -120,15 +132,50 @@ def _fixed_ms(zone: tzinfo) -> int:
 
 
 def _localized(local_ms: NDArray[np.int64], zone: tzinfo, *, summer: bool) -> NDArray[np.int64]:
-    stamps = pd.DatetimeIndex(local_ms.astype("datetime64[ms]"))
+    """UTC of clock readings, by the offset of their quarter of an hour: no zone changes within one."""
+    quarters, where = _quarters(local_ms)
+    starts = quarters * QUARTER_MS
+    stamps = pd.DatetimeIndex(starts.astype("datetime64[ms]"))
     ambiguous = np.full(len(stamps), summer)
     moved = stamps.tz_localize(zone, ambiguous=ambiguous, nonexistent=pd.Timedelta(hours=1))
-    return np.asarray(moved.asi8, np.int64)
+    return np.asarray(local_ms + (np.asarray(moved.asi8, np.int64) - starts)[where])
 
 
-def _shown(utc_ms: NDArray[np.int64], zone: tzinfo) -> NDArray[np.int64]:
-    stamps = pd.DatetimeIndex(utc_ms.astype("datetime64[ms]")).tz_localize("UTC").tz_convert(zone)
-    return np.asarray(stamps.tz_localize(None).asi8, np.int64)
+def _winter_offset(local_ms: NDArray[np.int64], zone: tzinfo) -> int:
+    """The smaller of the offsets of the year in which the log begins."""
+    year = local_ms[:1].astype("datetime64[ms]").astype("datetime64[Y]")
+    months = (year + np.arange(12).astype("timedelta64[M]")).astype("datetime64[ms]").astype(np.int64)
+    return int(min(months - _localized(months, zone, summer=False)))
+
+
+def _runs_through(local_ms: NDArray[np.int64], missing: NDArray[np.bool_]) -> bool:
+    """Whether the log goes on evenly from before a skipped hour, through it, to after it."""
+    rows = np.flatnonzero(missing)
+    if len(rows) < LEAST_THROUGH or not rows[0] or rows[-1] + 1 >= len(local_ms):
+        return False
+    steps = np.diff(local_ms)
+    usual = max(float(np.median(steps)), 1.0)
+    return bool(abs(steps[rows[0] - 1]) <= EVEN * usual and abs(steps[rows[-1]]) <= EVEN * usual)
+
+
+def _quarters(local_ms: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """The quarters of an hour that occur, and which of them each reading lies in."""
+    quarter = local_ms // QUARTER_MS
+    if not len(quarter):
+        return quarter, quarter
+    low, high = int(quarter.min()), int(quarter.max())
+    if high - low < len(quarter) + MANY_QUARTERS:
+        return np.arange(low, high + 1), quarter - low
+    found, where = np.unique(quarter, return_inverse=True)
+    return found, where
+
+
+def _missing(local_ms: NDArray[np.int64], zone: tzinfo) -> NDArray[np.bool_]:
+    """Clock readings that the zone skips."""
+    quarters, where = _quarters(local_ms)
+    stamps = pd.DatetimeIndex((quarters * QUARTER_MS).astype("datetime64[ms]"))
+    moved = stamps.tz_localize(zone, ambiguous=np.full(len(stamps), fill_value=True), nonexistent=pd.Timedelta(hours=1))
+    return np.asarray(moved.tz_localize(None) != stamps)[where]
 
 
 def _second_pass(local_ms: NDArray[np.int64], twice: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -205,13 +205,13 @@ def _header_and_shape() -> list[Fixture]:
         Fixture("repeated-header", 10, utf8([*plain[:100], HEADER, *plain[100:200], HEADER, *plain[200:]]), t, repairs={"repeated header": 2}),
         Fixture("header-changes-order", 10, utf8([*plain[: half + 1], "timestamp,current_a,voltage_v,soc_percent,temperature_c", *swapped]), t),
         Fixture("header-changes-units", 10, utf8([*plain[: half + 1], "timestamp,voltage_mv,current_ma,temperature_c,soc_percent", *millivolts]), t),
-        Fixture("no-header", 11, utf8(_from_high_charge(t)), _high_charge(t)),
+        Fixture("no-header", 11, utf8(plain[1:]), t),
         Fixture("no-header-doubtful", 11, utf8([",".join(row.split(",")[:2]) for row in plain[1:]]), error=Unanswered, message="no header"),
         Fixture("two-temperatures", 11, utf8(["timestamp,voltage,current,Temp,Temp,SoC", *(",".join([*c[:3], c[3], "0", c[4]]) for c in (row.split(",") for row in plain[1:]))]), t),
         Fixture("two-packs", 11, utf8(["timestamp,Pack 1 V,Pack 1 A,Pack 2 V,Pack 2 A", *(f"{c[0]},{c[1]},{c[2]},{float(c[1]) * 2:.2f},0.3" for c in (row.split(",") for row in plain[1:]))]), error=Unanswered, message="Which column"),
         Fixture("cell-columns-of-zero", 11, utf8(_cells_rows(t)), t),
         Fixture("charge-percent", 13, utf8(["Date/Time,Volts,Amps,Temp °C,Charge %", *plain[1:]]), t),
-        Fixture("charge-alone", 13, utf8(["Time,Volts,Amps,Temp °C,Charge", *plain[1:]]), None, {"rated_ah": 280.0}, error=Unanswered, message='column "Charge"'),
+        Fixture("charge-alone", 13, utf8(["Time,Volts,Amps,Temp °C,Charge", *plain[1:170]]), None, {"rated_ah": 280.0}, error=Unanswered, message='column "Charge"'),
         Fixture("long", 14, *_long(t)),
         Fixture("on-change", 14, *_on_change(t)),
         Fixture("date-and-time-columns", 15, utf8(_two_columns(t, every=True)), t, ZONED),
@@ -221,14 +221,6 @@ def _header_and_shape() -> list[Fixture]:
         Fixture("newest-first", 15, utf8([HEADER, *plain[:0:-1]]), t),
         Fixture("shuffled", 15, utf8([HEADER, *np.random.default_rng(3).permutation(plain[1:]).tolist()]), t),
     ]  # fmt: skip
-
-
-def _high_charge(t: Trip) -> Trip:
-    return t.with_(soc_percent=t.soc_percent + 9.0)
-
-
-def _from_high_charge(t: Trip) -> list[str]:
-    return lines(_high_charge(t), header=None)
 
 
 def _cells_rows(t: Trip) -> list[str]:
@@ -352,6 +344,14 @@ def _time() -> list[Fixture]:
         Fixture("zone-in-the-header-lines", 18, utf8(["Times in UTC+01:00", *_semicolons(t, plain_cells("%Y-%m-%d %H:%M:%S", offset_h=1.0))]), t, inferred={"time zone": "UTC+01:00"}),
         Fixture("summer-time-ends", 18, utf8(_timed(autumn, berlin)), autumn, BERLIN, repairs={"repeated hour": 120}),
         Fixture("summer-time-begins", 18, utf8(_timed(spring, summer)), spring, BERLIN),
+        Fixture(
+            "summer-time-ignored",
+            18,
+            utf8(_semicolons(spring, plain_cells("%Y-%m-%d %H:%M:%S", offset_h=1.0))),
+            spring,
+            BERLIN,
+            inferred={"summer time": "the clock does not follow it"},
+        ),
         Fixture("summer-time-shows-the-zone-is-wrong", 18, utf8(_timed(autumn, berlin)), options={"default_time_zone": "UTC"}, error=Unanswered, message="Europe/Berlin"),
         Fixture("clock-reset-contiguous", 19, utf8(reset), t, repairs={"clock reset": 60}),
         Fixture("clock-reset-lost", 19, utf8(_reset(t, gap=30)), t.take(np.r_[0:120, 180:300]), set_aside={"the clock was not set (after a loss of power)": 60}),
