@@ -6,6 +6,7 @@ rested_full   the log begins with a rested voltage above the plateau
 empty         the board opened after a low cell, or the cut-off voltage was reached: proven
 knee          in the bottom knee at low load, where voltage tells the state of charge
 
+Other chemistries than LiFePO4 have only full and empty, by the pack's own limits.
 Never: the monitor says 100 %, the inverter stopped. Definitions are common practice (see Limits);
 states of charge follow the table in `ocv`, the widths are ours and are tested for coverage.
 """
@@ -56,6 +57,8 @@ def anchors(track: Track, pack: Pack, openings: pd.DataFrame) -> pd.DataFrame:
         return pd.DataFrame(columns=list(COLUMNS))
     rows = [*_full(track, pack), *_rested_full(track, pack), *_empty(track, pack, openings)]
     rows += _knee(track, pack, openings)
+    if pack.chemistry != "lfp":
+        rows = [row for row in rows if row[1] in ("full", "empty")]
     found = pd.DataFrame(rows, columns=["place", "kind", "edge", "soc", "sigma", "shift_ah"])
     found = found.sort_values(["place", "edge"], ascending=[True, True], ignore_index=True)
     return _placed(track, found)

@@ -215,12 +215,12 @@ def counter_scale(tables: Mapping[str, pd.DataFrame], pack: Pack) -> float | Non
         return None
     change_ah = count["soc_change_percent"].to_numpy(float) / 100 * pack.rated_ah
     net_ah = (count["charge_ah"] - count["discharge_ah"]).to_numpy(float)
-    large = np.abs(net_ah) >= 0.1 * pack.rated_ah
-    if large.sum() < 4:
+    telling = (np.abs(net_ah) >= 0.1 * pack.rated_ah) & (change_ah != 0)
+    if telling.sum() < 4:
         return None
-    ratio = net_ah[large] / np.where(change_ah[large] == 0, np.nan, change_ah[large])
-    scale = float(np.nanmedian(ratio))
-    scatter = float(np.nanmedian(np.abs(ratio - scale)))
+    ratio = net_ah[telling] / change_ah[telling]
+    scale = float(np.median(ratio))
+    scatter = float(np.median(np.abs(ratio - scale)))
     if not 0.5 <= scale <= 2.0 or scatter > 0.15:
         return None
     return 1.0 if abs(scale - 1.0) <= 0.06 else scale

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 
 from logbook.analysis.digest import digest
 from logbook.analysis.spans import placed
+from logbook.schema.pack import Limits
 from tests.analysis.properties import SLOW_PROPERTY, ratings_ah, shifts_days
 from tests.analysis.timeline import PACK, START_MS, Timeline, pack_of, readings_of, with_changes
 
@@ -145,6 +148,14 @@ def test_a_percentage_the_monitor_reset_too_soon_makes_no_rested_voltage_surer()
     told, untold = found(with_changes(rested, soc_percent=100.0)), found(with_changes(rested, soc_percent=np.nan))
 
     assert (told["sigma"].to_numpy() >= untold["sigma"].to_numpy() - 1e-9).all()
+
+
+def test_a_pack_of_another_chemistry_is_not_read_by_the_curve_of_this_one():
+    """Li-ion NMC at 3.5 V a cell is at about 15 %, at 3.1 V not yet empty (from memory): neither is an anchor."""
+    nmc = replace(PACK, chemistry="nmc", limits=Limits.defaults(100.0, 4, "nmc"))
+    log = Timeline(nmc, soc=0.15).flow(1.0, 2, volts=14.0).flow(-5.0, 1.5, volts=13.6).flow(-2.0, 1.0, volts=12.4)
+
+    assert kinds(log.flow(10.0, 1, volts=13.9).readings(), nmc) == set()
 
 
 def test_open_terminals_at_rest_are_not_an_empty_pack():

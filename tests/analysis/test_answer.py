@@ -10,14 +10,14 @@ import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from logbook.analysis.answer import answer
 from logbook.analysis.digest import digest
 from logbook.schema.reading import Readings
-from tests.analysis.properties import SLOW_PROPERTY
-from tests.analysis.timeline import PACK, START_MS, Timeline, with_changes, year_of_use
+from tests.analysis.properties import PROPERTY, SLOW_PROPERTY
+from tests.analysis.timeline import PACK, START_MS, Timeline, readings_of, with_changes, year_of_use
 
 CONTRACT = json.loads((Path(__file__).parents[1] / "contract" / "health-report.schema.json").read_text("utf-8"))
 
@@ -162,3 +162,47 @@ def test_times_are_told_in_utc_with_z():
 
     assert document["readings"]["first"] == "2024-03-01T00:00:00Z"
     assert int(TWO_WEEKS.ts_ms[0]) == START_MS
+
+
+stretches = st.lists(
+    st.tuples(
+        st.floats(-150.0, 120.0),
+        st.floats(0.0, 16.0),
+        st.floats(-20.0, 50.0),
+        st.floats(0.0, 100.0),
+        st.integers(1, 400),
+        st.sampled_from([1.0, 60.0, 300.0, 90_000.0]),
+    ),
+    min_size=1,
+    max_size=12,
+)
+
+
+@settings(PROPERTY, max_examples=60, phases=(Phase.explicit, Phase.generate))
+@given(stretches)
+def test_whatever_a_log_shows_the_answer_stands_and_keeps_to_the_contract(pieces):
+    """Any currents, voltages, temperatures and pauses: no crash, no NaN, every interval in order."""
+    columns = [np.repeat([piece[place] for piece in pieces], [piece[4] for piece in pieces]) for place in range(4)]
+    steps_s = np.concatenate([np.append(np.full(piece[4] - 1, 60.0), piece[5]) for piece in pieces])
+    times = START_MS + np.append(0, np.cumsum(steps_s)[:-1]) * 1000
+    readings = readings_of(
+        columns[0], ts_ms=times, voltage_v=columns[1], temperature_c=columns[2], soc_percent=columns[3]
+    )
+
+    document = json.loads(json.dumps(answer(digest(readings, PACK), PACK).as_json(), allow_nan=False))
+
+    jsonschema.validate(document, CONTRACT)
+    for estimate in estimates_in(document):
+        assert estimate["low"] <= estimate["value"] <= estimate["high"]
+
+
+def estimates_in(document):
+    """Every estimate of a document, at any depth."""
+    if isinstance(document, dict):
+        if {"value", "low", "high", "level"} <= set(document):
+            yield document
+        for part in document.values():
+            yield from estimates_in(part)
+    elif isinstance(document, list):
+        for part in document:
+            yield from estimates_in(part)

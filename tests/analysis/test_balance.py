@@ -12,7 +12,7 @@ from logbook.analysis.digest import digest
 from logbook.schema.reading import Readings
 from tests.analysis.histories import History, World, two_years
 from tests.analysis.properties import SLOW_PROPERTY
-from tests.analysis.timeline import PACK, Timeline
+from tests.analysis.timeline import PACK, Timeline, with_changes
 
 WTLS_CHANGE = [0.62, -0.45, 0.81, -0.33, 0.54, -0.70]
 WTLS_AH = [61.0, -42.8, 78.1, -33.5, 50.9, -68.2]
@@ -143,6 +143,14 @@ def test_the_typed_in_capacity_is_read_off_the_monitor_s_own_count(typed_ah):
         log.flow(-6.0, 8).rest(16).flow(6.0, 7.9).rest(16.1)
 
     assert counter_scale(digest(log.readings(), PACK), PACK) == pytest.approx(typed_ah / 100.0, rel=0.02)
+
+
+def test_a_percentage_that_never_moves_is_no_count():
+    log = Timeline(soc=0.95)
+    for _ in range(6):
+        log.flow(-6.0, 8).rest(16).flow(6.0, 7.9).rest(16.1)
+
+    assert counter_scale(digest(with_changes(log.readings(), soc_percent=50.0), PACK), PACK) is None
 
 
 @SLOW_PROPERTY
