@@ -54,7 +54,7 @@ def capacity(balance: Balance, tables_hours: pd.DataFrame, pack: Pack) -> Capaci
     if not used or sigma_ah > NO_ESTIMATE_SIGMA * pack.rated_ah:
         return Capacity(None, None, "undetermined", _missing(balance, at_least_ah, pack), observations, at_least_ah)
     estimate = Estimate(
-        round(mean_ah, 2), round(mean_ah - QUANTILE * sigma_ah, 2), round(mean_ah + QUANTILE * sigma_ah, 2)
+        round(mean_ah, 4), round(mean_ah - QUANTILE * sigma_ah, 4), round(mean_ah + QUANTILE * sigma_ah, 4)
     )
     health = estimate.scaled(1 / pack.rated_ah)
     verdict = _verdict(health)
@@ -102,9 +102,9 @@ def _observations(balance: Balance, pack: Pack) -> tuple[CapacityObservation, ..
             CapacityObservation(
                 start_ms=int(starts[span.first]),
                 end_ms=int(starts[span.last]),
-                ah=round(float(ah), 2),
-                low=round(float(ah - QUANTILE * sigma), 2),
-                high=round(float(ah + QUANTILE * sigma), 2),
+                ah=round(float(ah), 4),
+                low=round(float(ah - QUANTILE * sigma), 4),
+                high=round(float(ah + QUANTILE * sigma), 4),
                 method=f"{METHODS[kinds[span.first]]} to {METHODS[kinds[span.last]]}",
                 temperature_c=temperature_c,
                 used=bool(span.weight >= 0.25 and not span.refuted),
@@ -136,7 +136,7 @@ def _at_least_ah(balance: Balance, hours: pd.DataFrame, pack: Pack) -> float | N
         (balance.sigma("offset_a") * live_h) ** 2 + (balance.sigma("miss") * missed) ** 2 + (GAIN_SIGMA * out_ah) ** 2
     )
     best = float(np.max(known - QUANTILE * doubt))
-    return None if best < 0.05 * pack.rated_ah else round(best, 1)
+    return None if best < 0.05 * pack.rated_ah else round(best, 3)
 
 
 def _missing(balance: Balance, at_least_ah: float | None, pack: Pack) -> str:
@@ -168,6 +168,10 @@ def _reason(
         )
     if len(used) == 1:
         parts.append(f"It rests on one measurement, of {latest}; a second would confirm it.")
+    if all(entry.method.startswith(METHODS["rested_full"]) for entry in used):
+        parts.append(
+            "The log does not show a charge to full before them: it began at a voltage that only a nearly full pack has."
+        )
     if all(entry.temperature_c is not None and entry.temperature_c < COLD_C for entry in used):
         parts.append("All measurements were cold ones; a run in mild weather would settle it.")
     return " ".join(parts) or None

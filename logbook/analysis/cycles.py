@@ -43,11 +43,11 @@ def cycles(hours: pd.DataFrame, openings: pd.DataFrame, pack: Pack, *, capacity_
         for place, count in enumerate(depths)
     )
     return Cycles(
-        equivalent_full_cycles=round((charge_ah + discharge_ah) / (2 * pack.rated_ah), 2),
-        charge_ah=round(charge_ah, 2),
-        discharge_ah=round(discharge_ah, 2),
-        charge_wh=round(float(hours["charge_wh"].sum()), 1),
-        discharge_wh=round(float(hours["discharge_wh"].sum()), 1),
+        equivalent_full_cycles=round((charge_ah + discharge_ah) / (2 * pack.rated_ah), 3),
+        charge_ah=round(charge_ah, 4),
+        discharge_ah=round(discharge_ah, 4),
+        charge_wh=round(float(hours["charge_wh"].sum()), 3),
+        discharge_wh=round(float(hours["discharge_wh"].sum()), 3),
         depth_histogram=histogram,
         hot_hours=_hours(hours["hot_s"]),
         full_and_warm_hours=_hours(hours["full_warm_s"]),

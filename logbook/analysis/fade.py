@@ -87,7 +87,7 @@ def _sudden_losses(balance: Balance) -> tuple[SuddenLoss, ...]:
     if balance.step_ms is None:
         return ()
     size, sigma = balance.value("step_ah"), balance.sigma("step_ah")
-    estimate = Estimate(round(size, 2), round(size - QUANTILE * sigma, 2), round(size + QUANTILE * sigma, 2))
+    estimate = Estimate(round(size, 4), round(size - QUANTILE * sigma, 4), round(size + QUANTILE * sigma, 4))
     return (SuddenLoss(balance.step_ms, estimate),)
 
 
