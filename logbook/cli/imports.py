@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +18,8 @@ from logbook.units import iso_from_ms
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from logbook.ingest import ImportOptions
+    from logbook.cli.progress import Meter
+    from logbook.ingest import ImportOptions, Question
     from logbook.schema.pack import Pack
     from logbook.schema.receipt import Receipt
     from logbook.store import Store
@@ -86,7 +88,6 @@ def _import_one(
     session: Session, store: Store, path: Path, pack: Pack, chosen: ImportOptions, options: dict[str, Any]
 ) -> LogbookError | None:
     """Import one file and print its receipt; an expected failure is told, returned, and does not stop the rest."""
-    from logbook.cli.questions import ask
     from logbook.cli.receipts import print_receipt
     from logbook.jobs.import_files import import_file
 
@@ -97,7 +98,7 @@ def _import_one(
                 path,
                 pack,
                 chosen,
-                ask=ask if session.may_ask else None,
+                ask=partial(_ask_beside, tick) if session.may_ask else None,
                 progress=tick,
                 dry_run=options["dry_run"],
                 keep_original=not options["forget_original"],
@@ -114,6 +115,13 @@ def _import_one(
         print_receipt(taken, pack.time_zone)
     _save_mapping(options["save_mapping"], taken)
     return None
+
+
+def _ask_beside(meter: Meter, question: Question) -> str:
+    from logbook.cli.questions import ask
+
+    with meter.paused():
+        return ask(question)
 
 
 def _save_mapping(target: Path | None, taken: Receipt) -> None:

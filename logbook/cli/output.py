@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from typing import TYPE_CHECKING, Any
 
@@ -57,7 +58,7 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]], 
 def heading(text: str) -> None:
     """Print a heading on stdout, bold where the terminal can."""
     result()
-    click.secho(clean(text), bold=True)
+    click.secho(clean(text), bold="NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb")
 
 
 def paragraph(text: str, indent: str = "") -> None:
