@@ -79,10 +79,19 @@ def answers_of(store: Store) -> Answers:
     from logbook.jobs.undo import undo
     from logbook.jobs.window import window
 
+    known: dict[int, tuple[Health, pd.DataFrame]] = {}
+
+    def hours(pack_id: int) -> pd.DataFrame:
+        """Read the hours anew only when the answer changed; the same answer is the same object."""
+        answer = health(store, kept.pack_by_id(store, pack_id))
+        if pack_id not in known or known[pack_id][0] is not answer:
+            known[pack_id] = answer, kept.read_findings(store, pack_id)["hours"]
+        return known[pack_id][1]
+
     return Answers(
         packs=partial(kept.list_packs, store),
         health=partial(health, store),
-        hours=lambda pack_id: kept.read_findings(store, pack_id)["hours"],
+        hours=hours,
         window=partial(window, store),
         readings=partial(kept.read_readings, store),
         notes=partial(kept.list_notes, store),

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import base64
+
 import numpy as np
+import plotly.graph_objects as go
 import pytest
 
 from logbook.dashboard.figures.readings import COLD, Span, readings_over_time, wall_clock
@@ -25,13 +28,24 @@ def window(ts_ms, low, mean=None, high=None, bucket_s=0.0):
     )  # fmt: skip
 
 
+def drawn(*given):
+    """The figure, every part of it checked by plotly, with its numbers unpacked."""
+    document = readings_over_time(*given)
+    for item in document["data"]:
+        for part in ("y", "customdata"):
+            if isinstance(item.get(part), dict):
+                values = np.frombuffer(base64.b64decode(item[part]["bdata"]), item[part]["dtype"])
+                item[part] = values.reshape([int(size) for size in item[part].get("shape", "-1").split(",")])
+    return go.Figure(document)
+
+
 def trace(figure, name):
     return next(item for item in figure.data if item.name == name)
 
 
 def test_least_and_greatest_values_are_drawn_beside_the_mean():
     start = ms("2026-02-03T05:00")
-    figure = readings_over_time(window([start, start + 900_000], [1, 2], [3, 4], [5, 90], bucket_s=900.0), BERLIN)
+    figure = drawn(window([start, start + 900_000], [1, 2], [3, 4], [5, 90], bucket_s=900.0), BERLIN)
 
     assert list(trace(figure, "current_a reach").y) == [1, 5, 2, 90]
     assert list(trace(figure, "Current").y) == [3, 4]
@@ -40,7 +54,7 @@ def test_least_and_greatest_values_are_drawn_beside_the_mean():
 
 def test_a_gap_stays_a_gap():
     start = ms("2026-02-03T05:00")
-    figure = readings_over_time(window([start, start + 1, start + 2], [1, np.nan, 2]), BERLIN)
+    figure = drawn(window([start, start + 1, start + 2], [1, np.nan, 2]), BERLIN)
 
     assert np.isnan(trace(figure, "Voltage").y[1])
     assert not trace(figure, "Voltage").connectgaps
@@ -50,16 +64,16 @@ def test_where_clocks_are_set_back_the_line_breaks_and_no_reading_is_lost():
     """Europe/Berlin set its clocks back on 25 Oct 2026 at 01:00 UTC: 02:59 was followed by 02:00."""
     times = np.arange(ms("2026-10-25T00:30"), ms("2026-10-25T01:31"), 30 * 60_000)
     clock = wall_clock(times, BERLIN)
-    figure = readings_over_time(window(times, [1, 2, 3]), BERLIN)
+    figure = drawn(window(times, [1, 2, 3]), BERLIN)
 
     assert [text[11:16] for text in clock.wall] == ["02:30", "02:30", "02:00", "02:30"]
-    drawn = np.asarray(trace(figure, "Voltage").y, float)
-    assert np.isnan(drawn[1])
-    assert drawn[~np.isnan(drawn)].tolist() == [1, 2, 3]
+    line = np.asarray(trace(figure, "Voltage").y, float)
+    assert np.isnan(line[1])
+    assert line[~np.isnan(line)].tolist() == [1, 2, 3]
 
 
 def test_the_four_panels_share_one_time_axis_and_name_their_units():
-    figure = readings_over_time(window([0, 60_000], [1, 2]), View("UTC", fahrenheit=True))
+    figure = drawn(window([0, 60_000], [1, 2]), View("UTC", fahrenheit=True))
     words = {note.text for note in figure.layout.annotations}
 
     assert {item.xaxis for item in figure.data} <= {None, "x"}
@@ -68,7 +82,7 @@ def test_the_four_panels_share_one_time_axis_and_name_their_units():
 
 
 def test_what_was_not_measured_is_said():
-    figure = readings_over_time(window([0, 60_000], [np.nan, np.nan]), BERLIN)
+    figure = drawn(window([0, 60_000], [np.nan, np.nan]), BERLIN)
 
     assert sum(note.text == "not measured in this window" for note in figure.layout.annotations) == 4
 
@@ -80,7 +94,7 @@ def test_events_and_notes_of_the_window_are_marked_and_others_are_not():
         Span(COLD, "earlier", start - 9000, start - 8000),
     )
     notes = [Note(1, 1, start + 500, "<b>lugs</b>"), Note(2, 1, start - 500, "before")]
-    figure = readings_over_time(window([start, start + 3_600_000], [1, 2]), BERLIN, [inside, outside], notes)
+    figure = drawn(window([start, start + 3_600_000], [1, 2]), BERLIN, [inside, outside], notes)
 
     assert len([shape for shape in figure.layout.shapes if shape.type == "rect"]) == 1
     assert "cold charge" in {note.text for note in figure.layout.annotations}

@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
+import base64
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
 
-from logbook.dashboard.figures.style import BLUE, GREEN, GREY, PURPLE, VERMILION, draw_notes, paper
+from logbook.dashboard.figures.style import (
+    AXIS,
+    BLUE,
+    GREEN,
+    GREY,
+    LAYOUT,
+    NOTE_AXIS,
+    PURPLE,
+    VERMILION,
+    note_flags,
+    note_lines,
+)
 from logbook.schema.reading import QUANTITIES
-from logbook.units import fahrenheit_from_celsius
+from logbook.units import MS_PER_S, fahrenheit_from_celsius
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,13 +33,24 @@ if TYPE_CHECKING:
     from logbook.jobs.window import Window
     from logbook.store import Note
 
+
+@dataclass(frozen=True)
+class Panel:
+    """A quantity, its words and colour, and the share of the height it has."""
+
+    name: str
+    words: str
+    colour: str
+    domain: tuple[float, float]
+
+
 PANELS = (
-    ("voltage_v", "Voltage", BLUE, (0.78, 1.0)),
-    ("current_a", "Current, in is up", GREEN, (0.53, 0.75)),
-    ("temperature_c", "Temperature", VERMILION, (0.28, 0.50)),
-    ("soc_percent", "Charge, as reported", PURPLE, (0.03, 0.25)),
+    Panel("voltage_v", "Voltage", BLUE, (0.78, 1.0)),
+    Panel("current_a", "Current, in is up", GREEN, (0.53, 0.75)),
+    Panel("temperature_c", "Temperature", VERMILION, (0.28, 0.50)),
+    Panel("soc_percent", "Charge, as reported", PURPLE, (0.03, 0.25)),
 )
-"""Quantity, words, colour and the share of the height it has, from the top down."""
+"""From the top down."""
 UNITS = {quantity.name: quantity.unit for quantity in QUANTITIES}
 COLD, OPENED = "cold", "opened"
 MARK_COLOURS = {COLD: "rgba(0,114,178,.14)", OPENED: "rgba(213,94,0,.16)"}
@@ -44,91 +66,164 @@ class Span:
     end_ms: int
 
 
-def readings_over_time(window: Window, view: View, spans: Sequence[Span] = (), notes: Sequence[Note] = ()) -> go.Figure:
-    """Draw a window: a fine line for the mean, and every least and greatest value behind it."""
-    figure = paper(hovermode="x unified", hoversubplots="axis", uirevision=f"{window.start_ms}-{window.end_ms}")
+def readings_over_time(
+    window: Window, view: View, spans: Sequence[Span] = (), notes: Sequence[Note] = ()
+) -> dict[str, Any]:
+    """Draw a window: a fine line for the mean, and every least and greatest value behind it.
+
+    A plain document of plotly's, as its objects take a hundred times as long to make; the tests have plotly check it.
+    """
     clock = wall_clock(window.ts_ms, view)
-    for place, panel in enumerate(PANELS):
-        draw_panel(figure, place, panel, window, clock, view)
+    panels = [panel_traces(place, panel, window, clock, view) for place, panel in enumerate(PANELS)]
     seen = [span for span in spans if span.end_ms >= window.start_ms and span.start_ms < window.end_ms]
-    for span in seen:
-        draw_span(figure, span, window, view)
-    if len(seen) == 1:
-        name_span(figure, seen[0], window, view)
-    draw_notes(figure, [note for note in notes if window.start_ms <= note.ts_ms < window.end_ms], view)
-    edges = [view.wall(window.start_ms), view.wall(window.end_ms)]
-    figure.update_layout(
-        xaxis={"anchor": "y4", "range": edges, "hoverformat": "%-d %b %Y, %H:%M:%S"}, margin={"t": 48}, autosize=True
-    )
-    return figure
+    written = [note for note in notes if window.start_ms <= note.ts_ms < window.end_ms]
+    flags = [note_flags(written, view)] if written else []
+    layout = {
+        **LAYOUT,
+        "margin": {**LAYOUT["margin"], "t": 48},
+        "autosize": True,
+        "hovermode": "x unified",
+        "hoversubplots": "axis",
+        "uirevision": f"{window.start_ms}-{window.end_ms}",
+        "xaxis": {
+            **AXIS,
+            "type": "date",
+            "anchor": "y4",
+            "range": [view.wall(window.start_ms), view.wall(window.end_ms)],
+            "hoverformat": "%-d %b %Y, %H:%M:%S",
+        },
+        **{f"yaxis{axis_number(place)}": panel_axis(panel) for place, panel in enumerate(PANELS)},
+        "yaxis99": NOTE_AXIS,
+        "shapes": [span_shape(span, window, view) for span in seen] + note_lines(written, view),
+        "annotations": [words for panel in PANELS for words in panel_words(panel, window, view)]
+        + [span_words(span, window, view) for span in seen if len(seen) == 1],
+    }
+    return {"data": [trace for traces in panels for trace in traces] + flags, "layout": layout}
 
 
-def draw_panel(
-    figure: go.Figure,
-    place: int,
-    panel: tuple[str, str, str, tuple[float, float]],
-    window: Window,
-    clock: Clock,
-    view: View,
-) -> None:
-    """One quantity with its axis and its name above it."""
-    name, words, colour, domain = panel
-    axis = "" if place == 0 else str(place + 1)
-    unit = view.temperature_unit if name == "temperature_c" else UNITS[name]
+def axis_number(place: int) -> str:
+    """How plotly counts axes: none, 2, 3, 4."""
+    return "" if place == 0 else str(place + 1)
+
+
+def panel_axis(panel: Panel) -> dict[str, Any]:
+    """The upright axis of one quantity."""
+    return {**AXIS, "domain": list(panel.domain), "anchor": "x", "nticks": 5}
+
+
+def panel_traces(place: int, panel: Panel, window: Window, clock: Clock, view: View) -> list[dict[str, Any]]:
+    """One quantity: its reach from least to greatest where a point stands for several readings, and its mean."""
     low, mean, high = (
-        clock.broken(convert(part[name], name, view)) for part in (window.lowest, window.mean, window.highest)
+        clock.broken(convert(part[panel.name], panel.name, view))
+        for part in (window.lowest, window.mean, window.highest)
     )
-    common: dict[str, Any] = {"yaxis": f"y{axis}", "mode": "lines"}
-    if window.bucket_s:
-        ends = np.empty(2 * len(low))
-        ends[0::2], ends[1::2] = low, high
-        line = {"color": colour, "width": 1}
-        figure.add_trace(
-            go.Scatter(
-                name=f"{name} reach",
-                x=np.repeat(clock.wall, 2),
-                y=ends,
-                line=line,
-                opacity=0.45,
-                hoverinfo="skip",
-                **common,
-            )
-        )
-    hover = "%{y:.2f}" if not window.bucket_s else "%{y:.2f}, from %{customdata[0]:.2f} to %{customdata[1]:.2f}"
-    figure.add_trace(
-        go.Scatter(
-            name=words.split(",")[0],
-            x=clock.wall,
-            y=mean,
-            line={"color": colour, "width": 1.5},
-            customdata=np.stack([low, high], axis=1) if window.bucket_s else None,
-            hovertemplate=f"{hover} {unit}<extra>%{{fullData.name}}</extra>",
-            **common,
-        )
+    common = {"type": "scatter", "mode": "lines", "yaxis": f"y{axis_number(place)}"}
+    unit = panel_unit(panel, view)
+    line = {
+        **common,
+        "name": panel.words.split(",")[0],
+        "x": clock.wall,
+        "y": typed(mean),
+        "line": {"color": panel.colour, "width": 1.5},
+        "hovertemplate": f"%{{y:.2f}} {unit}<extra>%{{fullData.name}}</extra>",
+    }
+    if not window.bucket_s:
+        return [line]
+    ends = np.empty(2 * len(low))
+    ends[0::2], ends[1::2] = low, high
+    reach = {
+        **common,
+        "name": f"{panel.name} reach",
+        "x": [text for text in clock.wall for _ in (0, 1)],
+        "y": typed(ends),
+        "line": {"color": panel.colour, "width": 1},
+        "opacity": 0.45,
+        "hoverinfo": "skip",
+    }
+    line["customdata"] = typed(np.stack([low, high], axis=1))
+    line["hovertemplate"] = (
+        f"%{{y:.2f}}, from %{{customdata[0]:.2f}} to %{{customdata[1]:.2f}} {unit}<extra>%{{fullData.name}}</extra>"
     )
-    if not np.isfinite(mean).any():
-        say_nothing(figure, domain)
-    base = figure.layout.yaxis.to_plotly_json()
-    figure.update_layout({f"yaxis{axis}": {**base, "domain": list(domain), "anchor": "x", "nticks": 5}})
-    figure.add_annotation(
-        x=0, xref="paper", xanchor="left", y=domain[1], yref="paper", yanchor="bottom",
-        text=f"{words} ({unit})", showarrow=False, font={"size": 13, "color": GREY},
-    )  # fmt: skip
+    return [reach, line]
 
 
-def say_nothing(figure: go.Figure, domain: tuple[float, float]) -> None:
-    """Say in an empty panel that it is empty."""
-    figure.add_annotation(
-        x=0.5, xref="paper", y=sum(domain) / 2, yref="paper", text="not measured in this window", showarrow=False,
-        font={"size": 14, "color": GREY},
-    )  # fmt: skip
+def typed(values: NDArray[np.float64]) -> dict[str, str]:
+    """Numbers as plotly takes them in bulk: base64 of 32-bit floats, exact to a millionth of their size."""
+    document = {"dtype": "f4", "bdata": base64.b64encode(values.astype("<f4").tobytes()).decode("ascii")}
+    return document if values.ndim == 1 else {**document, "shape": ",".join(str(size) for size in values.shape)}
+
+
+def panel_unit(panel: Panel, view: View) -> str:
+    """The unit it is drawn in."""
+    return view.temperature_unit if panel.name == "temperature_c" else UNITS[panel.name]
+
+
+def panel_words(panel: Panel, window: Window, view: View) -> list[dict[str, Any]]:
+    """Its name above it, and in the middle that it is empty, where it is."""
+    above = {
+        "x": 0,
+        "xref": "paper",
+        "xanchor": "left",
+        "y": panel.domain[1],
+        "yref": "paper",
+        "yanchor": "bottom",
+        "text": f"{panel.words} ({panel_unit(panel, view)})",
+        "showarrow": False,
+        "font": {"size": 13, "color": GREY},
+    }
+    if np.isfinite(window.mean[panel.name]).any():
+        return [above]
+    empty = {
+        "x": 0.5,
+        "xref": "paper",
+        "y": sum(panel.domain) / 2,
+        "yref": "paper",
+        "text": "not measured in this window",
+        "showarrow": False,
+        "font": {"size": 14, "color": GREY},
+    }
+    return [above, empty]
+
+
+def span_shape(span: Span, window: Window, view: View) -> dict[str, Any]:
+    """A stretch shaded across all panels, at least as wide as can be seen."""
+    start = max(span.start_ms, window.start_ms)
+    end = min(max(span.end_ms, span.start_ms + (window.end_ms - window.start_ms) // 400), window.end_ms)
+    return {
+        "type": "rect",
+        "x0": view.wall(start),
+        "x1": view.wall(end),
+        "y0": 0,
+        "y1": 1,
+        "yref": "paper",
+        "fillcolor": MARK_COLOURS[span.kind],
+        "line": {"width": 0},
+        "layer": "below",
+    }
+
+
+def span_words(span: Span, window: Window, view: View) -> dict[str, Any]:
+    """What a stretch is, above it, turned to the side where there is room."""
+    start = max(span.start_ms, window.start_ms)
+    late = start - window.start_ms > 0.55 * (window.end_ms - window.start_ms)
+    return {
+        "x": view.wall(start),
+        "y": 1,
+        "yref": "paper",
+        "yanchor": "bottom",
+        "yshift": 18,
+        "xanchor": "right" if late else "left",
+        "text": span.words,
+        "showarrow": False,
+        "font": {"size": 13, "color": GREY},
+    }
 
 
 @dataclass(frozen=True, eq=False)
 class Clock:
     """Wall-clock times to draw at; where clocks are set back, a point is put in that breaks the line."""
 
-    wall: NDArray[np.str_]
+    wall: list[str]
     breaks: NDArray[np.int64]
 
     def broken(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -139,9 +234,10 @@ class Clock:
 def wall_clock(ts_ms: NDArray[np.int64], view: View) -> Clock:
     """Local times without offset, the only ones a chart leaves alone."""
     local = pd.to_datetime(ts_ms, unit="ms", utc=True).tz_convert(view.zone).tz_localize(None)
-    times = local.to_numpy().astype("datetime64[ms]")
+    times: NDArray[np.datetime64] = local.to_numpy().astype("datetime64[ms]")
     breaks = np.flatnonzero(np.diff(times.astype(np.int64)) < 0) + 1
-    return Clock(np.datetime_as_string(np.insert(times, breaks, times[breaks - 1]), unit="ms"), breaks)
+    unit: Literal["ms", "s"] = "ms" if (ts_ms % MS_PER_S).any() else "s"
+    return Clock(np.datetime_as_string(np.insert(times, breaks, times[breaks - 1]), unit=unit).tolist(), breaks)
 
 
 def convert(values: NDArray[np.float64], name: str, view: View) -> NDArray[np.float64]:
@@ -149,38 +245,3 @@ def convert(values: NDArray[np.float64], name: str, view: View) -> NDArray[np.fl
     if name == "temperature_c" and view.fahrenheit:
         return np.asarray(fahrenheit_from_celsius(values))  # type: ignore[arg-type]
     return values
-
-
-def draw_span(figure: go.Figure, span: Span, window: Window, view: View) -> None:
-    """Shade a stretch across all panels, at least as wide as can be seen."""
-    length = window.end_ms - window.start_ms
-    start = max(span.start_ms, window.start_ms)
-    end = min(max(span.end_ms, span.start_ms + length // 400), window.end_ms)
-    figure.add_shape(
-        type="rect",
-        x0=view.wall(start),
-        x1=view.wall(end),
-        y0=0,
-        y1=1,
-        yref="paper",
-        fillcolor=MARK_COLOURS[span.kind],
-        line={"width": 0},
-        layer="below",
-    )
-
-
-def name_span(figure: go.Figure, span: Span, window: Window, view: View) -> None:
-    """Write what a stretch is above it, turned to the side where there is room."""
-    start = max(span.start_ms, window.start_ms)
-    late = start - window.start_ms > 0.55 * (window.end_ms - window.start_ms)
-    figure.add_annotation(
-        x=view.wall(start),
-        y=1,
-        yref="paper",
-        yanchor="bottom",
-        yshift=18,
-        xanchor="right" if late else "left",
-        text=span.words,
-        showarrow=False,
-        font={"size": 13, "color": GREY},
-    )

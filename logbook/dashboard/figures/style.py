@@ -29,33 +29,35 @@ GRAPH_CONFIG: dict[str, Any] = {
 FONT = "'Source Sans 3', system-ui, sans-serif"
 
 
+AXIS: dict[str, Any] = {
+    "showline": False,
+    "zeroline": False,
+    "gridcolor": "rgba(124,133,133,.25)",
+    "ticks": "",
+    "automargin": True,
+    "fixedrange": True,
+    "tickfont": {"size": 13},
+    "title": {"standoff": 8},
+}
+LAYOUT: dict[str, Any] = {
+    "paper_bgcolor": "rgba(0,0,0,0)",
+    "plot_bgcolor": "rgba(0,0,0,0)",
+    "font": {"family": FONT, "size": 14, "color": GREY},
+    "margin": {"l": 8, "r": 12, "t": 12, "b": 8},
+    "showlegend": False,
+    "dragmode": False,
+    "hovermode": "closest",
+    "hoverlabel": {"font": {"family": FONT, "size": 14, "color": "#ffffff"}, "bgcolor": "#26302f"},
+    "xaxis": AXIS,
+    "yaxis": AXIS,
+    "uirevision": "keep",
+}
+"""Transparent paper with the shared axes, margins and labels."""
+
+
 def paper(**layout: Any) -> go.Figure:
-    """Return an empty figure on transparent paper with the shared axes, margins and labels."""
-    axis = {
-        "showline": False,
-        "zeroline": False,
-        "gridcolor": "rgba(124,133,133,.25)",
-        "ticks": "",
-        "automargin": True,
-        "fixedrange": True,
-        "tickfont": {"size": 13},
-        "title": {"standoff": 8},
-    }
-    base: dict[str, Any] = {
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "rgba(0,0,0,0)",
-        "font": {"family": FONT, "size": 14, "color": GREY},
-        "margin": {"l": 8, "r": 12, "t": 12, "b": 8},
-        "showlegend": False,
-        "dragmode": False,
-        "hovermode": "closest",
-        "hoverlabel": {"font": {"family": FONT, "size": 14, "color": "#ffffff"}, "bgcolor": "#26302f"},
-        "xaxis": axis,
-        "yaxis": axis,
-        "uirevision": "keep",
-    }
-    figure = go.Figure()
-    figure.update_layout(base)
+    """Return an empty figure on the shared paper."""
+    figure = go.Figure(layout={**LAYOUT, "template": "none"})
     figure.update_layout(layout)
     return figure
 
@@ -84,22 +86,36 @@ def draw_notes(figure: go.Figure, notes: Sequence[Note], view: View) -> None:
     """Mark the owner's notes along the top edge: a fine line, a small flag, the text when touched."""
     if not notes:
         return
-    for note in notes:
-        figure.add_vline(x=view.wall(note.ts_ms), line={"color": GREEN, "width": 1, "dash": "dot"})
-    figure.add_trace(
-        go.Scatter(
-            name="notes",
-            mode="markers",
-            x=[view.wall(note.ts_ms) for note in notes],
-            y=[1.0] * len(notes),
-            yaxis="y99",
-            marker={"symbol": "triangle-down", "size": 13, "color": GREEN},
-            text=[f"{view.moment(note.ts_ms)}<br>{plain(shortened(note.text))}" for note in notes],
-            hovertemplate="%{text}<extra>note</extra>",
-        )
-    )
-    hidden = {"overlaying": "y", "range": [0, 1], "visible": False, "fixedrange": True, "tickmode": "auto"}
-    figure.update_layout(yaxis99=hidden)
+    for shape in note_lines(notes, view):
+        figure.add_shape(shape)
+    figure.add_trace(go.Scatter(note_flags(notes, view)))
+    figure.update_layout(yaxis99=NOTE_AXIS)
+
+
+NOTE_AXIS = {"overlaying": "y", "range": [0, 1], "visible": False, "fixedrange": True, "tickmode": "auto"}
+"""An axis of their own along the top, over the first panel."""
+
+
+def note_lines(notes: Sequence[Note], view: View) -> list[dict[str, Any]]:
+    """An upright line a note, right across the paper."""
+    line = {"color": GREEN, "width": 1, "dash": "dot"}
+    at = [view.wall(note.ts_ms) for note in notes]
+    return [{"type": "line", "x0": x, "x1": x, "y0": 0, "y1": 1, "yref": "paper", "line": line} for x in at]
+
+
+def note_flags(notes: Sequence[Note], view: View) -> dict[str, Any]:
+    """The flags at the top of the lines, as a trace on `NOTE_AXIS`."""
+    return {
+        "type": "scatter",
+        "name": "notes",
+        "mode": "markers",
+        "x": [view.wall(note.ts_ms) for note in notes],
+        "y": [1.0] * len(notes),
+        "yaxis": "y99",
+        "marker": {"symbol": "triangle-down", "size": 13, "color": GREEN},
+        "text": [f"{view.moment(note.ts_ms)}<br>{plain(shortened(note.text))}" for note in notes],
+        "hovertemplate": "%{text}<extra>note</extra>",
+    }
 
 
 def shortened(text: str, most: int = 80) -> str:

@@ -22,7 +22,6 @@ from logbook.dashboard.wording import PROTECTION_WORDS, SEVERITY_WORDS, Answer
 from logbook.units import MS_PER_HOUR, ms_from_datetime
 
 if TYPE_CHECKING:
-    import plotly.graph_objects as go
     from dash import Dash
     from dash.development.base_component import Component
 
@@ -167,12 +166,12 @@ def spans_of(health: Health) -> list[Span]:
     return [*cold, *opened]
 
 
-def drawn(answers: Answers, pack: Pack, start: int, end: int, view: View, *, drag: bool) -> go.Figure:
+def drawn(answers: Answers, pack: Pack, start: int, end: int, view: View, *, drag: bool) -> dict[str, Any]:
     """The figure of one window."""
     window = answers.window(pack.id, start, end)
     figure = readings_over_time(window, view, spans_of(answers.health(pack)), answers.notes(pack.id))
-    figure.update_layout(dragmode="zoom" if drag else False)
-    figure.update_xaxes(fixedrange=not drag)
+    figure["layout"] |= {"dragmode": "zoom" if drag else False}
+    figure["layout"]["xaxis"] |= {"fixedrange": not drag}
     return figure
 
 
@@ -226,7 +225,7 @@ def register(app: Dash, answers: Answers) -> None:
         Input(VIEW, "data"),
         State(PACK, "value"),
     )
-    def draw(data: dict[str, int], pack_id: str) -> tuple[go.Figure, str, str, str, str]:
+    def draw(data: dict[str, int], pack_id: str) -> tuple[dict[str, Any], str, str, str, str]:
         pack = pack_numbered(answers, pack_id)
         view, now = reader_view(pack.time_zone), Moved(**data)
         figure = drawn(answers, pack, now.start, now.end, view, drag=fine_pointer())
