@@ -31,12 +31,16 @@ class Session:
         """Whether somebody sits at a terminal and wants to be asked."""
         return not self.no_input and sys.stdin.isatty() and sys.stderr.isatty()
 
+    def database_url(self, default_file: str = DATABASE_FILE) -> str:
+        """Say which logbook is meant."""
+        return Settings.resolve(self.database, default_file=default_file).database
+
     @contextmanager
     def store(self, default_file: str = DATABASE_FILE) -> Iterator[Store]:
         """Open the logbook, made or brought up to date as needed."""
         from logbook.store import open_store
 
-        with open_store(Settings.resolve(self.database, default_file=default_file).database) as store:
+        with open_store(self.database_url(default_file)) as store:
             yield store
 
 

@@ -1,0 +1,81 @@
+"""`logbook backup`, `restore`, `check` and `rebuild`: nothing is lost, and what can be made again is."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from logbook.cli.output import result, say
+from logbook.cli.progress import progress
+from logbook.cli.session import Session, pass_session
+from logbook.cli.words import counted
+
+NOT_SOUND = 1
+
+
+@click.command("backup")
+@click.argument("folder", type=click.Path(path_type=Path))
+@pass_session
+def backup(session: Session, folder: Path) -> None:
+    """Copy the logbook, with the files it keeps, into FOLDER; the copy is checked. The logbook may be in use."""
+    from logbook.jobs.backup import back_up
+
+    with session.store() as store:
+        made = back_up(store, folder)
+    result(f"{made.path}")
+    held = (counted(made.readings, "reading"), counted(made.packs, "pack"), counted(made.originals, "kept file"))
+    say(f"Backed up and checked: {', '.join(held)}.")
+    say(f"To bring it back:  logbook restore {made.path}")
+
+
+@click.command("restore")
+@click.argument("file", metavar="BACKUP", type=click.Path(path_type=Path))
+@click.option("--yes", is_flag=True, help="Do not ask.")
+@pass_session
+def restore(session: Session, file: Path, yes: bool) -> None:
+    """Put BACKUP in the place of the logbook. The former logbook is moved aside, never deleted."""
+    from logbook.jobs.backup import restore as bring_back
+
+    if session.may_ask and not yes:
+        click.confirm(f"Put {file} in the place of {session.database_url()}?", abort=True, err=True)
+    former = bring_back(file, session.database_url())
+    result("Restored.")
+    if former:
+        say(f"The former logbook is now {former}.")
+
+
+@click.command("check")
+@click.option("--mend", is_flag=True, help="Make again what the readings allow.")
+@pass_session
+@click.pass_context
+def check(context: click.Context, session: Session, /, mend: bool) -> None:
+    """Check the database, the kept files, and every finding against its readings; 1 where something is wrong."""
+    from logbook.jobs.check import check as look
+
+    with session.store() as store, progress("Checking") as meter:
+        found = look(store, meter, mend=mend)
+    for finding in found:
+        result(f"{finding.message} {'It was made again.' if finding.mended else finding.mend}")
+    if not found:
+        result("Sound: the database, the kept files and every finding are as they should be.")
+    if any(not finding.mended for finding in found):
+        context.exit(NOT_SOUND)
+
+
+@click.command("rebuild")
+@click.argument("pack_name", metavar="[PACK]", required=False)
+@pass_session
+def rebuild(session: Session, pack_name: str | None) -> None:
+    """Make every finding of PACK, or of all packs, again from its readings.
+
+    The answers must come out the same; broken off, the next command goes on where it stopped.
+    """
+    from logbook.jobs.refresh import rebuild as make_again
+    from logbook.store.packs import list_packs, pack_named
+
+    with session.store() as store:
+        for pack in [pack_named(store, pack_name)] if pack_name else list_packs(store):
+            with progress(f"Rebuilding {pack.name}") as tick:
+                make_again(store, pack, tick)
+            say(f'Rebuilt "{pack.name}".')

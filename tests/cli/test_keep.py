@@ -1,0 +1,70 @@
+from __future__ import annotations
+
+import json
+import sqlite3
+from pathlib import Path
+
+from tests.cli.test_imports import bring, export
+
+
+def test_a_backup_brings_everything_back(house, tmp_path):
+    bring(house, export(tmp_path / "trip.csv"))
+    before = house("health", "--json").out
+
+    backed_up = house("backup", str(tmp_path / "safe"))
+    house("undo", "1", "--yes")
+    restored = house("restore", backed_up.out.strip(), "--yes")
+
+    assert (backed_up.code, restored.code) == (0, 0)
+    assert "30 readings, 1 pack, 1 kept file" in backed_up.err
+    assert "The former logbook is now" in restored.err
+    assert house("health", "--json").out == before
+
+
+def test_a_backup_that_is_not_there_is_said_so(house, tmp_path):
+    assert house("restore", str(tmp_path / "nothing.sqlite3"), "--yes").code == 66
+
+
+def test_a_sound_logbook_is_called_sound(house, tmp_path):
+    bring(house, export(tmp_path / "trip.csv"))
+
+    checked = house("check")
+
+    assert checked.code == 0
+    assert checked.out.startswith("Sound:")
+
+
+def test_a_lost_kept_file_is_found(house, tmp_path):
+    bring(house, export(tmp_path / "trip.csv"))
+    for kept in Path(tmp_path).rglob("*.zst"):
+        kept.unlink()
+
+    checked = house("check")
+
+    assert checked.code == 1
+    assert "trip.csv" in checked.out
+
+
+def test_findings_that_were_changed_are_found_and_made_again(house, tmp_path):
+    bring(house, export(tmp_path / "trip.csv"))
+    before = json.loads(house("health", "--json").out)
+    with sqlite3.connect(tmp_path / "logbook.sqlite3") as connection:
+        connection.execute("UPDATE hour SET charge_ah = charge_ah + 1")
+    connection.close()
+
+    found, mended, after = house("check"), house("check", "--mend"), house("check")
+
+    assert (found.code, mended.code, after.code) == (1, 0, 0)
+    assert "House battery" in found.out
+    assert json.loads(house("health", "--json").out) == before
+
+
+def test_a_rebuild_gives_the_same_answer(house, tmp_path):
+    bring(house, export(tmp_path / "trip.csv"))
+    before = house("health", "--json").out
+
+    rebuilt = house("rebuild")
+
+    assert rebuilt.code == 0
+    assert 'Rebuilt "House battery".' in rebuilt.err
+    assert house("health", "--json").out == before
