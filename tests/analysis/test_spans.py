@@ -57,7 +57,7 @@ def test_running_sums_stand_at_the_anchor_not_at_the_hour():
 
     anchors = placed(tables)
 
-    full, empty = anchors[anchors["edge"] == "leave"].iloc[0], anchors[anchors["kind"] == "empty"].iloc[0]
+    full, empty = anchors[anchors["kind"] == "full"].iloc[-1], anchors[anchors["kind"] == "empty"].iloc[0]
     assert empty["net_ah"] - full["net_ah"] == pytest.approx(-100.0, abs=0.6)
     assert empty["logged_s"] - full["logged_s"] == pytest.approx((empty["start_ms"] - full["start_ms"]) / 1000)
 
