@@ -83,7 +83,7 @@ def layout(visit: Visit) -> Component:
                 html.Figcaption(
                     parts.key(
                         ("cold", "charged below the limit"),
-                        ("opened", "protection open"),
+                        ("opened", "protection open or blocking"),
                         ("note", "a note"),
                         (
                             "none",
@@ -130,9 +130,9 @@ def tools(visit: Visit, health: Health) -> Component:
             className="row bottom",
         ),
     )
+    found = jump if events else html.Div(dcc.Input(id=JUMP, type="hidden"))
     return html.Div(
-        [html.Div(buttons, className="row"), jump if events else html.Div(dcc.Input(id=JUMP, type="hidden")), exact],
-        className="tools",
+        [html.Div(buttons, className="row"), html.Div([found, exact], className="row jump")], className="tools"
     )
 
 
