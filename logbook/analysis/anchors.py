@@ -24,6 +24,8 @@ from logbook.analysis.runs import joined, runs
 from logbook.units import GAS_CONSTANT_J_PER_MOL_K, MS_PER_HOUR, S_PER_HOUR, kelvin_from_celsius
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from logbook.analysis.track import Track
     from logbook.schema.pack import Pack
 
@@ -45,10 +47,11 @@ ACTIVATION_J_PER_MOL = 17_000.0
 """Resistance against temperature, 17 ± 4 kJ/mol: fit to the US26650 table of Naumann (thesis TUM 2018)."""
 REFERENCE_END_SOC = 0.0015
 """What the table shows where a 0.2 C discharge ends; capacity is counted from there."""
-RESTED_CELL_V = np.array([3.335, 3.345, 3.360, 3.380, 3.410, 3.450])
-RESTED_SOC = np.array([0.900, 0.955, 0.978, 0.988, 0.995, 0.998])
-RESTED_SIGMA = np.array([0.060, 0.030, 0.015, 0.010, 0.006, 0.004])
-"""Rested voltage near the top: relaxed branches of Jahn et al. 2024, doi 10.1038/s44172-024-00221-4."""
+RESTED_CELL_V = np.array([3.335, 3.345, 3.355, 3.365, 3.380, 3.400, 3.420, 3.450])
+RESTED_SOC = np.array([0.900, 0.940, 0.962, 0.978, 0.988, 0.994, 0.997, 0.999])
+RESTED_SIGMA = np.array([0.060, 0.035, 0.025, 0.016, 0.010, 0.007, 0.005, 0.004])
+"""Rested voltage near the top, between the branches of Jahn et al. 2024, doi 10.1038/s44172-024-00221-4:
+0.90 after a charge rests as high as 0.97 after a discharge, so much of the error is common to all."""
 
 
 def anchors(track: Track, pack: Pack, openings: pd.DataFrame) -> pd.DataFrame:
@@ -85,7 +88,7 @@ def _placed(track: Track, found: pd.DataFrame) -> pd.DataFrame:
 
 
 def _full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, float]]:
-    """Full by voltage and tail; entering and leaving are two anchors of the same state."""
+    """Full by voltage and tail, placed where the absorption ended; what went in after the tail was reached counts."""
     readings, limits = track.readings, pack.limits
     volts, amps = readings.voltage_v, readings.current_a
     with np.errstate(invalid="ignore"):
@@ -99,13 +102,13 @@ def _full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, f
         if _held_s(track, first, last) < limits.full_hold_s or not _came_from_charge(track, pack, first, last):
             continue
         taken.append((first, last))
-        rows += _both_edges(first, last, "full", 0.999, 0.005)
+        rows.append((last, "full", "both", _full_soc(amps[first : last + 1], pack), 0.005, 0.0))
     for first, last in joined(runs(nearly, track.gap_after), readings.ts_ms, track.gap_after, INTERRUPTION_S):
         if _held_s(track, first, last) < NEARLY_FULL_HOLD_S or not _came_from_charge(track, pack, first, last):
             continue
         if any(start <= last and first <= end + _samples(track, end, S_PER_HOUR * 12) for start, end in taken):
             continue
-        rows += _both_edges(first, last, "nearly_full", 0.982, 0.013)
+        rows.append((last, "nearly_full", "both", 0.982, 0.013, 0.0))
     return rows + _tapered(track, pack, taken)
 
 
@@ -124,15 +127,15 @@ def _tapered(track: Track, pack: Pack, taken: list[tuple[int, int]]) -> list[tup
         if any(start <= last + near and first - near <= end for start, end in taken):
             continue
         c_rate = float(amps[last]) / pack.rated_ah
-        soc, sigma = 1.0 - 0.06 * c_rate, 0.006 + 0.02 * c_rate
-        rows += [(last, "nearly_full", "enter", soc, sigma, 0.0), (last, "nearly_full", "leave", soc, sigma, 0.0)]
+        rows.append((last, "nearly_full", "both", 1.0 - 0.06 * c_rate, 0.006 + 0.02 * c_rate, 0.0))
     return rows
 
 
-def _both_edges(
-    first: int, last: int, kind: str, soc: float, sigma: float
-) -> list[tuple[int, str, str, float, float, float]]:
-    return [(first, kind, "enter", soc, sigma, 0.0), (last, kind, "leave", soc, sigma, 0.0)]
+def _full_soc(amps: NDArray[np.float64], pack: Pack) -> float:
+    """State of charge where an absorption ended: 1 at the tail current that defines full, a little more beyond it."""
+    taking = amps[amps > 0]
+    lowest_c_rate = float(taking.min()) / pack.rated_ah if len(taking) else 0.0
+    return 1.0 + 0.03 * (pack.limits.tail_current_a / pack.rated_ah - lowest_c_rate)
 
 
 def _held_s(track: Track, first: int, last: int) -> float:
@@ -186,8 +189,6 @@ def _rested_full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, f
             continue
         soc = float(np.interp(cell_v, RESTED_CELL_V, RESTED_SOC))
         sigma = float(np.interp(cell_v, RESTED_CELL_V, RESTED_SIGMA))
-        if np.mean(readings.soc_percent[head] >= 99.0) > 0.5:
-            soc, sigma = max(soc, 0.988), min(sigma, 0.012)
         if loaded:
             soc, sigma = min(soc, 0.99), float(np.hypot(sigma, 0.012))
         rows.append((place, "rested_full", "leave", soc, sigma, 0.0))

@@ -90,6 +90,7 @@ def _observations(balance: Balance, pack: Pack) -> tuple[CapacityObservation, ..
             for kind in METHODS
         )
         drift_ah = balance.value("loss_a") * span.hours + balance.value("offset_a") * span.live_hours
+        drift_ah += balance.value("inefficiency") * span.charge_ah
         missed_ah = balance.value("miss") * span.switched_ah
         ah = (span.net_ah - drift_ah + missed_ah - bias) / change
         drift_sigma = float(

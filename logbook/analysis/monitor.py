@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 LEAST_LEARNED = 0.6
 LARGEST_PAUSE_S = 1800.0
-DRIFT_SIGMA_A = 0.004
+DRIFT_SIGMA_A = 0.006
 """A zero that wanders and losses that follow the weather, 1 sd; ours, tested for coverage."""
 
 
@@ -32,7 +32,7 @@ def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) ->
     offset = None
     if balance.learned("offset_a") >= LEAST_LEARNED:
         value = balance.value("offset_a")
-        sigma = float(np.hypot(1.25 * balance.sigma("offset_a"), DRIFT_SIGMA_A))
+        sigma = float(np.hypot(1.4 * balance.sigma("offset_a"), DRIFT_SIGMA_A))
         offset = Estimate(round(value, 3), round(value - QUANTILE * sigma, 3), round(value + QUANTILE * sigma, 3))
     scale = counter_scale(tables, pack)
     assumes = None if scale is None else scale == 1.0
@@ -58,7 +58,7 @@ def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
     logged, live = np.cumsum(hours["logged_s"].to_numpy(float)), np.cumsum(hours["live_s"].to_numpy(float))
     switched = np.cumsum(hours["switched_ah"].to_numpy(float))
     hour_ms = hours["start_ms"].to_numpy()
-    tops = anchors[(anchors["kind"] == "full") & (anchors["edge"] == "leave")]
+    tops = anchors[anchors["kind"] == "full"]
     for top in reversed(list(tops.itertuples())):
         begin = int(np.searchsorted(hour_ms, top.start_ms // MS_PER_HOUR * MS_PER_HOUR))
         elapsed_s = (hour_ms[begin:] + MS_PER_HOUR - top.start_ms) / MS_PER_S

@@ -52,7 +52,7 @@ def placed(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack) -> pd.DataFrame:
     """Pair each anchor that ends a stretch with the one that began it.
 
-    Columns: first, last (rows of `anchors`), net_ah, soc_change, hours, live_hours, discharge_ah,
+    Columns: first, last (rows of `anchors`), net_ah, soc_change, hours, live_hours, charge_ah, discharge_ah,
     switched_ah,     variance_ah2 (of the count alone), middle_ms, refuted.
     """
     leaving = anchors.index[anchors["edge"] != "enter"].to_numpy()
@@ -80,6 +80,7 @@ def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack) -> pd.DataFram
             "soc_change": end["soc"] - start["soc"],
             "hours": elapsed_s / S_PER_HOUR,
             "live_hours": (end["live_s"] - start["live_s"]) / S_PER_HOUR,
+            "charge_ah": end["charge_ah"] - start["charge_ah"],
             "discharge_ah": end["discharge_ah"] - start["discharge_ah"],
             "switched_ah": end["switched_ah"] - start["switched_ah"],
             "variance_ah2": np.maximum(end["scatter_ah2"] - start["scatter_ah2"], 0.0)
