@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 COLUMNS = ("start_ms", "end_ms", "samples", "charge_ah", "min_temperature_c", "max_current_a", "held_s")
 JOIN_S = 1800.0
 SMOOTH_S = 900
+FLICKER_C = 5.0
+"""No thermometer flickers by more than this, so readings above it are not looked at."""
 LEAST_SAMPLES = 2
 LEAST_S = 60.0
 LEAST_CURRENT_C_RATE = 0.005
@@ -53,7 +55,9 @@ def cold(track: Track, pack: Pack) -> pd.DataFrame:
     limit_c = pack.limits.charge_minimum_c
     with np.errstate(invalid="ignore"):
         charging = amps > threshold_a(pack)
-        below = charging & (_smoothed(track) < limit_c)
+        below = charging & (temp_c <= limit_c + FLICKER_C)
+        places = np.flatnonzero(below)
+        below[places] = _smoothed(track, places) < limit_c
         surely = below & (temp_c <= limit_c - half_step_c + 1e-9)
     ah = np.nan_to_num(amps) * track.held_s / S_PER_HOUR
     day = readings.ts_ms // MS_PER_DAY
@@ -76,19 +80,21 @@ def cold(track: Track, pack: Pack) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def _smoothed(track: Track) -> NDArray[np.float64]:
-    """Mean temperature within a quarter of an hour to either side, not across a gap, °C."""
+def _smoothed(track: Track, places: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Mean temperature within a quarter of an hour to either side of some samples, not across a gap, °C."""
+    if not len(places):
+        return np.empty(0)
     ts_ms, temp_c = track.readings.ts_ms, track.readings.temperature_c
     known = ~np.isnan(temp_c)
     total = np.append(0.0, np.cumsum(np.where(known, temp_c, 0.0)))
     count = np.append(0, np.cumsum(known))
-    block = np.cumsum(np.append(0, track.gap_after[:-1]))
-    begins = np.searchsorted(block, block, side="left")
-    ends = np.searchsorted(block, block, side="right")
-    first = np.maximum(np.searchsorted(ts_ms, ts_ms - SMOOTH_S * MS_PER_S, side="left"), begins)
-    last = np.minimum(np.searchsorted(ts_ms, ts_ms + SMOOTH_S * MS_PER_S, side="right"), ends)
-    seen = count[last] - count[first]
-    return np.divide(total[last] - total[first], seen, out=np.full(len(ts_ms), np.nan), where=seen > 0)
+    walls = np.flatnonzero(track.gap_after) + 1
+    stretch = np.searchsorted(walls, places, side="right")
+    begins, ends = np.append(0, walls)[stretch], np.append(walls, len(ts_ms))[stretch]
+    first = np.maximum(np.searchsorted(ts_ms, ts_ms[places] - SMOOTH_S * MS_PER_S, side="left"), begins)
+    last = np.minimum(np.searchsorted(ts_ms, ts_ms[places] + SMOOTH_S * MS_PER_S, side="right"), ends)
+    # to the millionth, so that where the sums began cannot tip a mean that lies on the limit
+    return np.round((total[last] - total[first]) / (count[last] - count[first]), 6)
 
 
 def threshold_a(pack: Pack) -> float:
