@@ -51,7 +51,7 @@ def create_app(source: Store | Answers, *, hosts: Collection[str] = (), key: str
         __name__,
         title="logbook",
         index_string=INDEX,
-        assets_ignore=r"theme\.js",
+        assets_ignore=r"theme\.js|plotly-cartesian.*\.js",
         compress=True,
         serve_locally=True,
         suppress_callback_exceptions=True,

@@ -174,6 +174,9 @@ def test_the_first_page_is_light_and_nothing_jumps_while_it_comes(browser, full_
         visit(page, f"{full_url}/pack/1")
         page.wait_for_selector(".js-plotly-plot .main-svg")
         page.wait_for_timeout(300)
+        names = page.evaluate("performance.getEntriesByType('resource').map(entry => entry.name)")
+        assert any("assets/plotly-cartesian.min.js" in name for name in names)
+        assert not any("package_data/plotly" in name for name in names)
         sizes = "performance.getEntriesByType('resource').reduce((sum, entry) => sum + entry.transferSize, 0)"
 
         assert 0 < page.evaluate(sizes) <= MOST_BYTES

@@ -7,6 +7,11 @@
   var scheme = chosen === "light" || chosen === "dark" ? chosen : dark ? "dark" : "light";
   document.documentElement.setAttribute("data-mantine-color-scheme", scheme);
   try { window.localStorage.setItem("mantine-color-scheme-value", scheme); } catch (e) { /* private window */ }
+  /* charts come with the smaller bundle, and only to pages that have one */
+  Object.defineProperty(window, "_dashPlotlyJSURL", {
+    get: function () { return "/assets/plotly-cartesian.min.js"; },
+    set: function () { /* the full bundle is not needed */ }
+  });
   var fine = window.matchMedia && window.matchMedia("(pointer: fine)").matches;
   document.cookie = "logbook-pointer=" + (fine ? "fine" : "coarse") + "; path=/; SameSite=Strict";
 })();
