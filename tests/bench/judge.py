@@ -100,7 +100,9 @@ def judge(health: Health, truth: Truth, rated_ah: float, seconds: float) -> Scor
     lost = truth.sudden_loss
     nearest = min(losses, key=lambda loss: abs(loss.time_ms - lost.time_ms)) if losses and lost else None
     gradual_ah = truth.capacity_ah_start - truth.capacity_ah_end - (lost.ah if lost else 0.0)
-    due, found, told, invented, ah_error = _cold(health.cold_charging.events, truth.cold_charging)
+    # Without a thermometer in the log nothing is due; an event told all the same would count as invented.
+    spans = () if truth.kind == "no_temperature" else truth.cold_charging
+    due, found, told, invented, ah_error = _cold(health.cold_charging.events, spans)
     cycles = truth.equivalent_full_cycles_logged
     unseen, milliohm = truth.unseen_loss_percent_per_month, truth.pack_resistance_milliohm_25c
     return Score(
