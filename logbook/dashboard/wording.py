@@ -160,7 +160,7 @@ def fade_answer(health: Health) -> Answer:
     if fade.percent_of_rated_per_year is None:
         return Answer("open", "Cannot tell yet", "The log cannot tell yet how fast it fades.", fade.reason or "")
     rate = fade.percent_of_rated_per_year
-    interval = f"The true rate lies {between(rate, '%')} a year, with 90\u00a0% confidence."
+    interval = f"The true rate lies {between(rate, '%', 1)} a year, with 90\u00a0% confidence."
     if rate.low <= 0 <= rate.high:
         words = "No fade can be told from the spread of the measurements."
         return Answer("good", "Steady", words, interval, end_of_life_words(health))

@@ -5,13 +5,19 @@ from __future__ import annotations
 import re
 from importlib.resources import files
 
+import pandas as pd
 import plotly.offline
 import pytest
 
 from logbook.dashboard.figures.capacity import capacity_over_time
 from logbook.dashboard.figures.cold import cold_events
+from logbook.dashboard.figures.coverage import draw_unlogged, unlogged
+from logbook.dashboard.figures.parked import LONGEST_DAYS, drain_lines, drains, usable_ah
+from logbook.dashboard.figures.use import cycle_depths, monthly, monthly_charge
 from logbook.dashboard.view import View
+from logbook.units import MS_PER_DAY, MS_PER_HOUR
 from tests.dashboard import samples
+from tests.dashboard.samples import ms
 
 BERLIN = View("Europe/Berlin")
 
@@ -96,3 +102,54 @@ def test_the_vendored_chart_library_is_the_one_the_charts_are_written_for():
     head = files("logbook.dashboard").joinpath("assets/plotly-cartesian.min.js").read_text("utf-8")[:200]
 
     assert f"v{plotly.offline.get_plotlyjs_version()}" in head
+
+
+def test_what_was_not_logged_is_shaded_from_the_last_logged_hour_to_the_next():
+    start = ms("2026-02-01T00:00")
+    hours = pd.DataFrame(
+        {"start_ms": [start, start + MS_PER_HOUR, start + 4 * MS_PER_DAY], "logged_s": [3600.0, 60.0, 9.0]}
+    )
+    figure = capacity_over_time(samples.full(), BERLIN)
+    draw_unlogged(figure, unlogged(hours), BERLIN)
+
+    assert unlogged(hours) == [(start + 2 * MS_PER_HOUR, start + 4 * MS_PER_DAY)]
+    assert trace(figure, "not logged").x[:4] == (
+        "2026-02-01T03:00:00", "2026-02-01T03:00:00", "2026-02-05T01:00:00", "2026-02-05T01:00:00"
+    )  # fmt: skip
+
+
+def test_a_pause_of_hours_and_an_empty_digest_shade_nothing():
+    start = ms("2026-02-01T00:00")
+    hours = pd.DataFrame({"start_ms": [start, start + 6 * MS_PER_HOUR], "logged_s": [3600.0, 3600.0]})
+
+    assert unlogged(hours) == []
+    assert unlogged(pd.DataFrame()) == []
+
+
+def test_parked_lines_reach_the_fifth_when_the_losses_say_so():
+    """90.1 Ah down to a fifth at 0.11 A and 2.8 % of 100 Ah in 30 days: 72.08 / (2.64 + 0.0933) = 26.4 days."""
+    as_it_is, off = drains(samples.full())
+
+    assert as_it_is.days(usable_ah(samples.full()), 0.2 * 90.1)[0] == pytest.approx(26.4, abs=0.1)
+    assert off.days(90.1, 18.02)[0] == LONGEST_DAYS
+    figure = drain_lines(samples.full())
+    assert trace(figure, "left as it is").y[0] == pytest.approx(90.1)
+    assert {"left as it is", "all loads off"} <= {item.name for item in figure.data}
+
+
+def test_cycles_and_months_are_drawn_as_counted():
+    assert list(trace(cycle_depths(samples.full()), "cycles").y) == [41, 33, 22.5, 18, 14, 9, 6.5, 4, 3, 2]
+    hours = pd.DataFrame(
+        {
+            "start_ms": [ms("2026-01-31T22:30"), ms("2026-01-31T23:30"), ms("2026-02-10T00:00")],
+            "charge_ah": [1.0, 2.0, 3.0],
+            "discharge_ah": [0.0, 5.0, 0.0],
+            "logged_s": [3600.0, 3600.0, 3600.0],
+        }
+    )
+    months = monthly(hours, BERLIN)  # 23:30 UTC on 31 January is February in Berlin
+
+    assert months["charge_ah"].tolist() == [1.0, 5.0]
+    figure = monthly_charge(months)
+    assert list(trace(figure, "out").y) == [0.0, -5.0]
+    assert trace(figure, "in").marker.pattern.shape != trace(figure, "out").marker.pattern.shape

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import plotly.graph_objects as go
 
-from logbook.dashboard.figures.capacity import time_range
 from logbook.dashboard.figures.style import BLUE, PURPLE, VERMILION, level, paper
 from logbook.dashboard.view import quantity
 from logbook.dashboard.wording import SEVERITY_WORDS
+from logbook.units import MS_PER_DAY
 
 if TYPE_CHECKING:
     from logbook.dashboard.view import View
@@ -32,8 +32,17 @@ def cold_events(health: Health, view: View) -> go.Figure:
     lowest = min([view.temperature(event.min_temperature_c) for event in cold.events], default=limit)
     depth = max(limit - lowest, 2.0)
     figure.update_yaxes(range=[limit - 1.25 * depth, limit + 0.25 * depth])
-    figure.update_xaxes(range=time_range(health, view))
+    figure.update_xaxes(range=event_range(cold.events, view))
     return figure
+
+
+def event_range(events: tuple[ColdChargeEvent, ...], view: View) -> list[str] | None:
+    """Dates from first to last event with some room, so that a frosty week is not a single stroke in a long log."""
+    if not events:
+        return None
+    first, last = min(event.start_ms for event in events), max(event.end_ms for event in events)
+    room = max(2 * MS_PER_DAY, (last - first) // 12)
+    return [view.wall(first - room), view.wall(last + room)]
 
 
 def stems(events: tuple[ColdChargeEvent, ...], limit: float, view: View) -> go.Scatter:

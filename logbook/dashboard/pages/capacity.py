@@ -8,6 +8,7 @@ from dash import html
 
 from logbook.dashboard import parts
 from logbook.dashboard.figures.capacity import capacity_over_time
+from logbook.dashboard.figures.coverage import draw_unlogged, unlogged
 from logbook.dashboard.figures.style import draw_notes
 from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages.frame import no_readings, pack_page
@@ -62,10 +63,12 @@ def capacity_evidence(health: Health, visit: Visit) -> Component:
         ("used", "a measurement with its 90 % interval"),
         ("left-out", "left out of the answer, with a reason in the table"),
         ("band", "the answer, as of the last reading"),
+        ("unlogged", "not logged"),
     )
     count = f"{len(observations)} {plural(len(observations), 'measurement')}"
     label = f"Capacity in Ah over time: {count}, with rated and end-of-life lines. The table below has the values."
     figure = capacity_over_time(health, visit.view)
+    draw_unlogged(figure, unlogged(visit.answers.hours(visit.pack.id)), visit.view)
     draw_notes(figure, visit.answers.notes(visit.pack.id), visit.view)
     return parts.section(title, parts.chart(figure, label, caption), observation_table(health, visit))
 

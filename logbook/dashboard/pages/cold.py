@@ -8,6 +8,7 @@ from dash import html
 
 from logbook.dashboard import parts
 from logbook.dashboard.figures.cold import cold_events
+from logbook.dashboard.figures.coverage import draw_unlogged, unlogged
 from logbook.dashboard.figures.style import draw_notes
 from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages.frame import no_readings, pack_page
@@ -53,10 +54,12 @@ def evidence(health: Health, visit: Visit) -> Component | None:
         ("slight", "slight"),
         ("marked", "marked"),
         ("severe", "severe, by temperature and current; the larger, the more Ah went in"),
+        ("unlogged", "not logged"),
     )
     count = f"{len(events)} {plural(len(events), 'charge')}"
     label = f"{count} below the limit, each hanging down to its coldest reading. The table below has the values."
     figure = cold_events(health, visit.view)
+    draw_unlogged(figure, unlogged(visit.answers.hours(visit.pack.id)), visit.view)
     draw_notes(figure, visit.answers.notes(visit.pack.id), visit.view)
     return parts.section("When it happened", parts.chart(figure, label, caption), event_table(health, visit))
 
