@@ -111,9 +111,6 @@ def test_a_log_that_begins_rested_above_the_plateau_begins_near_full():
     assert abs(frame["soc"].iloc[0] - 0.985) <= 3 * frame["sigma"].iloc[0]
 
 
-@pytest.mark.xfail(
-    reason="what goes in between the tail current and the end of the charge is not counted", strict=False
-)
 def test_a_pack_enters_full_by_as_much_less_as_still_goes_in():
     """From 4 A down to nothing another 0.7 Ah go in; without them every closure seems to lose that much."""
     tables = digest(Timeline(soc=0.6).charge_full().readings(), PACK)
@@ -124,16 +121,14 @@ def test_a_pack_enters_full_by_as_much_less_as_still_goes_in():
     assert counted == pytest.approx(np.ptp(full["soc"]), abs=0.002)
 
 
-TOO_SURE = pytest.mark.xfail(
-    reason="the table of rested voltages is too sure of itself on the charge branch", strict=False
-)
+TOO_SURE = pytest.mark.xfail(reason="the table of rested voltages is too sure of itself on the charge branch")
 
 
 @pytest.mark.parametrize(
     ("soc", "cell_v"),
     [
         pytest.param(0.80, 3.3535, marks=TOO_SURE),
-        pytest.param(0.90, 3.3568, marks=TOO_SURE),
+        (0.90, 3.3568),
         (0.95, 3.3644),
         (0.98, 3.3902),
     ],
@@ -145,9 +140,6 @@ def test_published_jahn2024_a_rest_after_a_charge_that_ended_early(soc, cell_v):
     assert ((frame["soc"] - soc).abs() <= 3 * frame["sigma"]).all()
 
 
-@pytest.mark.xfail(
-    reason="a reported 99 % narrows the error of a rested voltage, though it is only a count", strict=False
-)
 def test_a_percentage_the_monitor_reset_too_soon_makes_no_rested_voltage_surer():
     rested = Timeline(soc=0.9).flow(0.0, 2, volts=13.42).flow(-5.0, 5).readings()
 

@@ -38,9 +38,6 @@ def test_a_year_with_a_known_truth_is_answered_in_all_its_parts(year):
     assert health.fade.sudden_losses == ()
 
 
-@pytest.mark.xfail(
-    reason="what goes in between the tail current and the end of the charge is not counted", strict=False
-)
 def test_frequent_full_charges_give_the_offset_back(year):
     offset = answer(year, PACK).monitor.current_offset_a
 

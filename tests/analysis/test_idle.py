@@ -28,12 +28,7 @@ def stored(loss_a, *, months=3, pack=PACK):
     return log.charge_full(0.2 * pack.rated_ah)
 
 
-TAIL_UNCOUNTED = pytest.mark.xfail(
-    reason="what goes in between the tail current and the end of the charge is not counted", strict=False
-)
-
-
-@pytest.mark.parametrize("percent_per_month", [pytest.param(4.0, marks=TAIL_UNCOUNTED), 10.8])
+@pytest.mark.parametrize("percent_per_month", [4.0, 10.8])
 def test_a_known_loss_in_storage_comes_back_from_the_refill(percent_per_month):
     """10.8 % a month is 15 mA on 100 Ah; aim: within 15 % of the truth, truth inside the interval."""
     loss_a = percent_per_month / HOURS_PER_MONTH
