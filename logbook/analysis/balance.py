@@ -34,8 +34,10 @@ if TYPE_CHECKING:
 
 BASE = ("capacity_ah", "rate_ah_per_year", "offset_a", "loss_a", "miss", "inefficiency")
 KINDS = ("full", "nearly_full", "rested_full", "empty", "knee")
-KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.020, "empty": 0.002, "knee": 0.025}
-"""1 sd of the error common to all anchors of a kind, share of capacity; ours, tested for coverage."""
+KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.94, "empty": 0.002, "knee": 0.025}
+"""1 sd of the error common to all anchors of a kind; ours, tested for coverage. In shares of capacity, but for the
+rested ones in shares of their own sigma, of which most is common: one owner leaves a pack much the same each time."""
+RESTED_OWN_SHARE = 0.34
 FREEDOM = 4.0
 ROUNDS = 12
 SCAN_ROUNDS = 6
@@ -145,8 +147,9 @@ def _problem(
     ]
     kind = anchors["kind"].to_numpy(object)
     first, last = found["first"].to_numpy(int), found["last"].to_numpy(int)
-    columns += [rated * ((kind[last] == name).astype(float) - (kind[first] == name)) for name in KINDS]
-    anchor_variance = (anchors["sigma"].to_numpy(float) * rated) ** 2
+    columns += [bias_ah(anchors, first, last, name, pack) for name in KINDS]
+    own_share = np.where(kind == "rested_full", RESTED_OWN_SHARE, 1.0)
+    anchor_variance = (anchors["sigma"].to_numpy(float) * own_share * rated) ** 2
     chained = _same_state(anchors, last[:-1], first[1:])
     side_design, side_data, side_variance = _side_rows(tables, pack, len(names))
     return _Problem(
@@ -164,6 +167,15 @@ def _problem(
             [0.6 * rated, 0.02 * rated, 0.15, 1e-4 * rated, 0.3, INEFFICIENCY, *(KIND_BIAS[kind] for kind in KINDS)]
         ),
     )
+
+
+def bias_ah(
+    anchors: pd.DataFrame, first: NDArray[np.int64], last: NDArray[np.int64], kind: str, pack: Pack
+) -> NDArray[np.float64]:
+    """How the error common to a kind of anchor enters spans from `first` to `last`, Ah for a unit of it."""
+    scale = np.where(anchors["kind"] == "rested_full", anchors["sigma"].to_numpy(float), 1.0)
+    share = np.where(anchors["kind"] == kind, scale, 0.0) * pack.rated_ah
+    return share[last] - share[first]
 
 
 def _same_state(anchors: pd.DataFrame, entered: NDArray[np.int64], left: NDArray[np.int64]) -> NDArray[np.bool_]:

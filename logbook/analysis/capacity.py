@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.analysis.balance import bias_ah
 from logbook.analysis.delivered import delivered
 from logbook.schema.estimate import LEVEL, Estimate
 from logbook.schema.health import Capacity, CapacityObservation
@@ -81,14 +82,11 @@ def _observations(balance: Balance, pack: Pack) -> tuple[CapacityObservation, ..
     starts = balance.anchors["start_ms"].to_numpy()
     temps = balance.anchors["temperature_c"].to_numpy(float)
     rows = []
-    for span in spans.itertuples():
+    first, last = spans["first"].to_numpy(int), spans["last"].to_numpy(int)
+    biases = {kind: bias_ah(balance.anchors, first, last, kind, pack) for kind in METHODS}
+    for place, span in enumerate(spans.itertuples()):
         change = span.soc_change
-        bias = sum(
-            balance.value(f"bias_{kind}")
-            * pack.rated_ah
-            * ((kinds[span.last] == kind) - int(kinds[span.first] == kind))
-            for kind in METHODS
-        )
+        bias = sum(balance.value(f"bias_{kind}") * biases[kind][place] for kind in METHODS)
         drift_ah = balance.value("loss_a") * span.hours + balance.value("offset_a") * span.live_hours
         drift_ah += balance.value("inefficiency") * span.charge_ah
         missed_ah = balance.value("miss") * span.switched_ah
