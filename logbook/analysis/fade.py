@@ -80,7 +80,7 @@ def fade(balance: Balance, capacity: Capacity, pack: Pack) -> Fade:
     rate, sigma = balance.value("rate_ah_per_year") * scale, balance.sigma("rate_ah_per_year") * scale
     estimate = Estimate(round(rate, 2), round(rate - QUANTILE * sigma, 2), round(rate + QUANTILE * sigma, 2))
     end = _end_of_life(balance, capacity, estimate)
-    return Fade(estimate, end, losses, None if end else _no_projection(estimate))
+    return Fade(estimate, end, losses, None if end else _no_projection(estimate, capacity))
 
 
 def _sudden_losses(balance: Balance) -> tuple[SuddenLoss, ...]:
@@ -101,7 +101,9 @@ def _too_early(count: int) -> str:
     )
 
 
-def _no_projection(rate: Estimate) -> str:
+def _no_projection(rate: Estimate, capacity: Capacity) -> str:
+    if capacity.state_of_health is not None and capacity.state_of_health.high < END_OF_LIFE:
+        return "It is below 80 % of its rating already."
     if rate.low <= 0:
         return "The fade cannot be told from none yet, so no end of life is projected."
     return "An end of life is projected only from six measurements over a year or more, and no further than three times that span."
@@ -110,6 +112,8 @@ def _no_projection(rate: Estimate) -> str:
 def _end_of_life(balance: Balance, capacity: Capacity, rate: Estimate) -> DateRange | None:
     used = [entry for entry in capacity.observations if entry.used]
     if capacity.state_of_health is None or len(used) < LEAST_POINTS or rate.low <= 0:
+        return None
+    if capacity.state_of_health.high < END_OF_LIFE:
         return None
     span_years = (used[-1].end_ms - used[0].start_ms) / (MS_PER_DAY * DAYS_PER_YEAR)
     if span_years < LEAST_YEARS * 0.9:
