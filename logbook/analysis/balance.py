@@ -15,13 +15,14 @@ of freedom, and the errors are widened by the Birge ratio where the fit is worse
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import solveh_banded
 
-from logbook.analysis.spans import BEARING, placed, spans
+from logbook.analysis.solution import Problem, Solution, solve
+from logbook.analysis.spans import placed, spans
+from logbook.analysis.step import LEAST_GAIN, best_step, with_step
 from logbook.units import DAYS_PER_YEAR, MS_PER_DAY
 
 if TYPE_CHECKING:
@@ -38,16 +39,12 @@ KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.94, "empty": 
 """1 sd of the error common to all anchors of a kind; ours, tested for coverage. In shares of capacity, but for the
 rested ones in shares of their own sigma, of which most is common: one owner leaves a pack much the same each time."""
 RESTED_OWN_SHARE = 0.34
-FREEDOM = 4.0
-ROUNDS = 12
-SCAN_ROUNDS = 6
-SCAN_PLACES = 40
 INEFFICIENCY = 0.0012
 """Share of the charge that is not stored; LiFePO4 returns 99.8 to 99.95 % (from memory of the literature)."""
 ZERO_SIGMA_A = 0.01
 """Rounding and drift of a sensor's zero seen while no current can flow."""
 STEP_LEAST = 0.04
-STEP_LEAST_CHI2 = 20.0
+"""A drop under 4 % of rated is not told from a trend (ours)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,7 +62,6 @@ class Balance:
     """With columns residual_ah, sigma_ah and weight added."""
     birge: float
     step_range_ms: tuple[int, int] | None = None
-    notes: tuple[str, ...] = field(default=())
 
     def value(self, name: str) -> float:
         """Posterior mean of an unknown."""
@@ -81,58 +77,26 @@ class Balance:
         return 1.0 - self.sigma(name) / float(self.prior_sigma[self.names.index(name)])
 
 
-@dataclass(frozen=True, eq=False)
-class _Problem:
-    """Design, data and priors of one solution."""
-
-    names: tuple[str, ...]
-    design: NDArray[np.float64]
-    data: NDArray[np.float64]
-    own_variance: NDArray[np.float64]
-    shared: NDArray[np.float64]
-    """Covariance between each span and the next, from the anchor they share."""
-    anchor_variance: NDArray[np.float64]
-    side_design: NDArray[np.float64]
-    side_data: NDArray[np.float64]
-    side_variance: NDArray[np.float64]
-    prior_mean: NDArray[np.float64]
-    prior_sigma: NDArray[np.float64]
-
-
 def balance(tables: Mapping[str, pd.DataFrame], pack: Pack) -> Balance:
     """Solve for capacity and the rest from everything the log proves."""
     anchors = placed(tables)
     found = spans(anchors, tables["hours"], pack)
     now_ms = int(tables["hours"]["start_ms"].iloc[-1]) if len(tables["hours"]) else 0
     problem = _problem(anchors, found, tables, pack, now_ms)
-    plain = _solve(problem)
-    step_place = _best_step(problem, plain, found, anchors, pack)
-    if step_place is None:
+    plain = solve(problem)
+    step = best_step(problem, plain, found, anchors, pack)
+    if step is None:
         return _balance(problem, plain, anchors, found, now_ms=now_ms)
-    bearing = found[np.abs(found["soc_change"]) >= 0.5]
-    step_ms = step_place[0]
-    stepped_problem = _with_step(problem, found, step_ms, pack)
-    stepped = _solve(stepped_problem)
-    size_ah = stepped.mean[-1]
-    gain = plain.objective - stepped.objective
-    if bearing.empty or size_ah < STEP_LEAST * pack.rated_ah or gain < STEP_LEAST_CHI2:
+    stepped_problem = with_step(problem, found, step[0], pack)
+    stepped = solve(stepped_problem)
+    if stepped.mean[-1] < STEP_LEAST * pack.rated_ah or plain.objective - stepped.objective < LEAST_GAIN:
         return _balance(problem, plain, anchors, found, now_ms=now_ms)
-    return _balance(stepped_problem, stepped, anchors, found, now_ms=now_ms, step=step_place)
-
-
-@dataclass(frozen=True, eq=False)
-class _Solution:
-    mean: NDArray[np.float64]
-    covariance: NDArray[np.float64]
-    weight: NDArray[np.float64]
-    residual: NDArray[np.float64]
-    objective: float
-    birge: float
+    return _balance(stepped_problem, stepped, anchors, found, now_ms=now_ms, step=step)
 
 
 def _problem(
     anchors: pd.DataFrame, found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], pack: Pack, now_ms: int
-) -> _Problem:
+) -> Problem:
     names = (*BASE, *(f"bias_{kind}" for kind in KINDS))
     rated = pack.rated_ah
     years_ago = (now_ms - found["middle_ms"].to_numpy(float)) / (MS_PER_DAY * DAYS_PER_YEAR)
@@ -152,7 +116,7 @@ def _problem(
     anchor_variance = (anchors["sigma"].to_numpy(float) * own_share * rated) ** 2
     chained = _same_state(anchors, last[:-1], first[1:])
     side_design, side_data, side_variance = _side_rows(tables, pack, len(names))
-    return _Problem(
+    return Problem(
         names=names,
         design=np.column_stack(columns) if len(found) else np.empty((0, len(names))),
         data=found["net_ah"].to_numpy(float),
@@ -241,103 +205,9 @@ def counter_scale(tables: Mapping[str, pd.DataFrame], pack: Pack) -> float | Non
     return 1.0 if abs(scale - 1.0) <= 0.06 else scale
 
 
-def _solve(problem: _Problem, *, rounds: int = ROUNDS) -> _Solution:
-    """Iteratively re-weighted generalised least squares; neighbouring spans share an anchor, so the covariance is tridiagonal."""
-    weight = np.ones(len(problem.data))
-    side_weight = np.ones(len(problem.side_data))
-    mean: NDArray[np.float64] = problem.prior_mean
-    covariance: NDArray[np.float64] = np.diag(problem.prior_sigma**2)
-    objective, birge = 0.0, 1.0
-    residual = problem.data - problem.design @ mean
-    for _ in range(rounds):
-        variance = problem.own_variance / weight + problem.anchor_variance / np.sqrt(weight)
-        banded = np.vstack([variance, np.append(problem.shared, 0.0)]) if len(variance) else np.empty((2, 0))
-        both = np.column_stack([problem.design, problem.data]) if len(variance) else np.empty((0, len(mean) + 1))
-        solved = _solve_banded(banded, both)
-        side = side_weight / problem.side_variance
-        normal = problem.design.T @ solved[:, :-1] + (problem.side_design.T * side) @ problem.side_design
-        right = problem.design.T @ solved[:, -1] + problem.side_design.T @ (side * problem.side_data)
-        normal += np.diag(problem.prior_sigma**-2.0)
-        right = right + problem.prior_mean / problem.prior_sigma**2
-        covariance = np.asarray(np.linalg.inv(normal), float)
-        mean = covariance @ right
-        residual = problem.data - problem.design @ mean
-        full_variance = problem.own_variance + problem.anchor_variance
-        score = residual**2 / full_variance
-        weight = (FREEDOM + 1) / (FREEDOM + score)
-        weight = np.minimum(weight, 1.0)
-        side_score = (problem.side_data - problem.side_design @ mean) ** 2 / problem.side_variance
-        side_weight = np.minimum((FREEDOM + 1) / (FREEDOM + side_score), 1.0)
-        objective = float(
-            (FREEDOM + 1) * np.log1p(score / FREEDOM).sum()
-            + (FREEDOM + 1) * np.log1p(side_score / FREEDOM).sum()
-            + (((mean - problem.prior_mean) / problem.prior_sigma) ** 2).sum()
-        )
-        freedom = max(len(score) - 3, 1)
-        birge = float(np.sqrt(max(1.0, (weight * score).sum() / freedom))) if len(score) > 3 else 1.0
-    return _Solution(mean, covariance * birge**2, weight, residual, objective, birge)
-
-
-def _solve_banded(banded: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Solve the tridiagonal system; SciPy's banded solver refuses one equation and none."""
-    if banded.shape[1] < 2:
-        return right / banded[:1].T
-    return np.asarray(solveh_banded(banded, right, lower=True))
-
-
-def _best_step(
-    problem: _Problem, plain: _Solution, found: pd.DataFrame, anchors: pd.DataFrame, pack: Pack
-) -> tuple[int, int, int] | None:
-    """Try a step between spans that bear on capacity; the time that explains most, with the span before and after.
-
-    Long histories are searched coarsely first, then around the best place, so that the cost does
-    not grow with their square.
-    """
-    bearing = found[(np.abs(found["soc_change"]) >= BEARING) & ~found["refuted"]].sort_values("middle_ms")
-    if len(bearing) < 4:
-        return None
-    start_ms = anchors["start_ms"].to_numpy()[bearing["first"].to_numpy()]
-    end_ms = anchors["start_ms"].to_numpy()[bearing["last"].to_numpy()]
-
-    def between(place: int) -> tuple[int, int, int]:
-        before_ms = int(end_ms[place - 1])
-        after_ms = max(int(start_ms[place]), before_ms)
-        return (before_ms + after_ms) // 2, before_ms, after_ms
-
-    def misfit(place: int) -> float:
-        return _solve(_with_step(problem, found, between(place)[0], pack), rounds=SCAN_ROUNDS).objective
-
-    places = np.arange(1, len(bearing) - 1)
-    stride = max(1, len(places) // SCAN_PLACES)
-    coarse = {int(place): misfit(int(place)) for place in places[::stride]}
-    centre = min(coarse, key=lambda place: coarse[place])
-    near = places[np.abs(places - centre) < stride]
-    fine = {place: coarse[place] if place in coarse else misfit(place) for place in near.tolist()}
-    best = min(fine, key=lambda place: fine[place])
-    return between(best) if fine[best] < plain.objective - STEP_LEAST_CHI2 else None
-
-
-def _with_step(problem: _Problem, found: pd.DataFrame, step_ms: int, pack: Pack) -> _Problem:
-    """The same problem with capacity higher by an unknown before `step_ms`."""
-    earlier = (found["middle_ms"].to_numpy() < step_ms) * found["soc_change"].to_numpy(float)
-    return _Problem(
-        names=(*problem.names, "step_ah"),
-        design=np.column_stack([problem.design, earlier]),
-        data=problem.data,
-        own_variance=problem.own_variance,
-        shared=problem.shared,
-        anchor_variance=problem.anchor_variance,
-        side_design=np.column_stack([problem.side_design, np.zeros(len(problem.side_data))]),
-        side_data=problem.side_data,
-        side_variance=problem.side_variance,
-        prior_mean=np.append(problem.prior_mean, 0.0),
-        prior_sigma=np.append(problem.prior_sigma, 0.3 * pack.rated_ah),
-    )
-
-
 def _balance(
-    problem: _Problem,
-    solution: _Solution,
+    problem: Problem,
+    solution: Solution,
     anchors: pd.DataFrame,
     found: pd.DataFrame,
     *,

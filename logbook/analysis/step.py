@@ -1,0 +1,71 @@
+"""Step: whether and when capacity dropped at once, as a damaged cell makes it.
+
+Every time between two spans that bear on capacity is tried; a step counts only where it explains
+the spans far better than a straight trend does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.analysis.solution import solve
+from logbook.analysis.spans import BEARING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from logbook.analysis.solution import Problem, Solution
+    from logbook.schema.pack import Pack
+
+SCAN_ROUNDS = 6
+SCAN_PLACES = 40
+LEAST_GAIN = 20.0
+"""Least fall of the misfit (a chi-square) that a step must buy; over 60 places tried, chance buys less."""
+
+
+def best_step(
+    problem: Problem, plain: Solution, found: pd.DataFrame, anchors: pd.DataFrame, pack: Pack
+) -> tuple[int, int, int] | None:
+    """Try a step between spans that bear on capacity; the time that explains most, with the span before and after.
+
+    Long histories are searched coarsely first, then around the best place, so that the cost does
+    not grow with their square.
+    """
+    bearing = found[(np.abs(found["soc_change"]) >= BEARING) & ~found["refuted"]].sort_values("middle_ms")
+    if len(bearing) < 4:
+        return None
+    start_ms = anchors["start_ms"].to_numpy()[bearing["first"].to_numpy()]
+    end_ms = anchors["start_ms"].to_numpy()[bearing["last"].to_numpy()]
+
+    def between(place: int) -> tuple[int, int, int]:
+        before_ms = int(end_ms[place - 1])
+        after_ms = max(int(start_ms[place]), before_ms)
+        return (before_ms + after_ms) // 2, before_ms, after_ms
+
+    def misfit(place: int) -> float:
+        return solve(with_step(problem, found, between(place)[0], pack), rounds=SCAN_ROUNDS).objective
+
+    places = np.arange(1, len(bearing) - 1)
+    stride = max(1, len(places) // SCAN_PLACES)
+    coarse = {int(place): misfit(int(place)) for place in places[::stride]}
+    centre = min(coarse, key=lambda place: coarse[place])
+    near = places[np.abs(places - centre) < stride]
+    fine = {place: coarse[place] if place in coarse else misfit(place) for place in near.tolist()}
+    best = min(fine, key=lambda place: fine[place])
+    return between(best) if fine[best] < plain.objective - LEAST_GAIN else None
+
+
+def with_step(problem: Problem, found: pd.DataFrame, step_ms: int, pack: Pack) -> Problem:
+    """The same problem with capacity higher by an unknown before `step_ms`."""
+    earlier = (found["middle_ms"].to_numpy() < step_ms) * found["soc_change"].to_numpy(float)
+    return replace(
+        problem,
+        names=(*problem.names, "step_ah"),
+        design=np.column_stack([problem.design, earlier]),
+        side_design=np.column_stack([problem.side_design, np.zeros(len(problem.side_data))]),
+        prior_mean=np.append(problem.prior_mean, 0.0),
+        prior_sigma=np.append(problem.prior_sigma, 0.3 * pack.rated_ah),
+    )
