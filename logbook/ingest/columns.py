@@ -6,13 +6,14 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from logbook.errors import BadData
+from logbook.ingest.dialect import looks_numeric
 from logbook.ingest.doubt import without_doubt
 from logbook.ingest.number import read_cell
 from logbook.ingest.table import Plan, Wanted
 from logbook.ingest.timecolumn import is_text, time_uses
 from logbook.ingest.unit import Unit, unit_named
 from logbook.ingest.use import NAMES, TIME_TARGETS, WORD_TARGETS, Layout, Use, held_cells, position
-from logbook.ingest.word import Meaning, meaning
+from logbook.ingest.word import WORDS, Meaning, meaning, tokens
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,6 +23,10 @@ if TYPE_CHECKING:
     from logbook.ingest.mapping import Mapping
     from logbook.ingest.question import Ask
     from logbook.ingest.scale import Known
+
+
+TELLING = frozenset({"voltage_v", "current_a", "charge_current_a", "discharge_current_a", "power_w", "value"})
+"""Without one of these, or cells, a file tells nothing of a pack."""
 
 
 class ColumnPlan(Plan):
@@ -50,11 +55,11 @@ class ColumnPlan(Plan):
         time = time_uses(uses, sample, self.mapping, self.where)
         text = is_text(time, sample, self.mapping)
         taken = {use.index for use in time}
-        rest = [_untangled(use) for use in uses if use.index not in taken]
+        rest = _shaped([_untangled(use) for use in uses if use.index not in taken], sample)
         if not (self.mapping and self.mapping.columns):
             rest = without_doubt(rest, sample, self.known, self.ledger, self.ask)
         layout = Layout(tuple(rest), tuple(time), text, self.mapping.time.format if self.mapping else None)
-        if not any(use.target not in {None, "status", "unit"} for use in layout.uses):
+        if not any(use.target in TELLING or (use.target or "").startswith("cell_") for use in layout.uses):
             raise _unusable(header, self.where)
         self.layouts.append(layout)
         return _wanted(layout)
@@ -78,11 +83,36 @@ def _use(index: int, name: str, unit_text: str, cells: Sequence[str]) -> Use:
     evidence = f'the header says "{name}"' if name else "the file has no header"
     if unit_text.strip():
         evidence += f', the units row "{unit_text}"'
+    if _is_direction(name, cells):
+        return Use(index, shown, "direction", None, evidence)
     if found.rank < 0:
         return Use(index, shown, None, unit, f"{evidence}: not the pack's own value")
     if target is None and not found.ambiguous:
         evidence = f"{evidence}: not needed"
     return Use(index, shown, target, unit, evidence, found.positive, found.rank, found.ambiguous)
+
+
+def _is_direction(name: str, cells: Sequence[str]) -> bool:
+    """Words under a header that speaks of charging and discharging."""
+    words = set(tokens(name))
+    both = not words.isdisjoint(WORDS["charging"]) and not words.isdisjoint(WORDS["discharging"])
+    return both and bool(cells) and not any(looks_numeric(cell) for cell in cells[:50])
+
+
+def _shaped(uses: list[Use], sample: Sequence[list[str]]) -> list[Use]:
+    """A quantity column needs a value beside it, which may go by the name of a state; without one it is none."""
+    if not any(use.target == "quantity" for use in uses):
+        return uses
+    if not any(use.target == "value" for use in uses):
+        states = [
+            use
+            for use in uses
+            if use.target == "status" and any(looks_numeric(cell) for cell in held_cells(sample, use.index)[:200])
+        ]
+        uses = [replace(use, target="value") if use in states[:1] else use for use in uses]
+    if any(use.target == "value" for use in uses):
+        return uses
+    return [replace(use, target=None) if use.target == "quantity" else use for use in uses]
 
 
 def _untangled(use: Use) -> Use:

@@ -13,7 +13,7 @@ from logbook.errors import BadData
 from logbook.ingest.clock import NO_TIME, ORDERS, WHOLE, DateWord, read_date_word, read_time_of_day
 from logbook.ingest.question import Question, settle
 from logbook.ingest.unit import Unit, unit_exact
-from logbook.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_S, S_PER_DAY
+from logbook.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_S, S_PER_DAY, S_PER_HOUR, S_PER_MINUTE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -258,32 +258,37 @@ def _start(section: Section, options: TimeOptions, ask: Ask | None, ledger: Ledg
     return found
 
 
+ISO_DAY = re.compile(r"(?<!\d)(20\d{2})[-/._]?(\d{2})[-/._]?(\d{2})(?!\d)")
+DOTTED_DAY = re.compile(r"(?<!\d)(\d{1,2})\.(\d{1,2})\.(20\d{2})(?!\d)")
+CLOCK_READING = re.compile(r"(?<!\d)(\d{1,2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?)")
+CLOCK_IN_NAME = re.compile(r"(?<!\d)([01]\d|2[0-3])[-_.]?([0-5]\d)(?:[-_.]?([0-5]\d))?(?!\d)")
+
+
 def start_in(texts: Sequence[str]) -> int | None:
     """The first date among these texts, with the first time of day in it or after it; local ms."""
     day: int | None = None
     for line in texts:
         text = line
         if day is None:
-            day = _day_in(line)
-            text = re.sub(r"\d{4}\D?\d{2}\D?\d{2}", " ", line, count=1)
-        if day is not None and (match := re.search(r"(?<!\d)(\d{1,2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?)", text)):
+            day, text = _day_in(line)
+        if day is None:
+            continue
+        if match := CLOCK_READING.search(text):
             return day * MS_PER_DAY + max(read_time_of_day(match[1]), 0)
-        if (
-            day is not None
-            and (match := re.search(r"(?<!\d)(\d{2})[-_.]?(\d{2})(?:[-_.]?(\d{2}))?(?!\d)", text))
-            and int(match[1]) < 24
-            and int(match[2]) < 60
-        ):
-            return day * MS_PER_DAY + (int(match[1]) * 3600 + int(match[2]) * 60 + int(match[3] or 0)) * MS_PER_S
+        if match := CLOCK_IN_NAME.search(text):
+            hour, minute, second = (int(part or 0) for part in match.groups())
+            return day * MS_PER_DAY + (hour * S_PER_HOUR + minute * S_PER_MINUTE + second) * MS_PER_S
     return None if day is None else day * MS_PER_DAY
 
 
-def _day_in(text: str) -> int | None:
-    if match := re.search(r"(?<!\d)(20\d{2})[-/._]?(\d{2})[-/._]?(\d{2})(?!\d)", text):
-        return DateWord((int(match[1]), int(match[2]), int(match[3])), "year-first", None, None).days("year-first")
-    if match := re.search(r"(?<!\d)(\d{1,2})\.(\d{1,2})\.(20\d{2})(?!\d)", text):
-        return DateWord((int(match[1]), int(match[2]), int(match[3])), None, None, None).days("day-first")
-    return None
+def _day_in(text: str) -> tuple[int | None, str]:
+    """A date in a text, as days since 1970, and the text without it."""
+    for pattern, order in ((ISO_DAY, "year-first"), (DOTTED_DAY, "day-first")):
+        if match := pattern.search(text):
+            fields = (int(match[1]), int(match[2]), int(match[3]))
+            rest = f"{text[: match.start()]} {text[match.end() :]}"
+            return DateWord(fields, None, None, None).days(order), rest
+    return None, text
 
 
 def order_of(words: Sequence[DateWord], given: str | None, ledger: Ledger, ask: Ask | None, where: str) -> str:

@@ -89,12 +89,12 @@ class _Import:
         )
         moments = moments_of(sections, layouts, times, self.ledger, self.ask)
         frames = [
-            self._timed(frame_of(section, layout, self.known, self.ledger, self.ask), section, moment)
+            self._timed(frame_of(section, layout, self.known, self.ledger, self.ask), section, layout, moment)
             for section, layout, moment in zip(sections, layouts, moments, strict=True)
         ]
         return joined([frame for frame in frames if len(frame)] or frames[:1])
 
-    def _timed(self, frame: Frame, section: Section, moments: Moments) -> Frame:
+    def _timed(self, frame: Frame, section: Section, layout: Layout, moments: Moments) -> Frame:
         known = (moments.ms > EARLIEST_MS) & (moments.ms < LATEST_MS)
         frame = replace(frame, ts_ms=moments.ms)
         if not known.all():
@@ -105,7 +105,7 @@ class _Import:
             self.ledger.infer("order of rows", "newest first", "strong", "the times go down the file")
         frame = with_set_clock(frame, self.ledger, self.where)
         if not moments.utc:
-            frame = replace(frame, ts_ms=self._utc(frame, section.header.preamble))
+            frame = replace(frame, ts_ms=self._utc(frame, [*section.header.preamble, *layout.time_names]))
         if is_long(frame):
             frame = wide(frame, self.known, self.ledger, self.ask)
         return frame

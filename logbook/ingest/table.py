@@ -344,6 +344,8 @@ def _time_text(section: Section, table: Any) -> Any:
     if len(columns) == 1:
         return columns[0]
     text, clock = (pa.array(column.to_pylist(), pa.string()) for column in columns)
+    if not pc.any(pc.match_substring_regex(clock, r"\D")).as_py():
+        clock = pc.utf8_lpad(clock, 6, "0")
     dates = pc.fill_null_forward(text)
     if dates.null_count and section.last_date:
         dates = pc.fill_null(dates, section.last_date)

@@ -44,13 +44,16 @@ def thermometer_scale(  # noqa: PLR0911 - one rule a line, the first that fits s
         return Scale(unit_exact("dK"), "strong", shown)
     if middle > 120:
         return Scale(unit_exact("d°C"), "fair", shown)
-    if middle > HOT_C:
+    if middle > HOT_C and (said or (np.mod(held, 1) > 0).any()):
         return Scale(unit_exact("°F"), "strong", f"{shown}, too hot for °C")
+    if middle > HOT_C:
+        return _asked(("°F", "d°C"), f"Its whole numbers run from {low:g} to {high:g}.", where, ask, ledger)
     american = ledger.answer("order of day and month") == "month-first"
     if low < 0 or (middle < 32 and high < 50 and not american):
         strength = "fair" if low >= 0 else "strong"
         return Scale(unit_exact("°C"), strength, f"{shown}; in °F it would be frost all the time")
-    return _asked(low, high, where, ask, ledger)
+    frost = f"{low:g} °C would be {fahrenheit_from_celsius(low):.0f} °F, and both happen"
+    return _asked(("°C", "°F"), f"Its values run from {low:g} to {high:g}; {frost}.", where, ask, ledger)
 
 
 def _unwrapped(held: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -63,14 +66,14 @@ def _unwrapped(held: NDArray[np.float64]) -> NDArray[np.float64]:
     return rest if near or len(rest) > len(held) / 2 else held[np.abs(held) <= 4000]
 
 
-def _asked(low: float, high: float, where: str, ask: Ask | None, ledger: Ledger) -> Scale:
-    frost = fahrenheit_from_celsius(low)
+def _asked(choices: tuple[str, str], evidence: str, where: str, ask: Ask | None, ledger: Ledger) -> Scale:
+    first, second = choices
     question = Question(
         "temperature_unit",
-        "Is its temperature in °C or °F?",
-        ("°C", "°F"),
-        f"Its values run from {low:g} to {high:g}; {low:g} °C would be {frost:.0f} °F, and both happen.",
-        '--mapping FILE  with  unit = "°C"  (or "°F") under [columns.temperature_c]',
+        f"Is its temperature in {first} or {second}?",
+        choices,
+        evidence,
+        f'--mapping FILE  with  unit = "{first}"  (or "{second}") under [columns.temperature_c]',
     )
     answer = settle(question, ask, where)
     ledger.infer("temperature unit", answer, "given", "as you said")

@@ -58,6 +58,7 @@ UNITS = (
 """Canonical: V, A, W, °C, %, Ah, Wh, s."""
 
 _BY_NAME = {unit.name: unit for unit in UNITS}
+_BY_NAME |= {short: _BY_NAME[name] for short, name in (("dC", "d°C"), ("cC", "c°C"), ("mC", "m°C"), ("dF", "d°F"))}
 SPELLINGS = {
     "volt": "V", "volts": "V", "millivolt": "mV", "millivolts": "mV", "vdc": "V", "vcc": "V",
     "amp": "A", "amps": "A", "ampere": "A", "amperes": "A", "milliamp": "mA", "milliamps": "mA", "adc": "A",

@@ -60,6 +60,11 @@ class Layout:
     time_format: str | None = None
 
     @property
+    def time_names(self) -> list[str]:
+        """What the headers of the time columns say, and the units row below them."""
+        return [f"{use.header} {use.evidence.partition('units row')[2]}" for use in self.time]
+
+    @property
     def order(self) -> list[str]:
         """Targets in the order of the file's columns."""
         return [use.target for use in sorted(self.uses, key=lambda use: use.index) if use.target]

@@ -19,7 +19,7 @@ WORDS: dict[str, frozenset[str]] = {
         "date": "date datum fecha data dato day tag jour dia giorno dzien paivays päivämäärä дата 日期 日付",
         "clock": "uhrzeit heure hora ora orario godzina klockslag klokken kello tijdstip время 时刻 時刻",
         "time": "time timestamp datetime zeit zeitstempel zeitpunkt horodatage tiempo tempo czas tijd tid cas aika epoch unix unixtime ts "
-        "recorded logged moment utc gmt 时间 時間 日時",
+        "recorded logged moment changed updated utc gmt 时间 時間 日時",
         "elapsed": "elapsed laufzeit uptime runtime ecoule duration dauer runtime seconds x_value xvalue",
         "voltage": "voltage volt volts v u spannung tension tensione voltaje tensao napiecie napeti spanning spaenning spenning jannite "
         "напряжение 电压 電圧 vbat vbatt ubat ubatt vpack batteriespannung packspannung gesamtspannung akkuspannung voltagem mv",
@@ -93,9 +93,6 @@ ELSEWHERE = frozenset(
         "maximum",
         "minimum",
         "peak",
-        "average",
-        "avg",
-        "mean",
         "delta",
         "diff",
         "difference",
@@ -112,6 +109,8 @@ ELSEWHERE = frozenset(
     ]
 )
 """Words that say a column is not the pack's own momentary value."""
+MEAN = frozenset({"average", "avg", "mean", "mittel", "mittelwert", "moyenne", "media"})
+"""Means over an interval: taken where the momentary value is not there."""
 NEAR_CELLS = frozenset(
     [
         "cell",
@@ -320,4 +319,6 @@ def _rank(words: list[str], quantity: str | None) -> int:
         return 1 if not BOARD.isdisjoint(words) else 0 if not AROUND.isdisjoint(words) else 3
     if not ELSEWHERE.isdisjoint(words):
         return -1
+    if not MEAN.isdisjoint(words):
+        return 0
     return 2 if not PACK.isdisjoint(words) else 1

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from logbook.errors import UnknownName, nearest
+from logbook.ingest.dialect import CLOCK
 from logbook.ingest.question import Question, settle
 from logbook.units import MS_PER_HOUR, MS_PER_S
 
@@ -46,7 +47,7 @@ def zone_named(name: str) -> tzinfo:
         ) from error
 
 
-SAID = re.compile(r"\b(UTC|GMT)\b(?:\s*([+-]\d{1,2}(?::?\d{2})?))?")
+SAID = re.compile(r"\b(UTC|GMT)\b(?:\s*([+-]\d{1,2}(?::?\d{2})?))?", re.IGNORECASE)
 ZONE_WORD = re.compile(r"\b([A-Z][A-Za-z]+/[A-Z][A-Za-z_]+(?:/[A-Z][A-Za-z_]+)?)\b")
 
 
@@ -88,11 +89,13 @@ def _noted(ledger: Ledger, name: str, strength: str, evidence: str) -> tzinfo:
 
 
 def _zone_in(text: str) -> str | None:
+    """A zone that a line or header names for its clocks; a line with a clock of its own speaks of that one."""
+    plain = text.replace("_", " ")
     if match := ZONE_WORD.search(text):
         return match[1] if match[1] in available_timezones() else None
-    if match := SAID.search(text):
-        return f"UTC{match[2]}" if match[2] else "UTC"
-    return None
+    if not (match := SAID.search(plain)) or CLOCK.search(plain[: match.start()] + plain[match.end() :]):
+        return None
+    return f"UTC{match[2]}" if match[2] else "UTC"
 
 
 def utc_from_local(
