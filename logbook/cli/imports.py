@@ -13,19 +13,21 @@ from logbook.cli.progress import progress
 from logbook.cli.session import Session, only_pack, pass_session
 from logbook.cli.words import moment
 from logbook.errors import LogbookError
-from logbook.units import iso_from_ms
+from logbook.units import iso_from_ms, ms_from_datetime
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from logbook.cli.progress import Meter
     from logbook.ingest import ImportOptions, Question
+    from logbook.jobs.era import Era
     from logbook.schema.pack import Pack
     from logbook.schema.receipt import Receipt
     from logbook.store import Store
     from logbook.store.imports import ImportRow
 
 SOME_FAILED = 1
+ERA_HELP = "Take only readings from then on, in the file's or the pack's zone: one monitor, a new pack."
 
 
 @click.command("import")
@@ -43,6 +45,14 @@ SOME_FAILED = 1
     metavar="TOML",
     type=click.Path(path_type=Path),
     help="Write what was recognised as a mapping file.",
+)
+@click.option("--from", "from_date", metavar="DATE", type=click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M"]), help=ERA_HELP)
+@click.option(
+    "--until",
+    "until_date",
+    metavar="DATE",
+    type=click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M"]),
+    help="See --from; this moment itself is the next pack's.",
 )
 @click.option("--dry-run", is_flag=True, help="Show what would be done and write nothing.")
 @click.option("--forget-original", is_flag=True, help="Do not keep a compressed copy of the file beside the logbook.")
@@ -84,6 +94,17 @@ def _options(options: dict[str, Any], pack: Pack) -> ImportOptions:
     )
 
 
+def _era(options: dict[str, Any], pack: Pack) -> Era:
+    """The stretch of time this pack's readings come from, from local dates."""
+    from zoneinfo import ZoneInfo
+
+    from logbook.jobs.era import Era
+
+    zone = ZoneInfo(options["timezone"] or pack.time_zone)
+    ends = (options["from_date"], options["until_date"])
+    return Era(*(None if end is None else ms_from_datetime(end.replace(tzinfo=zone)) for end in ends))
+
+
 def _import_one(
     session: Session, store: Store, path: Path, pack: Pack, chosen: ImportOptions, options: dict[str, Any]
 ) -> LogbookError | None:
@@ -102,6 +123,7 @@ def _import_one(
                 progress=tick,
                 dry_run=options["dry_run"],
                 keep_original=not options["forget_original"],
+                era=_era(options, pack),
             )
     except LogbookError as error:
         say(f"Error: {error}")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from logbook.errors import InputMissing, LogbookError
 from logbook.ingest import read_export
+from logbook.jobs.era import Era, within
 from logbook.jobs.progress import silent
 from logbook.schema.receipt import ColumnUse, Inference, Receipt, Repair, SetAside
 from logbook.store import commit_import, known_import, stored_receipt
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
     from logbook.store import ImportRow, Store
 
+WHOLE = Era()
 READING_SHARE = 0.6
 """Part of an import's time that reading the file takes; the rest is storing."""
 
@@ -36,14 +38,20 @@ def import_file(  # noqa: PLR0913 - each is a choice of its owner
     progress: Progress = silent,
     dry_run: bool = False,
     keep_original: bool = True,
+    era: Era = WHOLE,
 ) -> Receipt:
-    """Take one file in, whole or not at all; a file that is known stores nothing and gives its first receipt."""
+    """Take one file in, whole or not at all; a file that is known stores nothing and gives its first receipt.
+
+    With an `era` only the readings of that time are this pack's; the same file may bring the rest to another.
+    """
     path = Path(path)
     known = known_import(store, pack.id, sha256_of(path))
     if known:
         progress(1.0)
         return _known_receipt(store, known, dry_run=dry_run)
     recording = read_export(path, options, ask=ask, progress=lambda share: progress(share * READING_SHARE))
+    if era:
+        recording = within(recording, era)
     receipt = commit_import(store, pack, recording, path if keep_original else None, dry_run=dry_run)
     progress(1.0)
     return receipt
