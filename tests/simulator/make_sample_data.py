@@ -89,7 +89,7 @@ BLUE = Story(
         mean_c=(11.0, 11.0),
         season_c=(8.5, 8.5),
         daily_c=(4.0, 4.0),
-        parked_a=(0.035, 0.035),
+        parked_a=(0.0, 0.0),
         board_a=(0.01, 0.01),
         self_discharge_month=(0.015, 0.015),
         absorption_v=(14.4, 14.4),
@@ -109,7 +109,7 @@ BLUE = Story(
 MONITOR = Monitor(
     offset_a=-0.02,
     gain_error=0.002,
-    dead_band_a=0.015,
+    dead_band_a=0.025,
     full_v=13.9,
     voltage_step=0.01,
     current_step=0.01,
@@ -168,7 +168,7 @@ def planned_usage(story: Story, rng: np.random.Generator, first_day: int) -> Usa
         )  # a barn
         source_a[(begin - 1) * steps : begin * steps + steps // 4] = 20.0
         source_a[end * steps : (end + 1) * steps] = 20.0
-        logged[(begin * steps) - steps // 2 : (end + 1) * steps] = True
+        logged[(begin - 1) * steps : (end + 1) * steps] = True
     return Usage(load_a, source_a, ambient_c, logged, floor, travelling)
 
 
@@ -270,7 +270,7 @@ def main() -> None:
     write_export("blue-box-2024-07-islands-1.csv.gz", cut(new, date(2024, 7, 4), date(2024, 7, 11)), iso_rows)
     write_export("blue-box-2024-07-islands-2.csv.gz", cut(new, date(2024, 7, 10), date(2024, 7, 16)), iso_rows)
     write_export("blue-box-2024-09-forest.csv.gz", cut(new, date(2024, 9, 12), date(2024, 9, 19)), epoch_rows)
-    write_export("blue-box-2024-11-parked.csv.gz", cut(new, date(2024, 11, 10), date(2025, 1, 16), 300), comma_rows)
+    write_export("blue-box-2024-11-parked.csv.gz", cut(new, date(2024, 11, 9), date(2025, 1, 16), 300), comma_rows)
     write_export("blue-box-2025-02-frost.csv.gz", cut(new, date(2025, 2, 6), date(2025, 2, 12)), twelve_hour_rows)
 
 
