@@ -38,18 +38,21 @@ LEAP_CELL_V = 0.06
 INTERRUPTION_S = 600.0
 """A load that dips the voltage for less than this does not end the full state."""
 GENTLE_C_RATE = 0.1
+AGREE_CELL_V = 0.03
+"""A rested pack shows the same voltage in its first samples; an open board or a charger does not."""
 TAPERED_C_RATE = 0.35
 NEARLY_FULL_CELL_V = 3.4
 NEARLY_FULL_HOLD_S = 900.0
 KNEE_CELL_V = 3.12
 KNEE_JOIN_S = 7200.0
+CALM_S = 1800.0
 ACTIVATION_J_PER_MOL = 17_000.0
 """Resistance against temperature, 17 ± 4 kJ/mol: fit to the US26650 table of Naumann (thesis TUM 2018)."""
 REFERENCE_END_SOC = 0.0015
 """What the table shows where a 0.2 C discharge ends; capacity is counted from there."""
 RESTED_CELL_V = np.array([3.335, 3.345, 3.354, 3.357, 3.365, 3.375, 3.390, 3.420, 3.450])
 RESTED_SOC = np.array([0.840, 0.900, 0.920, 0.930, 0.960, 0.980, 0.988, 0.996, 0.999])
-RESTED_SIGMA = np.array([0.100, 0.080, 0.070, 0.060, 0.030, 0.014, 0.009, 0.005, 0.004])
+RESTED_SIGMA = np.array([0.100, 0.080, 0.070, 0.060, 0.030, 0.017, 0.012, 0.006, 0.004])
 """Rested voltage near the top, between the branches of Jahn et al. 2024, doi 10.1038/s44172-024-00221-4:
 0.80 after a charge rests as high as 0.97 after a discharge. What one owner's habit leaves is much the
 same each time, so most of the error is common to a pack's rested anchors (see `balance`)."""
@@ -172,11 +175,15 @@ def _rested_full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, f
     begins = np.flatnonzero(np.append(True, track.gap_after[:-1]))
     rows: list[tuple[int, str, str, float, float, float]] = []
     for place in begins.tolist():
-        head = slice(place, place + 3)
+        pause = np.flatnonzero(track.gap_after[place : place + 3])
+        head = slice(place, place + (int(pause[0]) + 1 if len(pause) else 3))
         amps, volts = readings.current_a[head], readings.voltage_v[head]
-        if np.isnan(volts).all() or np.isnan(amps).all() or np.nanmedian(amps) > 0.005 * pack.rated_ah:
+        if np.isnan(volts).all() or np.isnan(amps).all() or np.nanmax(amps) > 0.005 * pack.rated_ah:
             continue
         loaded = bool(np.nanmax(np.abs(amps)) > GENTLE_C_RATE * pack.rated_ah)
+        agree = np.ptp(volts[~np.isnan(volts)]) <= AGREE_CELL_V * pack.cells_in_series
+        if not (loaded or agree):
+            continue
         # under a real load the drop has not built up yet, so the voltage stands uncorrected
         seen_v = (
             volts[:1] / pack.cells_in_series
@@ -219,7 +226,7 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[tuple[int, s
     volts, amps = readings.voltage_v, readings.current_a
     cell_v = _rest_cell_v(volts, amps, readings.temperature_c, pack)
     with np.errstate(invalid="ignore"):
-        gentle = (amps <= 0.01 * pack.rated_ah) & (amps >= -0.2 * pack.rated_ah)
+        gentle = (amps <= 0.01 * pack.rated_ah) & (amps >= -0.2 * pack.rated_ah) & _calm(track, pack)
         at_cutoff = (volts <= 1.01 * pack.limits.cutoff_voltage_v) & (amps < 0)
         sees_cells = volts > 2.2 * pack.cells_in_series
         low = sees_cells & (cell_v <= KNEE_CELL_V) & (gentle | at_cutoff)
@@ -243,6 +250,15 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[tuple[int, s
             )
             rows.append((place, "knee", "both", soc, sigma, 0.0))
     return rows
+
+
+def _calm(track: Track, pack: Pack) -> NDArray[np.bool_]:
+    """No heavy current in the half hour before: after one the voltage still recovers and looks empty."""
+    heavy = np.abs(np.nan_to_num(track.readings.current_a)) > 0.2 * pack.rated_ah
+    place = np.arange(len(track))
+    latest = np.maximum.accumulate(np.where(heavy, place, -1))
+    since_ms = track.readings.ts_ms - track.readings.ts_ms[np.maximum(latest, 0)]
+    return np.asarray((latest < 0) | (since_ms > CALM_S * 1000))
 
 
 def _opening_near(openings: pd.DataFrame, first_ms: int, last_ms: int) -> bool:

@@ -41,6 +41,8 @@ rested ones in shares of their own sigma, of which most is common: one owner lea
 RESTED_OWN_SHARE = 0.34
 INEFFICIENCY = 0.0012
 """Share of the charge that is not stored; LiFePO4 returns 99.8 to 99.95 % (from memory of the literature)."""
+STEP_SHARPNESS = 0.2
+"""1 sd of a percentage where it steps, share of its step: rounding, truncation and hysteresis differ (ours)."""
 ZERO_SIGMA_A = 0.01
 """Rounding and drift of a sensor's zero seen while no current can flow."""
 STEP_LEAST = 0.04
@@ -71,6 +73,13 @@ class Balance:
         """Posterior standard deviation of an unknown."""
         place = self.names.index(name)
         return float(np.sqrt(self.covariance[place, place]))
+
+    def combined(self, weights: Mapping[str, float]) -> tuple[float, float]:
+        """Posterior mean and standard deviation of a weighted sum of unknowns, which may be known better than its parts."""
+        row = np.zeros(len(self.names))
+        for name, weight in weights.items():
+            row[self.names.index(name)] = weight
+        return float(row @ self.mean), float(np.sqrt(row @ self.covariance @ row))
 
     def learned(self, name: str) -> float:
         """How much narrower the posterior is than the prior, 0 (nothing learned) to 1."""
@@ -172,7 +181,7 @@ def _side_rows(
         scale = counter_scale(tables, pack)
         if scale is not None:
             missed_ah = count["soc_change_percent"].to_numpy(float) / 100 * pack.rated_ah * scale - net_ah
-            rounding_ah = count["resolution_percent"].to_numpy(float) / 100 * pack.rated_ah / np.sqrt(6) * scale
+            rounding_ah = count["resolution_percent"].to_numpy(float) / 100 * pack.rated_ah * STEP_SHARPNESS * scale
             throughput_ah = (count["charge_ah"] + count["discharge_ah"]).to_numpy(float)
             for switched_ah, missed, spread in zip(
                 count["switched_ah"], missed_ah, rounding_ah**2 + (0.01 * throughput_ah) ** 2, strict=True

@@ -16,6 +16,8 @@ from logbook.analysis.runs import runs
 from logbook.units import MS_PER_DAY, S_PER_HOUR
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from logbook.analysis.track import Track
     from logbook.schema.pack import Pack
 
@@ -49,20 +51,27 @@ def counter(track: Track, pack: Pack) -> pd.DataFrame:
         free = (soc > CLAMPED_PERCENT) & (soc < 100 - CLAMPED_PERCENT) & (np.abs(step - expected) < JUMP_PERCENT)
     rows = []
     for first, last in runs(free, track.gap_after | day_ends):
-        if track.logged_s[last] - track.logged_s[first] < SHORTEST_S:
-            continue
         inside = soc[first : last + 1]
-        whole = bool(np.all(inside == np.round(inside)))
+        resolution = 1.0 if np.all(inside == np.round(inside)) else 0.1
+        moves = first + np.flatnonzero((np.diff(inside) != 0) & (np.abs(np.diff(inside)) <= 1.5 * resolution))
+        if len(moves) < 2 or track.logged_s[moves[-1]] - track.logged_s[moves[0]] < SHORTEST_S:
+            continue
+        begin, end = int(moves[0]), int(moves[-1])
         rows.append(
             (
-                readings.ts_ms[first],
-                readings.ts_ms[last],
-                soc[last] - soc[first],
-                track.charge_ah[last] - track.charge_ah[first],
-                track.discharge_ah[last] - track.discharge_ah[first],
-                track.switched_ah[last] - track.switched_ah[first],
-                track.logged_s[last] - track.logged_s[first],
-                1.0 if whole else 0.1,
+                readings.ts_ms[begin],
+                readings.ts_ms[end],
+                _crossed(soc, begin, end),
+                _crossed(track.charge_ah, begin, end),
+                _crossed(track.discharge_ah, begin, end),
+                _crossed(track.switched_ah, begin, end),
+                _crossed(track.logged_s, begin, end),
+                resolution,
             )
         )
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _crossed(values: NDArray[np.float64], begin: int, end: int) -> float:
+    """Change between two moments at which the percentage stepped: there, and only there, it is known sharply."""
+    return float(values[end] + values[end + 1] - values[begin] - values[begin + 1]) / 2

@@ -6,10 +6,15 @@ pack cannot deliver more later than it held before.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import pandas as pd
 
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 TOPS = ("full", "rested_full", "nearly_full")
 LONGEST_PAUSE_S = 1800.0
@@ -35,8 +40,7 @@ def delivered(anchors: pd.DataFrame, hours: pd.DataFrame) -> pd.DataFrame:
     for top, stop_ms in zip(tops.itertuples(), until_ms, strict=True):
         begin = int(np.searchsorted(hour_ms, top.start_ms // MS_PER_HOUR * MS_PER_HOUR))
         inside = np.arange(begin, int(np.searchsorted(hour_ms, stop_ms)))
-        elapsed_s = (hour_ms[inside] + MS_PER_HOUR - top.start_ms) / MS_PER_S
-        inside = inside[np.cumsum(elapsed_s - (logged[inside + 1] - top.logged_s) > LONGEST_PAUSE_S) == 0]
+        inside = inside[_unpaused(hour_ms, logged, inside, top)]
         if not len(inside):
             continue
         deepest = int(inside[np.argmin(lowest[inside])])
@@ -50,6 +54,18 @@ def delivered(anchors: pd.DataFrame, hours: pd.DataFrame) -> pd.DataFrame:
             )
         )
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _unpaused(
+    hour_ms: NDArray[np.int64], logged: NDArray[np.float64], inside: NDArray[np.intp], top: Any
+) -> NDArray[np.bool_]:
+    """Hours before the log paused for longer than half an hour; the hour in which it ends still counts."""
+    elapsed_s = (hour_ms[inside] + MS_PER_HOUR - top.start_ms) / MS_PER_S
+    missing_s = elapsed_s - (logged[inside + 1] - top.logged_s)
+    begun_s = np.append(0.0, missing_s[:-1]) + np.append(0, np.diff(hour_ms[inside]) - MS_PER_HOUR) / MS_PER_S
+    goes_on = np.append(hour_ms[inside][1:] - hour_ms[inside][:-1] == MS_PER_HOUR, False)
+    paused = (begun_s > LONGEST_PAUSE_S) | (goes_on & (missing_s > LONGEST_PAUSE_S))
+    return np.asarray(np.cumsum(paused) == 0)
 
 
 def _running(values: pd.Series) -> np.ndarray:

@@ -26,6 +26,7 @@ QUIET_CHARGE_C_RATE, QUIET_DISCHARGE_C_RATE = 0.002, 0.02
 LEAST_QUIET_HOURS = 24
 DEAD_BAND_A = 0.1
 """A sensor that shows exactly nothing may hide up to this (common practice, no source)."""
+MOST_DRAIN_DOUBT = 0.3
 LOSS_MODEL_SIGMA = 0.05
 """Self-discharge follows temperature, which one constant does not: 5 % of it, ours."""
 
@@ -40,20 +41,28 @@ def idle(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Idle:
         low, high = max(0.0, loss_a - QUANTILE * sigma_a), loss_a + QUANTILE * sigma_a
         loss = Estimate(round(loss_a * per_month, 2), round(low * per_month, 2), round(high * per_month, 2))
     standby = _standby(balance, hours, pack)
-    return Idle(loss, standby, _reason(loss, standby), _days_to_fifth(loss, standby, balance, pack))
+    return Idle(loss, standby, _reason(loss, standby), _days_to_fifth(balance, hours, pack))
 
 
-def _days_to_fifth(loss: Estimate | None, standby: Estimate | None, balance: Balance, pack: Pack) -> Estimate | None:
-    """Days from full to 20 % for the pack as parked, from the ends of both intervals; None unless both are known."""
-    if loss is None or standby is None or balance.sigma("capacity_ah") > 0.12 * pack.rated_ah:
+def _days_to_fifth(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimate | None:
+    """Days from full to 20 % for the pack as parked; what it loses and what it draws may be known only together."""
+    quiet = quiet_hours(hours, pack)
+    if quiet.empty or balance.sigma("capacity_ah") > 0.12 * pack.rated_ah:
+        return None
+    shown_a = float(np.median((quiet["discharge_ah"] - quiet["charge_ah"]) / quiet["logged_s"])) * S_PER_HOUR
+    live = float(np.median(quiet["live_s"] / quiet["logged_s"]))
+    more_a, sigma_a = balance.combined({"offset_a": live, "loss_a": 1.0})
+    drain_a = shown_a + more_a
+    sigma_a = float(np.hypot(sigma_a, LOSS_MODEL_SIGMA * drain_a))
+    if drain_a <= 0 or sigma_a > MOST_DRAIN_DOUBT * drain_a:
         return None
     usable_ah = 0.8 * balance.value("capacity_ah")
-    per_day = pack.rated_ah / 100 / DAYS_PER_MONTH
 
-    def days(loss_percent: float, draw_a: float) -> float:
-        return round(usable_ah / max(loss_percent * per_day + max(draw_a, 0.0) * 24, 1e-3), 1)
+    def days(drain: float) -> float:
+        return round(usable_ah / drain / 24, 1)
 
-    return Estimate(days(loss.value, standby.value), days(loss.high, standby.high), days(loss.low, standby.low))
+    low_a, high_a = drain_a - QUANTILE * sigma_a, drain_a + QUANTILE * sigma_a
+    return Estimate(days(drain_a), days(high_a), days(low_a))
 
 
 def _standby(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimate | None:
