@@ -43,6 +43,8 @@ INEFFICIENCY = 0.0012
 """Share of the charge that is not stored; LiFePO4 returns 99.8 to 99.95 % (from memory of the literature)."""
 STEP_SHARPNESS = 0.2
 """1 sd of a percentage where it steps, share of its step: rounding, truncation and hysteresis differ (ours)."""
+COUNTER_ROWS = 15
+"""How many stretches of the monitor's count tell something new; its own ways of counting do not average out (ours)."""
 ZERO_SIGMA_A = 0.01
 """Rounding and drift of a sensor's zero seen while no current can flow."""
 STEP_LEAST = 0.04
@@ -166,9 +168,10 @@ def _side_rows(
     """What else speaks of offset and miss: the zero seen while the board is open, and the monitor's own count."""
     rows, data, variance = [], [], []
     zeros = tables["openings"]
-    zeros = (
-        zeros[(zeros["open_s"] >= 300.0) & zeros["zero_a"].notna() & (zeros["zero_a"] != 0.0)] if len(zeros) else zeros
-    )
+    zeros = zeros[(zeros["open_s"] >= 300.0) & zeros["zero_a"].notna()] if len(zeros) else zeros
+    if len(zeros) and zeros["zero_a"].median() == 0.0:
+        # a dead band swallows the zero: the offset lies within it
+        zeros = zeros[zeros["least_a"].notna()].assign(zero_step_a=2 * zeros["least_a"])
     if len(zeros):
         row = np.zeros(width)
         row[BASE.index("offset_a")] = 1.0
@@ -183,9 +186,9 @@ def _side_rows(
             missed_ah = count["soc_change_percent"].to_numpy(float) / 100 * pack.rated_ah * scale - net_ah
             rounding_ah = count["resolution_percent"].to_numpy(float) / 100 * pack.rated_ah * STEP_SHARPNESS * scale
             throughput_ah = (count["charge_ah"] + count["discharge_ah"]).to_numpy(float)
-            for switched_ah, missed, spread in zip(
-                count["switched_ah"], missed_ah, rounding_ah**2 + (0.01 * throughput_ah) ** 2, strict=True
-            ):
+            together = max(1.0, len(count) / COUNTER_ROWS)
+            spread_ah2 = (rounding_ah**2 + (0.01 * throughput_ah) ** 2) * together
+            for switched_ah, missed, spread in zip(count["switched_ah"], missed_ah, spread_ah2, strict=True):
                 row = np.zeros(width)
                 row[BASE.index("miss")] = switched_ah
                 rows.append(row)

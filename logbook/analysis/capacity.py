@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
 
 QUANTILE = NormalDist().inv_cdf(0.5 + LEVEL / 2)
-GAIN_SIGMA = 0.007
+GAIN_SIGMA = 0.0065
 """1 sd of a sensor's scale, which no log can show: 0.5 to 1 % (common practice, no source)."""
 DEFINITION_SIGMA = 0.003
 """1 sd from what full and empty mean."""

@@ -14,8 +14,11 @@ import pandas as pd
 
 from logbook.analysis.resolution import resolution
 from logbook.analysis.runs import runs
+from logbook.units import MS_PER_DAY
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from logbook.analysis.track import Track
     from logbook.schema.pack import Pack
 
@@ -40,7 +43,8 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
     """List each opening: when, why, and the last sight of the pack before it.
 
     Columns: start_ms, end_ms (first reading after, NaN where none), kind, before_v, before_a,
-    before_c, zero_a (median reading while no current can flow), zero_step_a (its resolution), open_s.
+    before_c, zero_a (median reading while no current can flow), zero_step_a (its resolution), least_a (smallest
+    current the sensor shows that day, a bound of its dead band), open_s.
     """
     readings = track.readings
     volts, amps = readings.voltage_v, readings.current_a
@@ -65,13 +69,33 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
                 "before_c": float(readings.temperature_c[first]),
                 "zero_a": float(np.nanmedian(amps[first : last + 1])) if not np.isnan(amps[first]) else np.nan,
                 "zero_step_a": float(step_a[first]),
+                "least_a": _least_a(readings.ts_ms, amps, first),
                 "open_s": _open_s(track, first, last),
             }
         )
     return pd.DataFrame(
         rows,
-        columns=["start_ms", "end_ms", "kind", "before_v", "before_a", "before_c", "zero_a", "zero_step_a", "open_s"],
+        columns=[
+            "start_ms",
+            "end_ms",
+            "kind",
+            "before_v",
+            "before_a",
+            "before_c",
+            "zero_a",
+            "zero_step_a",
+            "least_a",
+            "open_s",
+        ],
     )
+
+
+def _least_a(ts_ms: NDArray[np.int64], amps: NDArray[np.float64], place: int) -> float:
+    day_ms = ts_ms[place] // MS_PER_DAY * MS_PER_DAY
+    first, last = np.searchsorted(ts_ms, [day_ms, day_ms + MS_PER_DAY])
+    shown = np.abs(amps[first:last])
+    shown = shown[shown > 0]
+    return float(shown.min()) if len(shown) else np.nan
 
 
 def _open_s(track: Track, first: int, last: int) -> float:
