@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,16 +16,17 @@ from logbook.schema.reading import QUANTITY_NAMES
 from logbook.schema.receipt import Receipt, SetAside
 from logbook.store import dialect, models, originals, stale
 from logbook.store.imports import ImportRow, known_in
-from logbook.store.merge import Merge, merge, resolutions
+from logbook.store.merge import Merge, merge, resolution
 from logbook.store.parts import parts_of
 from logbook.store.readings import replace_readings, samples_between, strictly_ascending
-from logbook.store.rollups import replace_rollups
-from logbook.store.samples import MISSING, Samples
+from logbook.store.rollups import all_levels, store_rollups
+from logbook.store.samples import MISSING, Samples, thousandths
 from logbook.store.side import store_side_tables
 from logbook.units import MS_PER_S, THOUSANDTHS, iso_from_ms
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
+    from concurrent.futures import Future
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -59,6 +62,18 @@ class Tally:
             self.touched.append((int(min(times[0] for times in changed)), int(max(times[-1] for times in changed)) + 1))
 
 
+@dataclass(frozen=True, eq=False)
+class Part:
+    """Some days of a recording, ready for the database."""
+
+    start_ms: int
+    end_ms: int
+    merge: Merge
+    rows: pa.Table
+    """Its new readings."""
+    rollups: list[pa.Table]
+
+
 def commit_import(
     store: Store, pack: Pack, recording: Recording, original: Path | None, *, dry_run: bool = False
 ) -> Receipt:
@@ -75,8 +90,8 @@ def commit_import(
             return _again(recording.receipt, known, pack, dry_run=dry_run)
         if dry_run:
             tally = Tally()
-            for _start, _end, part in _merged(connection, pack.id, recording, import_id=0):
-                tally.add(part)
+            for part in _parts(connection, pack.id, recording, import_id=0):
+                tally.add(part.merge)
             return _receipt(recording, pack, tally, None)
         with originals.kept(store.originals_folder, original, recording.receipt.sha256) as name:
             return _commit(connection, pack, recording, name)
@@ -85,12 +100,12 @@ def commit_import(
 def _commit(connection: Connection, pack: Pack, recording: Recording, kept: str | None) -> Receipt:
     import_id = _add_row(connection, pack.id, recording, kept)
     tally = Tally()
-    for start, end, part in _merged(connection, pack.id, recording, import_id):
-        dialect.bulk_insert(connection, models.reading, part.new.as_arrow(pack.id))
-        _store_shared(connection, pack.id, part)
-        replace_readings(connection, pack.id, part.completed)
-        replace_rollups(connection, pack.id, start, end, part.result)
-        tally.add(part)
+    for part in _parts(connection, pack.id, recording, import_id):
+        dialect.bulk_insert(connection, models.reading, part.rows)
+        _store_shared(connection, pack.id, part.merge)
+        replace_readings(connection, pack.id, part.merge.completed)
+        store_rollups(connection, pack.id, part.start_ms, part.end_ms, part.rollups)
+        tally.add(part.merge)
     store_side_tables(connection, pack.id, import_id, recording)
     _store_set_aside(connection, pack.id, import_id, [*recording.set_aside, *tally.contradictions])
     stale.mark(connection, pack.id, stale.joined(tally.touched))
@@ -116,14 +131,38 @@ def _add_row(connection: Connection, pack_id: int, recording: Recording, kept: s
     return int(connection.execute(statement).scalar_one())
 
 
-def _merged(
-    connection: Connection, pack_id: int, recording: Recording, import_id: int
-) -> Iterator[tuple[int, int, Merge]]:
-    samples = Samples.from_readings(recording.readings, import_id)
-    steps = resolutions(samples.values)
-    for start, end, incoming in parts_of(connection, pack_id, samples):
-        stored = samples_between(connection, models.reading, pack_id, start, end)
-        yield start, end, merge(stored, incoming, steps)
+def _parts(connection: Connection, pack_id: int, recording: Recording, import_id: int) -> Iterator[Part]:
+    """Give the recording part by part; the next is made ready while the database stores the one before."""
+    steps = _steps(recording)
+    ts_ms = recording.readings.ts_ms
+    with ThreadPoolExecutor(1) as beside:
+        coming: Future[Part] | None = None
+        for start, end, rows in parts_of(connection, pack_id, ts_ms):
+            stored = samples_between(connection, models.reading, pack_id, start, end)
+            incoming = partial(Samples.from_readings, recording.readings, import_id, rows)
+            following = beside.submit(_part, pack_id, (start, end), stored, incoming, steps)
+            if coming is not None:
+                yield coming.result()
+            coming = following
+        if coming is not None:
+            yield coming.result()
+
+
+def _part(
+    pack_id: int,
+    span: tuple[int, int],
+    stored: Samples,
+    incoming: Callable[[], Samples],
+    steps: NDArray[np.int64],
+) -> Part:
+    merged = merge(stored, incoming(), steps)
+    return Part(*span, merged, merged.new.as_arrow(pack_id), all_levels(merged.result, pack_id))
+
+
+def _steps(recording: Recording) -> NDArray[np.int64]:
+    """Resolution of each quantity in the whole file."""
+    columns = (thousandths(getattr(recording.readings, name)) for name in QUANTITY_NAMES)
+    return np.array([resolution(column[column != MISSING]) for column in columns], np.int64)
 
 
 def _store_shared(connection: Connection, pack_id: int, part: Merge) -> None:

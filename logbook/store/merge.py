@@ -36,10 +36,11 @@ class Merge:
 
 def resolutions(values: NDArray[np.int64]) -> NDArray[np.int64]:
     """Give the resolution of each quantity, in thousandths: the largest step that all its values are multiples of."""
-    return np.array([_resolution(column[column != MISSING]) for column in values], np.int64)
+    return np.array([resolution(column[column != MISSING]) for column in values], np.int64)
 
 
-def _resolution(values: NDArray[np.int64]) -> int:
+def resolution(values: NDArray[np.int64]) -> int:
+    """Give the resolution of values that are all there."""
     if len(values) < ENOUGH:
         return 1
     return next((step for step in STEPS if not (values[:ENOUGH] % step).any() and not (values % step).any()), 1)

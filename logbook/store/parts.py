@@ -16,22 +16,21 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from sqlalchemy.engine import Connection
 
-    from logbook.store.samples import Samples
 
-PART_ROWS = 1_000_000
+PART_ROWS = 500_000
 """Readings looked at together, stored and incoming: bounds the memory."""
 
 
-def parts_of(connection: Connection, pack_id: int, samples: Samples) -> Iterator[tuple[int, int, Samples]]:
-    """Cut samples into parts, each with its [start_ms, end_ms) of whole buckets; days without any are skipped."""
-    if not len(samples):
+def parts_of(connection: Connection, pack_id: int, ts_ms: NDArray[np.int64]) -> Iterator[tuple[int, int, slice]]:
+    """Cut ascending times into parts, each with its [start_ms, end_ms) of whole buckets; days without are skipped."""
+    if not len(ts_ms):
         return
-    days, firsts, counts = np.unique(samples.ts_ms // MS_PER_DAY, return_index=True, return_counts=True)
+    days, firsts, counts = np.unique(ts_ms // MS_PER_DAY, return_index=True, return_counts=True)
     stored = count_by_day(connection, pack_id, int(days[0]) * MS_PER_DAY, (int(days[-1]) + 1) * MS_PER_DAY)
     held = counts + np.array([stored.get(int(day), 0) for day in days])
-    for first, last in runs(days, held):
-        incoming = samples.taken(slice(firsts[first], firsts[last] + counts[last]))
-        yield *bucket_range(int(incoming.ts_ms[0]), int(incoming.ts_ms[-1])), incoming
+    for first, last in runs(days, held, PART_ROWS):
+        rows = slice(int(firsts[first]), int(firsts[last] + counts[last]))
+        yield *bucket_range(int(ts_ms[rows][0]), int(ts_ms[rows][-1])), rows
 
 
 def stored_parts(

@@ -33,14 +33,24 @@ def bucket_range(first_ms: int, last_ms: int) -> tuple[int, int]:
 
 def replace_rollups(connection: Connection, pack_id: int, start_ms: int, end_ms: int, samples: Samples) -> None:
     """Roll up a range of whole buckets anew; `samples` are all of its readings."""
+    store_rollups(connection, pack_id, start_ms, end_ms, all_levels(samples, pack_id))
+
+
+def all_levels(samples: Samples, pack_id: int) -> list[pa.Table]:
+    """Roll samples up into the buckets of every level."""
+    return [rolled_up(samples, pack_id, level_s) for level_s in models.ROLLUP_LEVELS_S]
+
+
+def store_rollups(connection: Connection, pack_id: int, start_ms: int, end_ms: int, levels: list[pa.Table]) -> None:
+    """Put the buckets of every level in the place of those of a range."""
     table = models.rollup
     connection.execute(
         sa.delete(table)
         .where(table.c.pack_id == pack_id, table.c.level_s.in_(models.ROLLUP_LEVELS_S))
         .where(table.c.bucket_ms >= start_ms, table.c.bucket_ms < end_ms)
     )
-    for level_s in models.ROLLUP_LEVELS_S:
-        dialect.bulk_insert(connection, table, rolled_up(samples, pack_id, level_s))
+    for rows in levels:
+        dialect.bulk_insert(connection, table, rows)
 
 
 def rolled_up(samples: Samples, pack_id: int, level_s: int) -> pa.Table:

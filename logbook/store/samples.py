@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 MISSING = np.iinfo(np.int64).min
 """Stands for a value that was not measured."""
+EVERY = slice(None)
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,10 +67,11 @@ class Samples:
         return Samples(stored_integers(table["ts_ms"]), np.stack(values), stored_integers(table["import_id"]))
 
     @staticmethod
-    def from_readings(readings: Readings, import_id: int) -> Samples:
-        """Take readings in plain units."""
-        values = np.stack([thousandths(getattr(readings, name)) for name in QUANTITY_NAMES])
-        return Samples(readings.ts_ms.astype(np.int64), values, np.full(len(readings), import_id, np.int64))
+    def from_readings(readings: Readings, import_id: int, rows: slice = EVERY) -> Samples:
+        """Take readings in plain units, or some of them."""
+        ts_ms = readings.ts_ms[rows].astype(np.int64)
+        values = np.stack([thousandths(getattr(readings, name)[rows]) for name in QUANTITY_NAMES])
+        return Samples(ts_ms, values, np.full(len(ts_ms), import_id, np.int64))
 
 
 def joined(first: Samples, second: Samples) -> Samples:

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from logbook.store import dialect, models, originals
 from logbook.store.imports import list_imports
 from logbook.store.readings import samples_between
-from logbook.store.rollups import replace_rollups, rolled_up, stored_rollup
+from logbook.store.rollups import all_levels, replace_rollups, stored_rollup
 from logbook.units import MS_PER_DAY
 
 if TYPE_CHECKING:
@@ -86,5 +86,5 @@ def _rollups_are_right(connection: Connection, pack_id: int, start: int, end: in
     if not filled:
         return not any(rows.num_rows for rows in kept)
     samples = samples_between(connection, models.reading, pack_id, start, end)
-    made = [rolled_up(samples, pack_id, level_s) for level_s in models.ROLLUP_LEVELS_S]
+    made = all_levels(samples, pack_id)
     return all(old.equals(new.select(old.column_names)) for old, new in zip(kept, made, strict=True))
