@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from logbook.ingest.options import ImportOptions
 
-BLOCK_BYTES = 16 * MEBIBYTE
+BLOCK_BYTES = 8 * MEBIBYTE
 RATIO_FLOOR_BYTES = 16 * MEBIBYTE
 """Below this size no ratio is suspicious: a parked pack repeats itself."""
 

@@ -12,6 +12,7 @@ import numpy as np
 from logbook.errors import BadData
 from logbook.ingest.clock import NO_TIME, ORDERS, WHOLE, DateWord, read_date_word, read_time_of_day
 from logbook.ingest.question import Question, settle
+from logbook.ingest.table import whole
 from logbook.ingest.unit import Unit, unit_exact
 from logbook.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_S, S_PER_DAY, S_PER_HOUR, S_PER_MINUTE
 
@@ -77,7 +78,7 @@ def _moments(
 
 
 def _text_moments(section: Section, order: str, options: TimeOptions, ledger: Ledger, ask: Ask | None) -> Moments:
-    dates, ms = np.concatenate(section.clock.dates), np.concatenate(section.clock.ms)
+    dates, ms = whole(section.clock.dates, np.int32), whole(section.clock.ms, np.int64)
     if (dates == WHOLE).all():
         return Moments(ms, section.clock.zoned)
     words = [read_date_word(word) for word in section.clock.words]

@@ -149,17 +149,20 @@ SOURCES = ("state of charge", "voltage in steps", "voltage at the top of charge"
 def soc_votes(frame: Frame) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """At which row the reported state of charge moved, and whether with (+1) or against (-1) the charge counted since."""
     soc, current = frame.get("soc_percent"), frame.get("current_a")
-    held = np.flatnonzero(np.isfinite(soc) & np.isfinite(current))
+    both = np.isfinite(soc) & np.isfinite(current)
+    held = np.flatnonzero(both)
     if len(held) < 3:
         return held[:0], np.empty(0)
-    step_ms = np.diff(frame.ts_ms[held], append=frame.ts_ms[held[-1]])
-    step_ms = np.where((step_ms > 0) & (step_ms <= MOST_STEP_MS), step_ms, 0)
-    counted = np.concatenate([[0.0], np.cumsum(current[held] * step_ms)])
-    moved = np.flatnonzero(np.diff(soc[held]) != 0) + 1
+    times = frame.ts_ms
+    if not both.all():
+        soc, current, times = soc[both], current[both], times[both]
+    moved = np.flatnonzero(soc[1:] != soc[:-1]) + 1
     if len(moved) < 2:
         return held[:0], np.empty(0)
-    change = np.diff(soc[held][np.concatenate([[0], moved])])[1:]
-    charge = np.diff(counted[moved])
+    step_ms = np.diff(times, append=times[-1])
+    step_ms[(step_ms < 0) | (step_ms > MOST_STEP_MS)] = 0
+    change = np.diff(soc[np.concatenate([[0], moved])])[1:]
+    charge = np.add.reduceat(current * step_ms, moved)[:-1]
     usable = (np.abs(change) <= 2.0) & (charge != 0)
     return held[moved[1:]][usable], np.sign(change * charge)[usable]
 

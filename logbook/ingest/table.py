@@ -6,6 +6,7 @@ begins a new one. Rows are read by Arrow in blocks; only a block with odd rows i
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -31,6 +32,10 @@ if TYPE_CHECKING:
 INNER_BLOCK = 1 << 20
 SAMPLE_ROWS = 1000
 """Rows from which a column's nature is judged."""
+
+
+Rows = tuple[Any, "NDArray[np.int64]", list[tuple[int, str]]]
+"""Rows of the right width as an Arrow table, their lines, and the odd lines with their text."""
 
 
 @dataclass(frozen=True)
@@ -66,15 +71,14 @@ class Section:
     @property
     def lines(self) -> NDArray[np.int64]:
         """Line number of each row (1-based)."""
-        return np.concatenate(self.line_parts) if self.line_parts else np.empty(0, np.int64)
+        return whole(self.line_parts, np.int64)
 
     def __len__(self) -> int:
         return sum(map(len, self.line_parts))
 
     def numbers(self, index: int) -> NDArray[np.float64]:
         """One number column, float64 [n]."""
-        parts = self.number_parts.get(index, [])
-        return np.concatenate(parts) if parts else np.empty(0)
+        return whole(self.number_parts.get(index, []), np.float64)
 
     def bad_lines(self, index: int) -> NDArray[np.int64]:
         """Lines where this number column holds text."""
@@ -86,6 +90,13 @@ class Section:
         parts = self.word_parts.get(index, [])
         codes = np.concatenate(parts) if parts else np.empty(0, np.int32)
         return codes, list(self.vocabulary.get(index, {}))
+
+
+def whole(parts: list[NDArray[Any]], kind: type[np.generic]) -> NDArray[Any]:
+    """Parts put together once; the list then holds the whole in their place, so that nothing is held twice."""
+    if len(parts) != 1:
+        parts[:] = [np.concatenate(parts) if parts else np.empty(0, kind)]
+    return parts[0]
 
 
 class Plan:
@@ -106,9 +117,33 @@ class Plan:
 def read_sections(text: Text, plan: Plan, ledger: Ledger) -> list[Section]:
     """Read every row of a text; a section may turn out empty."""
     reader = _Reader(text, plan, ledger)
-    for first_line, block in text.blocks():
-        reader.take(first_line, block)
+    with ThreadPoolExecutor(1) as beside:
+        waiting: tuple[int, bytes, _Ahead] | None = None
+        for first_line, block in text.blocks():
+            if not reader.sections:
+                reader.take(first_line, block)
+                continue
+            ahead = _Ahead(beside, reader.sections[-1].dialect, first_line, block)
+            if waiting:
+                reader.take(*waiting)
+            waiting = (first_line, block, ahead)
+        if waiting:
+            reader.take(*waiting)
+    pa.default_memory_pool().release_unused()
     return reader.sections
+
+
+class _Ahead:
+    """Rows of a block, cut beside the work on the block before, by the dialect known then."""
+
+    def __init__(self, beside: ThreadPoolExecutor, dialect: Dialect, first_line: int, block: bytes) -> None:
+        self.dialect = dialect
+        self.block = block
+        self._coming = beside.submit(_rows, dialect, first_line, block)
+
+    def rows(self, dialect: Dialect, block: bytes) -> Rows | None:
+        """The rows, if that is what is asked for."""
+        return self._coming.result() if block is self.block and dialect == self.dialect else None
 
 
 class _Reader:
@@ -118,12 +153,12 @@ class _Reader:
         self.ledger = ledger
         self.sections: list[Section] = []
 
-    def take(self, first_line: int, block: bytes) -> None:
+    def take(self, first_line: int, block: bytes, ahead: _Ahead | None = None) -> None:
         """Read one block of whole lines; a header inside it begins a new section."""
         if not self.sections:
             first_line, block = self._begin(first_line, block)
         while block:
-            cut = self._read(first_line, block)
+            cut = self._read(first_line, block, ahead)
             if cut is None:
                 return
             skipped = _bytes_before(block, cut - first_line)
@@ -162,11 +197,12 @@ class _Reader:
                 self.ledger.rows_read += 1
                 self.ledger.set_aside([place + first_line - 1], "stands above the table", text)
 
-    def _read(self, first_line: int, block: bytes) -> int | None:
+    def _read(self, first_line: int, block: bytes, ahead: _Ahead | None) -> int | None:
         """Read a block into the present section; the line of a new header when one is met."""
         section = self.sections[-1]
         raw = _RawLines(first_line, block)
-        table, lines, odd = _rows(section.dialect, first_line, block)
+        known = ahead.rows(section.dialect, block) if ahead else None
+        table, lines, odd = known or _rows(section.dialect, first_line, block)
         cut = _new_header(section, odd, raw)
         if cut is not None:
             keep = int(np.searchsorted(lines, cut))
@@ -272,7 +308,7 @@ def _add(section: Section, table: Any, lines: NDArray[np.int64]) -> None:
         section.word_parts.setdefault(index, []).append(codes)
 
 
-def _rows(dialect: Dialect, first_line: int, block: bytes) -> tuple[Any, NDArray[np.int64], list[tuple[int, str]]]:
+def _rows(dialect: Dialect, first_line: int, block: bytes) -> Rows:
     """A block's rows of the right width as a table, their lines, and the odd lines."""
     if b"\x00" not in block and dialect.delimiter != " ":
         try:
