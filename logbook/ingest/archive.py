@@ -5,8 +5,10 @@ from __future__ import annotations
 import gzip
 import hashlib
 import io
+import lzma
 import zipfile
 import zlib
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, BinaryIO, cast
@@ -61,7 +63,7 @@ class Source:
     @property
     def name(self) -> str:
         """The file's name as messages show it."""
-        return self.path.name
+        return shown_name(self.path)
 
     def blocks(self) -> Iterator[tuple[bytes, float]]:
         """Unpacked bytes in blocks, each with the share of the file read so far."""
@@ -76,13 +78,19 @@ class Source:
         if self.packing == "gzip":
             return cast("BinaryIO", gzip.GzipFile(fileobj=packed))
         if self.packing == "zip":
-            return cast("BinaryIO", zipfile.ZipFile(packed).open(self.member or ""))
+            with self._explained():
+                return cast("BinaryIO", zipfile.ZipFile(packed).open(self.member or ""))
         return cast("BinaryIO", io.BufferedReader(cast("io.RawIOBase", packed), 1))
 
     def _read(self, stream: BinaryIO) -> bytes:
-        try:
+        with self._explained():
             return stream.read(BLOCK_BYTES)
-        except (EOFError, gzip.BadGzipFile, zlib.error, zipfile.BadZipFile) as error:
+
+    @contextmanager
+    def _explained(self) -> Iterator[None]:
+        try:
+            yield
+        except (EOFError, OSError, ValueError, zlib.error, lzma.LZMAError, zipfile.BadZipFile) as error:
             raise BadData(
                 "The archive is damaged or cut off.", where=self.name, mend="Export or copy the file again."
             ) from error
@@ -104,6 +112,11 @@ class Source:
                 where=self.name,
                 mend="If you trust it, raise the limit with  --max-ratio NUMBER  or unpack it yourself.",
             )
+
+
+def shown_name(path: Path) -> str:
+    """A file's name in letters that can be written down; a name need not be valid text on every system."""
+    return path.name.encode("utf-8", "backslashreplace").decode()
 
 
 def open_source(path: Path, options: ImportOptions) -> Source:

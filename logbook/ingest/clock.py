@@ -113,7 +113,7 @@ def _read_date_word(text: str) -> DateWord:
         else before
     )
     named = [MONTHS[word] for word in re.findall(r"[^\W\d_]+", pieces) if word in MONTHS]
-    numbers = re.findall(r"\d+", pieces)
+    numbers = re.findall(r"(?<!\d)\d{1,9}(?!\d)", pieces)
     if named and len(numbers) >= 2:
         return _named_month(named[0], numbers, half, offset)
     if len(numbers) < 3:

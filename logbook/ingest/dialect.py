@@ -43,7 +43,12 @@ def split(line: str, delimiter: str) -> list[str]:
     """Cut one line into cells."""
     if delimiter == " ":
         return line.split()
-    return [cell.strip() for cell in next(csv.reader([line.replace("\x00", "")], delimiter=delimiter), [])]
+    plain = line.replace("\x00", "")
+    try:
+        cells = next(csv.reader([plain], delimiter=delimiter), [])
+    except csv.Error:  # a cell longer than any of a table, 131,072 letters
+        cells = plain.split(delimiter)
+    return [cell.strip() for cell in cells]
 
 
 def looks_timed(cell: str) -> bool:

@@ -121,7 +121,7 @@ def _interval(frame: Frame) -> float:
 def _coarse_copies(fine: Frame, coarse: Frame) -> NDArray[np.bool_]:
     """Rows of the coarser stretch around which the finer one has several."""
     step_fine, step_coarse = _interval(fine), _interval(coarse)
-    if not np.isfinite(step_coarse) or step_coarse < COARSER * step_fine:
+    if not np.isfinite(step_coarse) or not step_fine or step_coarse < COARSER * step_fine:
         return np.zeros(len(coarse), bool)
     near = np.searchsorted(fine.ts_ms, coarse.ts_ms + step_coarse) - np.searchsorted(
         fine.ts_ms, coarse.ts_ms - step_coarse

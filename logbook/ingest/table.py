@@ -93,8 +93,8 @@ class Section:
 
 
 def whole(parts: list[NDArray[Any]], kind: type[np.generic]) -> NDArray[Any]:
-    """Parts put together once; the list then holds the whole in their place, so that nothing is held twice."""
-    if len(parts) != 1:
+    """Parts put together once, writable; the list then holds the whole in their place, so that nothing is held twice."""
+    if len(parts) != 1 or not parts[0].flags.writeable:  # Arrow's own memory is not
         parts[:] = [np.concatenate(parts) if parts else np.empty(0, kind)]
     return parts[0]
 
