@@ -45,6 +45,7 @@ MAGIC = (
 """Leading bytes of formats that are sometimes named .csv (each from its format's specification)."""
 EXPORT_AS_CSV = "Export it as CSV (comma or semicolon separated text) and import that."
 UNPACK_FIRST = "Unpack it, and import the CSV inside."
+DAMAGED = "The archive is damaged or cut off."
 
 
 @dataclass(frozen=True)
@@ -91,9 +92,8 @@ class Source:
         try:
             yield
         except (EOFError, OSError, ValueError, zlib.error, lzma.LZMAError, zipfile.BadZipFile) as error:
-            raise BadData(
-                "The archive is damaged or cut off.", where=self.name, mend="Export or copy the file again."
-            ) from error
+            what = "The file cannot be read to its end." if self.packing == "plain" else DAMAGED
+            raise BadData(what, where=self.name, mend="Export or copy the file again.") from error
         except (NotImplementedError, RuntimeError) as error:
             raise BadData(
                 "The archive is packed in a way that is not understood.", where=self.name, mend=UNPACK_FIRST
@@ -124,16 +124,18 @@ def open_source(path: Path, options: ImportOptions) -> Source:
     head, size, digest = _look(path)
     packing, member = "plain", None
     if not size:
-        raise BadData("The file is empty.", where=path.name, mend="Export it again, and check that it has a size.")
+        raise BadData(
+            "The file is empty.", where=shown_name(path), mend="Export it again, and check that it has a size."
+        )
     if head.startswith(GZIP):
         packing = "gzip"
     elif head.startswith(ZIP):
         packing, member = "zip", _member(path)
     else:
-        _refuse_known(head, path.name)
+        _refuse_known(head, shown_name(path))
     source = Source(path, digest, size, packing, member, options.max_bytes, options.max_ratio)
     if packing != "plain":
-        _refuse_known(next((block for block, _ in source.blocks()), b""), path.name)
+        _refuse_known(next((block for block, _ in source.blocks()), b""), shown_name(path))
     return source
 
 
@@ -179,17 +181,17 @@ def _member(path: Path) -> str:
     try:
         with zipfile.ZipFile(path) as archive:
             infos = [info for info in archive.infolist() if not info.is_dir()]
-    except zipfile.BadZipFile as error:
-        raise BadData("The zip archive is damaged.", where=path.name, mend="Export or copy it again.") from error
+    except (zipfile.BadZipFile, NotImplementedError, OSError, ValueError) as error:
+        raise BadData("The zip archive is damaged.", where=shown_name(path), mend="Export or copy it again.") from error
     names = [info.filename for info in infos]
-    _refuse_documents(names, path.name)
+    _refuse_documents(names, shown_name(path))
     for info in infos:
-        _refuse_tricks(info, path.name)
+        _refuse_tricks(info, shown_name(path))
     tables = [name for name in names if _is_table(name)]
     if len(tables) != 1:
         raise BadData(
             f"The archive holds {len(tables) or 'no'} tables: {', '.join(tables or names)[:200]}.",
-            where=path.name,
+            where=shown_name(path),
             mend="Unpack it, and import the files by name." if tables else EXPORT_AS_CSV,
         )
     return tables[0]
@@ -208,7 +210,7 @@ def _refuse_documents(names: list[str], where: str) -> None:
 
 def _refuse_tricks(info: zipfile.ZipInfo, where: str) -> None:
     pure = PurePosixPath(info.filename.replace("\\", "/"))
-    if pure.is_absolute() or ".." in pure.parts or ":" in pure.parts[0]:
+    if pure.is_absolute() or ".." in pure.parts or ":" in "".join(pure.parts[:1]):
         raise BadData(
             f'The archive names a file outside itself: "{info.filename}".',
             where=where,

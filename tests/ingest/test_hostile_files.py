@@ -1,0 +1,100 @@
+"""Files that are damaged or made to harm: each is refused in plain words or read, never met with a fault of ours."""
+
+from __future__ import annotations
+
+import io
+import os
+import zipfile
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from logbook.errors import BadData
+from logbook.ingest import ImportOptions, read_export
+from tests.ingest.fixtures import utf8
+from tests.ingest.trip import lines, trip
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+LIMIT = 131_072
+"""Longest cell that Python's csv module reads unless told otherwise (its documentation, field_size_limit)."""
+OPTIONS = ImportOptions(cells_in_series=4, rated_ah=100.0, time_zone="UTC", positive="charge")
+
+
+def read(path: Path, content: bytes):
+    path.write_bytes(content)
+    return read_export(path, OPTIONS)
+
+
+def zipped(name: str, packing: int) -> bytearray:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", packing) as archive:
+        archive.writestr(zipfile.ZipInfo(name), utf8(lines(trip())), packing)
+    return bytearray(packed.getvalue())
+
+
+@pytest.mark.parametrize("place", [0, 5, None], ids=["first line", "among the rows", "last line"])
+def test_a_line_without_end_is_one_odd_row(place: int | None, tmp_path: Path):
+    rows = lines(trip())
+    rows.insert(len(rows) if place is None else place, "x" * (LIMIT + 1))
+
+    recording = read(tmp_path / "long.csv", utf8(rows))
+
+    np.testing.assert_array_equal(recording.readings.ts_ms, trip().ts_ms)
+
+
+def test_a_table_of_very_many_columns_is_refused(tmp_path: Path):
+    with pytest.raises(BadData):
+        read(tmp_path / "wide.csv", (",".join(["1"] * LIMIT) + "\n").encode() * 3)
+
+
+@pytest.mark.parametrize("packing", [zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA])
+def test_a_damaged_archive_is_told_as_such(packing: int, tmp_path: Path):
+    content = zipped("a.csv", packing)
+    for place in range(50, 90):
+        content[place] ^= 0x5A
+
+    with pytest.raises(BadData, match="damaged"):
+        read(tmp_path / "torn.zip", bytes(content))
+
+
+def test_an_archive_with_one_wrong_byte_is_refused_or_read_right(tmp_path: Path):
+    content = zipped("a.csv", zipfile.ZIP_DEFLATED)
+    refused = 0
+    for offset in [*range(40), *range(len(content) - 75, len(content))]:
+        wrong = content.copy()
+        wrong[offset] ^= 0xFF
+        try:
+            recording = read(tmp_path / "odd.zip", bytes(wrong))
+        except BadData:
+            refused += 1
+        else:
+            np.testing.assert_array_equal(recording.readings.ts_ms, trip().ts_ms)
+
+    assert refused > 0
+
+
+def test_an_archive_may_hold_a_member_without_a_name(tmp_path: Path):
+    recording = read(tmp_path / "dot.zip", bytes(zipped(".", zipfile.ZIP_STORED)))
+
+    np.testing.assert_array_equal(recording.readings.ts_ms, trip().ts_ms)
+
+
+def test_a_file_name_that_is_no_text_is_written_with_its_bytes(tmp_path: Path):
+    path = tmp_path / os.fsdecode(b"trip\xff.csv")
+
+    recording = read(path, utf8(lines(trip())))
+
+    assert recording.receipt.file_name == "trip\\udcff.csv"
+
+
+def test_a_date_of_thousands_of_digits_is_no_date(tmp_path: Path):
+    rows = lines(trip())
+    rows[5] = f"1.2.{'9' * 6000} 10:00:00Z{rows[5][rows[5].index(',') :]}"
+
+    recording = read(tmp_path / "digits.csv", utf8(rows))
+
+    assert len(recording.readings) == len(trip()) - 1
+    assert recording.receipt.rows_set_aside == 1
