@@ -1,4 +1,4 @@
-"""`logbook backup`, `restore`, `check` and `rebuild`: nothing is lost, and what can be made again is."""
+"""`logbook backup`, `restore`, `export`, `check` and `rebuild`: nothing is lost, and what can be made again is."""
 
 from __future__ import annotations
 
@@ -43,6 +43,19 @@ def restore(session: Session, file: Path, yes: bool) -> None:
     result("Restored.")
     if former:
         say(f"The former logbook is now {former}.")
+
+
+@click.command("export")
+@click.argument("folder", type=click.Path(path_type=Path))
+@pass_session
+def export(session: Session, folder: Path) -> None:
+    """Write everything into the new FOLDER as CSV and JSON that read without this program; README.txt says how."""
+    from logbook.jobs.export import export as write_out
+
+    with session.store() as store, progress("Exporting") as tick:
+        written = write_out(store, folder, tick)
+    result(f"{written.folder}")
+    say(f"Wrote {counted(written.readings, 'reading')} of {counted(written.packs, 'pack')}.")
 
 
 @click.command("check")

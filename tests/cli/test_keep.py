@@ -68,3 +68,18 @@ def test_a_rebuild_gives_the_same_answer(house, tmp_path):
     assert rebuilt.code == 0
     assert 'Rebuilt "House battery".' in rebuilt.err
     assert house("health", "--json").out == before
+
+
+def test_an_export_reads_without_the_program(house, tmp_path):
+    bring(house, export(tmp_path / "trip.csv"))
+
+    written = house("export", str(tmp_path / "plain"))
+
+    assert written.code == 0
+    assert written.out.strip() == str(tmp_path / "plain")
+    assert "Wrote 30 readings of 1 pack." in written.err
+    assert len((tmp_path / "plain" / "pack-1" / "readings.csv").read_text("utf-8").splitlines()) == 31
+
+
+def test_an_export_writes_over_nothing(house, tmp_path):
+    assert house("export", str(tmp_path)).code == 73
