@@ -14,6 +14,7 @@ from logbook.schema.receipt import Receipt
 from logbook.schema.recording import Recording
 from logbook.store import add_pack, commit_import, open_store
 from logbook.units import MS_PER_DAY, MS_PER_S, S_PER_DAY, S_PER_HOUR
+from tests.bench.measure import PACK, RATED_AH
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,8 +24,6 @@ if TYPE_CHECKING:
 
 START_MS = 1_577_836_800_000
 """2020-01-01T00:00:00Z."""
-PACK = "Bench"
-RATED_AH = 100.0
 CHUNK_ROWS = 1_000_000
 """Readings held at once while a logbook is filled."""
 

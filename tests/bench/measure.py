@@ -8,13 +8,15 @@ import subprocess
 import sys
 import time
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-from tests.bench.cases import PROJECT
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from pathlib import Path
+
+PACK = "Bench"
+RATED_AH = 100.0
+PROJECT = Path(__file__).resolve().parents[2]
 
 
 @dataclass(frozen=True)

@@ -18,9 +18,20 @@ from logbook.jobs.refresh import refresh
 from logbook.jobs.window import window
 from logbook.store import open_store, pack_named, read_readings, reading_span
 from logbook.units import MS_PER_DAY
-from tests.bench.logs import PACK
+from tests.bench.logs import fill, write_export
+from tests.bench.measure import PACK
 
 OPTIONS = ImportOptions(time_zone="UTC", positive="charge", cells_in_series=4, rated_ah=100.0)
+
+
+def export(path: str, rows: str, first_day: str = "0") -> None:
+    """Write an export at 1 Hz."""
+    write_export(Path(path), int(rows), first_day=int(first_day))
+
+
+def stored(database: str, rows: str, packs: str = "1", interval_s: str = "1") -> None:
+    """Fill a logbook."""
+    fill(Path(database), int(rows), packs=int(packs), interval_s=int(interval_s))
 
 
 def parse(path: str) -> None:
@@ -91,7 +102,7 @@ def windows(database: str) -> None:
     print(json.dumps({name: float(value) for name, value in told.items()}))
 
 
-STEPS = (parse, read, adbc, readings, add, answer, windows)
+STEPS = (export, stored, parse, read, adbc, readings, add, answer, windows)
 
 
 if __name__ == "__main__":
