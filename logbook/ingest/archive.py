@@ -5,7 +5,6 @@ from __future__ import annotations
 import gzip
 import hashlib
 import io
-import lzma
 import zipfile
 import zlib
 from contextlib import contextmanager
@@ -45,6 +44,8 @@ MAGIC = (
 """Leading bytes of formats that are sometimes named .csv (each from its format's specification)."""
 EXPORT_AS_CSV = "Export it as CSV (comma or semicolon separated text) and import that."
 UNPACK_FIRST = "Unpack it, and import the CSV inside."
+BOUNDED = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+"""Ways of packing that unpack piece by piece; a few bytes of the others may become gigabytes at one stroke."""
 DAMAGED = "The archive is damaged or cut off."
 
 
@@ -91,7 +92,7 @@ class Source:
     def _explained(self) -> Iterator[None]:
         try:
             yield
-        except (EOFError, OSError, ValueError, zlib.error, lzma.LZMAError, zipfile.BadZipFile) as error:
+        except (EOFError, OSError, ValueError, zlib.error, zipfile.BadZipFile) as error:
             what = "The file cannot be read to its end." if self.packing == "plain" else DAMAGED
             raise BadData(what, where=self.name, mend="Export or copy the file again.") from error
         except (NotImplementedError, RuntimeError) as error:
@@ -218,3 +219,5 @@ def _refuse_tricks(info: zipfile.ZipInfo, where: str) -> None:
         )
     if info.flag_bits & 1:
         raise BadData("The archive is locked with a password.", where=where, mend=UNPACK_FIRST)
+    if info.compress_type not in BOUNDED:
+        raise BadData("The archive is packed in a way that is not understood.", where=where, mend=UNPACK_FIRST)

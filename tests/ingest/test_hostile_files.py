@@ -50,14 +50,19 @@ def test_a_table_of_very_many_columns_is_refused(tmp_path: Path):
         read(tmp_path / "wide.csv", (",".join(["1"] * LIMIT) + "\n").encode() * 3)
 
 
-@pytest.mark.parametrize("packing", [zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA])
-def test_a_damaged_archive_is_told_as_such(packing: int, tmp_path: Path):
-    content = zipped("a.csv", packing)
+def test_a_damaged_archive_is_told_as_such(tmp_path: Path):
+    content = zipped("a.csv", zipfile.ZIP_DEFLATED)
     for place in range(50, 90):
         content[place] ^= 0x5A
 
     with pytest.raises(BadData, match="damaged"):
         read(tmp_path / "torn.zip", bytes(content))
+
+
+@pytest.mark.parametrize("packing", [zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA])
+def test_what_unpacks_at_one_stroke_is_refused_unread(packing: int, tmp_path: Path):
+    with pytest.raises(BadData, match="not understood"):
+        read(tmp_path / "bomb.zip", bytes(zipped("a.csv", packing)))
 
 
 def test_an_archive_with_one_wrong_byte_is_refused_or_read_right(tmp_path: Path):
