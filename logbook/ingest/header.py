@@ -46,11 +46,24 @@ def header_of(lines: Sequence[str], dialect: Dialect, where: str, *, first_row: 
     width = len(rows[start]) if start < len(rows) else dialect.width
     above = _header_rows(rows, start, width)
     if not above and first_row is None:
+        start, above = _past_torn_rows(rows, start, width)
+    if not above and first_row is None:
         _refuse_misfit(rows, start, width, dialect, where)
     names, units = _names_and_units([rows[row] for row in above], width)
     top = above[0] if above else start
     preamble = tuple(line for line in lines[:top] if line.strip())
     return Header(names, units, tuple(row + 1 for row in above), start + 1, preamble)
+
+
+def _past_torn_rows(rows: Sequence[list[str]], start: int, width: int) -> tuple[int, list[int]]:
+    """Go up over torn readings to a header that fits: the first reading and the header; no header where none is near."""
+    for index in range(start - 1, max(start - 1 - LOOK_AHEAD, -1), -1):
+        names = _trimmed(rows[index])
+        if len(names) == width and looks_like_header(names):
+            return index + 1, _header_rows(rows, index + 1, width)
+        if any(rows[index]) and not any(looks_timed(cell) or looks_numeric(cell) for cell in rows[index]):
+            break
+    return start, []
 
 
 def _refuse_misfit(rows: Sequence[list[str]], start: int, width: int, dialect: Dialect, where: str) -> None:

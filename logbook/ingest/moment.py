@@ -322,8 +322,8 @@ def _by_steps(words: Sequence[DateWord], possible: Sequence[str], ledger: Ledger
     counts = {order: _day_steps(words, order) for order in possible}
     best = max(counts, key=lambda order: counts[order])
     others = max((count for order, count in counts.items() if order != best), default=0)
-    evidence = ", ".join(
-        f"{order}: {count} of {len(words) - 1} date changes are one day" for order, count in counts.items()
+    evidence = "; ".join(
+        f"read {order}, {count} of {len(words) - 1} changes of date are by one day" for order, count in counts.items()
     )
     if len(words) > 2 and counts[best] >= 2 and others == 0:
         ledger.infer("order of day and month", best, "strong", evidence)
@@ -339,7 +339,9 @@ def _by_steps(words: Sequence[DateWord], possible: Sequence[str], ledger: Ledger
         "date_order",
         f'Is "{shown}" written day first or month first?',
         tuple(possible),
-        f"The dates of the file allow both ({evidence}).",
+        f"The dates of the file allow both: {evidence}."
+        if len(words) > 1
+        else "The file has one date, and it allows both.",
         '--mapping FILE  with  order = "day-first"  (or "month-first") under [time]',
     )
     return settle(question, ask, where)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.errors import BadData
 from logbook.ingest.run import neighbours, runs_of, thinned
 from logbook.schema.reading import QUANTITIES
 from logbook.units import MS_PER_HOUR
@@ -37,6 +38,10 @@ SCALES = (1.0, 1e-1, 1e-2, 1e-3)
 CODES = tuple(sorted({round(end * scale, 4) for end in REGISTER_ENDS for scale in SCALES if abs(end * scale) > 15}))
 HIGHEST_CELL_V = 5.5
 """A 12 V system's charger may show 16 V on an open board; 22 V it does not."""
+LOWEST_USUAL_CELL_V = 2.0
+"""Cells that stand below it most of the time are dead or fewer than said (common practice, no source)."""
+LEAST_VOLTAGES = 20
+"""So many voltages at least before the file is taken for one of another pack; ours."""
 LARGEST_C_RATE = 30.0
 NEAR_MS = MS_PER_HOUR // 4
 SOC_APART = 5.0
@@ -69,6 +74,8 @@ def without_sentinels(frame: Frame, known: Known, ledger: Ledger) -> Frame:
         if frame.has(name):
             values = frame.get(name)
             window = windows[name]
+            if name == "voltage_v":
+                _refuse_another_pack(values, window.high, known, ledger)
             wrong = (values < window.low) | (values > window.high) | _coded(values, name, known)
             if name == "soc_percent":
                 wrong |= _minus_one(values, frame.ts_ms)
@@ -80,6 +87,28 @@ def without_sentinels(frame: Frame, known: Known, ledger: Ledger) -> Frame:
                 )
                 frame = frame.with_columns(**{name: np.where(wrong, np.nan, values)})
     return frame
+
+
+def _refuse_another_pack(values: NDArray[np.float64], highest_v: float, known: Known, ledger: Ledger) -> None:
+    """Most voltages above what so many cells can show: the file is of another pack, or the pack is described wrongly."""
+    held = values[np.isfinite(values) & (values > 0.5)]
+    held = held[~np.isin(np.round(held, 4), CODES)]
+    cells = known.cells_in_series
+    if not cells or len(held) < LEAST_VOLTAGES:
+        return
+    usual = float(np.median(held))
+    if usual > highest_v:
+        raise BadData(
+            f"Its usual voltage is {usual:.1f} V, more than {cells} {'cell' if cells == 1 else 'cells'} in series can show.",
+            where=known.where,
+            mend="Name the pack it is of with  --pack NAME,  or put right how many cells that pack has: "
+            "logbook pack edit NAME --cells N",
+        )
+    if usual < LOWEST_USUAL_CELL_V * cells:
+        ledger.warn(
+            f"Its usual voltage is {usual:.1f} V, very low for {cells} cells in series. "
+            "If it is of another pack, undo this import."
+        )
 
 
 def _coded(values: NDArray[np.float64], name: str, known: Known) -> NDArray[np.bool_]:

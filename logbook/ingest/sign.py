@@ -80,7 +80,7 @@ class SignEvidence:
     def evidence(self) -> str:
         """The votes in words."""
         said = "; ".join(vote.sentence() for vote in self.votes if vote.total)
-        return said or "nothing in it moves with the current"
+        return said or "nothing in the file moves with the current"
 
     def _lean(self) -> float:
         return sum((vote.share - 0.5) * min(vote.total, 100) for vote in self.votes)
