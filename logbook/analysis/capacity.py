@@ -138,12 +138,17 @@ def _at_least_ah(balance: Balance, hours: pd.DataFrame, pack: Pack) -> float | N
     return None if best < 0.05 * pack.rated_ah else round(best, 3)
 
 
+def _amperes(current_a: float) -> str:
+    """Whole amperes for a house battery, one figure that is not zero for a small cell."""
+    return f"{current_a:.0f} A" if current_a >= 2 else f"{current_a:.1g} A"
+
+
 def _missing(balance: Balance, at_least_ah: float | None, pack: Pack) -> str:
     kinds = set(balance.anchors["kind"]) if len(balance.anchors) else set()
-    bound = f" It has delivered at least {at_least_ah:.0f} Ah." if at_least_ah else ""
+    bound = f" It has delivered at least {at_least_ah:.{0 if at_least_ah >= 20 else 1}f} Ah." if at_least_ah else ""
     test = (
-        f"charge until {pack.limits.full_voltage_v:.1f} V with the current tapered to {pack.limits.tail_current_a:.0f} A, "
-        f"then run one steady load of about {0.2 * pack.rated_ah:.0f} A down to the cut-off in a mild room, logging all the way"
+        f"charge until {pack.limits.full_voltage_v:.1f} V with the current tapered to {_amperes(pack.limits.tail_current_a)}, "
+        f"then run one steady load of about {_amperes(0.2 * pack.rated_ah)} down to the cut-off in a mild room, logging all the way"
     )
     if not kinds & {"full", "nearly_full", "rested_full"}:
         return f"Nothing in the log proves that the pack was full.{bound} To find out, {test}."
@@ -156,8 +161,8 @@ def _reason(
     verdict: str, health: Estimate, used: list[CapacityObservation], at_least_ah: float | None, pack: Pack
 ) -> str | None:
     if verdict == "undetermined":
-        bound = f" It has delivered at least {at_least_ah:.0f} Ah." if at_least_ah else ""
-        return f"The interval is too wide for a verdict.{bound} One run from full to the cut-off at about {0.2 * pack.rated_ah:.0f} A would narrow it."
+        bound = f" It has delivered at least {at_least_ah:.{0 if at_least_ah >= 20 else 1}f} Ah." if at_least_ah else ""
+        return f"The interval is too wide for a verdict.{bound} One run from full to the cut-off at about {_amperes(0.2 * pack.rated_ah)} would narrow it."
     straddled = [line for line in (MEETS_RATING, END_OF_LIFE) if health.low < line < health.high]
     latest = iso_from_ms(max(entry.end_ms for entry in used))[:10]
     parts = []

@@ -95,8 +95,11 @@ def _too_early(count: int) -> str:
     sigma = 1.5
     years = years_to_show(2.0, sigma, max(2.0, count))
     needs = f"about {years:.1f} years" if np.isfinite(years) else "many years"
+    if count < 2:
+        so_far = "one run" if count else "no run"
+        return f"Too early to tell: {so_far} from full to empty so far; two a year help most."
     return (
-        f"Too early to tell: {count} measurement{'s' if count != 1 else ''} from full to empty so far. "
+        f"Too early to tell: {count} measurements from full to empty so far. "
         f"At this pace a fade of 2 % a year would show after {needs} of logging; two full-to-empty runs a year help most."
     )
 

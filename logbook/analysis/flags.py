@@ -38,17 +38,27 @@ def _charged_frozen(health: Health) -> Iterator[Flag]:
         return
     graded = [event.severity for event in events]
     severity = "act" if "severe" in graded else "look" if "marked" in graded else "info"
-    coldest = min(event.min_temperature_c for event in events)
+    coldest, total_ah = min(event.min_temperature_c for event in events), health.cold_charging.total_charge_ah
     yield Flag(
         "charged_frozen",
         severity,
-        f"Charged {len(events)} time{'s' if len(events) > 1 else ''} below {health.cold_charging.limit_c:.0f} °C, "
-        f"{health.cold_charging.total_charge_ah:.1f} Ah in all, the coldest at {coldest:.0f} °C.",
+        f"Charged {_times(len(events))} below {health.cold_charging.limit_c:.0f} °C, "
+        f"{total_ah:.{0 if total_ah >= 20 else 1}f} Ah in all, the coldest at {_degrees(coldest)}.",
         events[0].start_ms,
         events[-1].end_ms,
         "Charging a frozen LiFePO4 pack can plate lithium, which harms it and cannot be undone. Switch solar and alternator charging off "
         f"while the cells are below the limit, or warm the pack first. This log shows exposure, not damage. {SHEET}",
     )
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
+
+
+def _degrees(celsius: float) -> str:
+    """A temperature with a true minus; tenths where whole degrees would hide which side of zero it is on."""
+    places = 0 if abs(celsius) >= 1 and abs(celsius - round(celsius)) < 0.05 else 1
+    return f"{celsius:.{places}f} °C".replace("-", "\u2212")
 
 
 def _below_rating(health: Health) -> Iterator[Flag]:
@@ -104,7 +114,7 @@ def _sensor_offset(health: Health) -> Iterator[Flag]:
     yield Flag(
         "sensor_offset",
         "look",
-        f"The monitor reads {offset.value:+.2f} A too much: {abs(offset.value) * 24:.1f} Ah a day of error in its count.",
+        f"The monitor reads {abs(offset.value):.2f} A too {'high' if offset.value > 0 else 'low'}: {abs(offset.value) * 24:.1f} Ah a day of error in its count.",
         None,
         None,
         "Set the monitor's zero with everything disconnected, as its manual says. The figures here already allow for it.",
@@ -134,7 +144,7 @@ def _false_full(health: Health) -> Iterator[Flag]:
     yield Flag(
         "false_full",
         "look",
-        f"The monitor jumped to 100 % {len(false)} time{'s' if len(false) > 1 else ''} at a voltage no full pack shows, the last from {false[-1].from_percent:.0f} % at {false[-1].voltage_v:.2f} V.",
+        f"The monitor jumped to 100 % {_times(len(false))} at a voltage no full pack shows, the last from {false[-1].from_percent:.0f} % at {false[-1].voltage_v:.2f} V.",
         false[0].time_ms,
         false[-1].time_ms,
         "Set its charged voltage nearer to the absorption voltage (0.2 V below is common), its tail current lower, and its hold time longer, so that thin sun does not look like a full pack.",

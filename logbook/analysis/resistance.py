@@ -41,6 +41,8 @@ def resistance(steps: pd.DataFrame, interval_s: float | None) -> Resistance:
     """Median of the steps at 25 °C with its interval and trend, or why there is none."""
     if steps.empty or not (steps["gap_s"] <= LONGEST_S).any():
         seen = f"The readings are {interval_s:.0f} s apart" if interval_s else "There are too few readings"
+        if interval_s and interval_s <= LONGEST_S:
+            seen = "No load step was seen"
         return Resistance(
             None,
             None,

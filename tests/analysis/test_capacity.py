@@ -212,6 +212,15 @@ def test_no_readings_are_undetermined_with_a_reason():
     assert found.reason
 
 
+def test_a_small_cell_is_told_currents_that_are_not_zero():
+    small = pack_of(2.6)
+
+    reason = answer(digest(Timeline(pack=small).rest(0.1).readings(), small), small).capacity.reason
+
+    assert "tapered to 0.1 A" in reason
+    assert "about 0.5 A down" in reason
+
+
 def test_a_year_of_ordinary_use_gives_the_capacity_back():
     found = measured(year_of_use(capacity_ah=94.0, offset_a=-0.03).readings())
 

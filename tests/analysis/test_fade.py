@@ -235,3 +235,9 @@ def test_a_fade_is_told_in_percent_of_the_rating():
     one, other = answer(tables, PACK).fade, answer(double, twice).fade
 
     assert other.percent_of_rated_per_year.value == pytest.approx(one.percent_of_rated_per_year.value, abs=0.3)
+
+
+def test_before_two_runs_no_pace_is_spoken_of():
+    assert faded(History(World(capacity_ah=95.0)).full()).reason == (
+        "Too early to tell: no run from full to empty so far; two a year help most."
+    )

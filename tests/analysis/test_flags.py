@@ -176,3 +176,19 @@ def test_an_empty_logbook_raises_nothing():
 
 def test_the_start_of_these_tests_is_a_day_like_any_other():
     assert datetime.fromtimestamp(START_MS / 1000, tz=UTC).hour == 0
+
+
+def test_a_flag_says_once_and_keeps_the_side_of_zero(quiet):
+    event = replace(frost("slight"), min_temperature_c=-0.4, charge_ah=0.5)
+    frozen = with_part(quiet, "cold_charging", events=(event,), total_charge_ah=0.5)
+
+    flag = next(flag for flag in flags(frozen, frozenset()) if flag.code == "charged_frozen")
+
+    assert flag.message == "Charged once below 0 °C, 0.5 Ah in all, the coldest at \u22120.4 °C."
+
+
+def test_an_offset_is_high_or_low_never_a_negative_too_much(quiet):
+    for value, way in ((-0.05, "low"), (0.05, "high")):
+        off = with_part(quiet, "monitor", current_offset_a=Estimate(value, value - 0.01, value + 0.01))
+        message = next(flag.message for flag in flags(off, frozenset()) if flag.code == "sensor_offset")
+        assert message.startswith(f"The monitor reads 0.05 A too {way}: 1.2 Ah a day")

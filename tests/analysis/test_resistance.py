@@ -146,3 +146,9 @@ def test_the_order_of_the_steps_does_not_matter(order):
     frame = steps(np.linspace(4.0, 7.0, 20))
 
     assert resistance(frame.iloc[list(order)], 1.0).milliohm_25c == resistance(frame, 1.0).milliohm_25c
+
+
+def test_readings_close_enough_are_not_blamed():
+    reason = resistance(pd.DataFrame(columns=["gap_s"]), 1.0).reason
+
+    assert reason.startswith("No load step was seen;")
