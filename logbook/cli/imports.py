@@ -96,11 +96,10 @@ def _options(options: dict[str, Any], pack: Pack) -> ImportOptions:
 
 def _era(options: dict[str, Any], pack: Pack) -> Era:
     """The stretch of time this pack's readings come from, from local dates."""
-    from zoneinfo import ZoneInfo
-
+    from logbook.ingest.zone import zone_named
     from logbook.jobs.era import Era
 
-    zone = ZoneInfo(options["timezone"] or pack.time_zone)
+    zone = zone_named(options["timezone"] or pack.time_zone)
     ends = (options["from_date"], options["until_date"])
     return Era(*(None if end is None else ms_from_datetime(end.replace(tzinfo=zone)) for end in ends))
 

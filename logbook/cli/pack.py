@@ -9,7 +9,7 @@ import click
 
 from logbook.cli.output import document, result, say, table
 from logbook.cli.session import Session, only_pack, pass_session
-from logbook.cli.words import day, number
+from logbook.cli.words import counted, day, number
 from logbook.schema.pack import CHEMISTRIES, LIMIT_FIELDS, Limits
 
 if TYPE_CHECKING:
@@ -175,7 +175,9 @@ def _pack_document(entry: Pack) -> dict[str, Any]:
 
 
 def _show(entry: Pack) -> None:
-    result(f"{entry.name}: {entry.rated_ah:g} Ah, {entry.cells_in_series} cells in series, {entry.cell.label}")
+    result(
+        f"{entry.name}: {entry.rated_ah:g} Ah, {counted(entry.cells_in_series, 'cell')} in series, {entry.cell.label}"
+    )
     result(f"Purchased: {entry.purchased or 'not said'}. Its clock: {entry.time_zone}.")
     defaults = Limits.defaults(entry.rated_ah, entry.cells_in_series, entry.chemistry).as_dict()
     values = entry.limits.as_dict()

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from logbook.cli.output import heading, paragraph, result, table
 from logbook.cli.words import lasting, moment, number
+from logbook.units import ms_from_datetime
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -17,7 +19,7 @@ def print_receipt(receipt: Receipt, zone: str) -> None:
     """Print the whole story of one file; times in the given zone."""
     heading(_title(receipt))
     if receipt.already_imported:
-        paragraph(f"This file came before, on {receipt.already_imported}. Nothing was stored now.")
+        paragraph(f"This file came before, on {_when(receipt.already_imported, zone)}. Nothing was stored now.")
         return
     paragraph(_counts(receipt))
     paragraph(_span(receipt, zone))
@@ -41,6 +43,10 @@ def _title(receipt: Receipt) -> str:
     trial = " (dry run: nothing was written)" if receipt.dry_run else ""
     pack = f" for {receipt.pack_name}" if receipt.pack_name else ""
     return f"{number_of}{receipt.file_name}{pack}{trial}"
+
+
+def _when(imported: str, zone: str) -> str:
+    return moment(ms_from_datetime(datetime.fromisoformat(imported)), zone)
 
 
 def _counts(receipt: Receipt) -> str:

@@ -54,7 +54,7 @@ def print_health(health: Health, zone: str) -> None:
     """Print the answer; times in the given zone."""
     pack = health.pack
     heading(
-        f"{pack.name}: {number(pack.rated_ah)} Ah {pack.chemistry}, {counted(pack.cells_in_series, 'cell')} in series"
+        f"{pack.name}: {_amp_hours(pack.rated_ah)} {pack.chemistry}, {counted(pack.cells_in_series, 'cell')} in series"
     )
     for section in sections(health, zone):
         heading(section.question)
@@ -88,13 +88,22 @@ def _capacity(capacity: Capacity, rated_ah: float, zone: str) -> tuple[str | Non
         if used
         else None
     )
-    return (_delivers(capacity, f"{number(rated_ah, 0 if rated_ah >= 20 else 1)} Ah"), rests, capacity.reason)
+    return (_delivers(capacity, _amp_hours(rated_ah)), rests, capacity.reason)
+
+
+def _amp_hours(rated_ah: float) -> str:
+    return f"{number(rated_ah, _ah_places(rated_ah))} Ah"
+
+
+def _ah_places(ah: float) -> int:
+    """Whole Ah for a house battery, tenths for a small pack."""
+    return 0 if ah >= 20 else 1
 
 
 def _delivers(capacity: Capacity, rated: str) -> str:
     if capacity.ah is None:
         bound = (
-            f" It has delivered at least {number(capacity.at_least_ah)} Ah; how much more it holds is open."
+            f" It has delivered at least {number(capacity.at_least_ah, _ah_places(capacity.at_least_ah))} Ah; how much more it holds is open."
             if capacity.at_least_ah is not None
             else ""
         )
@@ -105,7 +114,7 @@ def _delivers(capacity: Capacity, rated: str) -> str:
     sure = f"{percent(capacity.ah.level)} interval: {low} to {high} Ah"
     return {
         "meets_rating": f"Yes. It delivers {value} of its rated {rated} ({sure}). It meets its rating.",
-        "reduced": f"No. It delivers {value} of its rated {rated} ({sure}). It is below its rating.",
+        "reduced": f"Not quite. It delivers {value} of its rated {rated} ({sure}). It is below its rating.",
         "end_of_life": f"No. It delivers {value} of its rated {rated} ({sure}). "
         "That is under 80 %, where a pack commonly counts as worn out.",
     }.get(
@@ -162,6 +171,7 @@ def _idle(idle: Idle) -> tuple[str | None, ...]:
     return (
         _estimated("By itself it loses {} of its rated capacity a month", idle.self_discharge_percent_per_month, "%"),
         _estimated("The parked vehicle draws {} through the sensor", idle.standby_current_a, "A"),
+        _estimated("Left full as it was parked, it is down to 20 % after {}", idle.days_full_to_fifth, "days"),
         _untold(idle.reason, idle.self_discharge_percent_per_month, idle.standby_current_a),
     )
 
@@ -173,7 +183,7 @@ def _fade(fade: Fade, zone: str) -> tuple[str | None, ...]:
         for loss in fade.sudden_losses
     ]
     return (
-        _estimated("It loses {} of its rated capacity a year", fade.percent_of_rated_per_year, "%"),
+        _estimated("It loses {} of its rated capacity a year", fade.percent_of_rated_per_year, "%", least_places=1),
         _end_of_life(fade.end_of_life_date),
         *losses,
         _untold(fade.reason, fade.percent_of_rated_per_year),
@@ -191,8 +201,8 @@ def _end_of_life(date: DateRange | None) -> str | None:
 def _cycles(cycles: Cycles) -> tuple[str | None, ...]:
     throughput = (
         f"{counted(cycles.equivalent_full_cycles, 'equivalent full cycle', 1)} in the logged time: "
-        f"{number(cycles.charge_ah)} Ah and {number(cycles.charge_wh)} Wh went in, "
-        f"{number(cycles.discharge_ah)} Ah and {number(cycles.discharge_wh)} Wh came out."
+        f"{_amp_hours(cycles.charge_ah)} and {number(cycles.charge_wh)} Wh went in, "
+        f"{_amp_hours(cycles.discharge_ah)} and {number(cycles.discharge_wh)} Wh came out."
     )
     return (throughput, cycles.reason)
 
@@ -246,8 +256,8 @@ def _unlogged(readings: ReadingsSummary) -> str | None:
     return f"{share} of that time was not logged; nothing can be said about it."
 
 
-def _estimated(sentence: str, estimate: Estimate | None, unit: str) -> str | None:
-    return None if estimate is None else f"{sentence.format(interval(estimate, unit))}."
+def _estimated(sentence: str, estimate: Estimate | None, unit: str, least_places: int = 0) -> str | None:
+    return None if estimate is None else f"{sentence.format(interval(estimate, unit, least_places))}."
 
 
 def _off(sentence: str, estimate: Estimate | None, unit: str) -> str | None:

@@ -26,9 +26,9 @@ def decimals_of(estimate: Estimate) -> int:
     return 0 if half >= 1 else min(3, -math.floor(math.log10(half)))
 
 
-def interval(estimate: Estimate, unit: str) -> str:
+def interval(estimate: Estimate, unit: str, least_places: int = 0) -> str:
     """Write an estimate with its interval: `97 Ah (95 to 99 Ah)`."""
-    places = decimals_of(estimate)
+    places = max(decimals_of(estimate), least_places)
     low, high = number(estimate.low, places), number(estimate.high, places)
     return f"{number(estimate.value, places)} {unit} ({low} to {high} {unit})"
 

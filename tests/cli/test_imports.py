@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import re
 from typing import TYPE_CHECKING
 
 import pytest
@@ -62,7 +63,7 @@ def test_the_same_file_again_changes_nothing_and_says_so(house, trip):
     again = bring(house, trip)
 
     assert again.code == 0
-    assert "This file came before" in again.out
+    assert re.search(r"This file came before, on \d+ \w{3} \d{4}, \d\d:\d\d\. Nothing was stored now\.", again.out)
     assert json.loads(house("pack", "list", "--json").out)[0]["readings"] == 30
 
 
@@ -230,3 +231,19 @@ def test_an_import_that_is_not_there_is_said_so(house, command):
 
     assert told.code == 65
     assert "7" in told.err
+
+
+def test_a_zone_that_is_none_is_told_with_the_nearest(house, trip):
+    refused = bring(house, trip, options=("--positive", "charge", "--timezone", "Berlin"))
+
+    assert refused.code == 65
+    assert 'There is no time zone "Berlin".' in refused.err
+    assert "Europe/Berlin" in refused.err
+
+
+def test_another_packs_voltage_is_looked_at_twice(house, trip):
+    house("pack", "add", "Eight cells", "--rated-ah", "100", "--cells", "8")
+
+    brought = house("import", str(trip), "--pack", "Eight cells", "--positive", "charge")
+
+    assert "very low for 8 cells in series" in brought.out

@@ -111,3 +111,7 @@ def test_a_second_pack_of_the_same_name_is_refused(house):
 
     assert told.code == 78
     assert "Choose another name" in told.err
+
+
+def test_a_single_cell_is_one_cell(run):
+    assert "2.6 Ah, 1 cell in series" in run("pack", "add", "Bench", "--rated-ah", "2.6", "--cells", "1").out

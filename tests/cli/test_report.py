@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from logbook.cli.report import CAUTION, sections
+from logbook.cli.report import CAUTION, print_health, sections
 from logbook.schema.estimate import Estimate
 from tests.cli.healths import empty_health, full_health
 
@@ -23,7 +23,7 @@ def test_the_first_sentence_answers_whether_it_delivers_its_rated_amp_hours():
 
 
 @pytest.mark.parametrize(
-    ("verdict", "start"), [("reduced", "No."), ("end_of_life", "No."), ("undetermined", "Cannot tell yet")]
+    ("verdict", "start"), [("reduced", "Not quite."), ("end_of_life", "No."), ("undetermined", "Cannot tell yet")]
 )
 def test_each_verdict_begins_with_its_answer(verdict, start):
     health = full_health()
@@ -132,3 +132,29 @@ def test_the_cautions_close_the_report():
     assert last.sentences == (CAUTION,)
     assert "below 0 °C" in CAUTION
     assert "licensed or competent person" in CAUTION
+
+
+def test_a_small_cell_keeps_the_tenths_of_its_amp_hours(capsys):
+    health = full_health()
+    small = replace(health, pack=replace(health.pack, rated_ah=2.6, cells_in_series=1))
+    small = replace(small, cycles=replace(small.cycles, charge_ah=0.5, discharge_ah=0.26))
+
+    print_health(small, "UTC")
+
+    assert ": 2.6 Ah LiFePO4, 1 cell in series" in capsys.readouterr().out
+    assert "0.5 Ah and" in answers(small)["How hard was it used?"]
+
+
+def test_the_fade_shows_tenths_as_the_dashboard_does():
+    health = full_health()
+    health = replace(health, fade=replace(health.fade, percent_of_rated_per_year=Estimate(2.86, 0.84, 4.92)))
+
+    assert "It loses 2.9 % (0.8 to 4.9 %) of its rated capacity a year." in answers(health)["How does it fade?"]
+
+
+def test_how_long_a_full_pack_lasts_is_said():
+    health = full_health()
+    health = replace(health, idle=replace(health.idle, days_full_to_fifth=Estimate(75.0, 69.0, 82.0)))
+
+    parked = answers(health)["What drains it while parked?"]
+    assert "Left full as it was parked, it is down to 20 % after 75 days (69 to 82 days)." in parked
