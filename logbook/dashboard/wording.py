@@ -200,14 +200,17 @@ def idle_answer(health: Health) -> Answer:
     if idle.days_full_to_fifth is not None:
         days = idle.days_full_to_fifth
         sentence += f" Left full, it is down to 20\u00a0% after {quantity(days.value, 'days')}."
-        pieces.append(f"That date lies {between(days, 'days', 0)} ahead, with 90\u00a0% confidence.")
+        pieces.append(f"The time to 20\u00a0% lies {between(days, 'days', 0)}, with 90\u00a0% confidence.")
     tone, verdict = ("look", "Drains fast") if daily * 30 > 0.25 * health.pack.rated_ah else ("good", "Drains slowly")
     return Answer(tone, verdict, sentence, " ".join(pieces), idle.reason or "")
 
 
 def daily_loss_ah(health: Health) -> float:
-    """Everything that goes in a parked day, Ah; a part that is not known counts nothing."""
+    """Everything that goes in a parked day, Ah; unless known together, a part that is not known counts nothing."""
     idle = health.idle
+    if idle.days_full_to_fifth is not None and idle.days_full_to_fifth.value > 0:
+        full = health.capacity.ah.value if health.capacity.ah else health.pack.rated_ah
+        return 0.8 * full / idle.days_full_to_fifth.value
     draw = idle.standby_current_a.value * 24 if idle.standby_current_a else 0.0
     unseen = idle.self_discharge_percent_per_month
     return draw + (unseen.value / 100 * health.pack.rated_ah / 30 if unseen else 0.0)
@@ -251,15 +254,16 @@ def monitor_answer(health: Health) -> Answer:
     if offset is None and error is None and monitor.soc_assumes_rated_capacity is None:
         words = "The log cannot tell yet whether the monitor can be believed."
         return Answer("open", "Cannot tell yet", words, monitor.reason or "")
-    doubts = []
+    doubts, counts = [], "its percentage only counts against the rated capacity"
     if offset is not None and (offset.low > 0 or offset.high < 0):
         doubts.append(
             f"its current is {quantity(abs(offset.value), 'A', 3)} too {'high' if offset.value > 0 else 'low'}"
         )
     if error is not None and (error.low > 2 or error.high < -2):
         doubts.append(f"its percentage is {number(abs(error.value))} points too {'high' if error.value > 0 else 'low'}")
+        counts = "only counts against the rated capacity"
     if monitor.soc_assumes_rated_capacity:
-        doubts.append("its percentage only counts against the rated capacity")
+        doubts.append(counts)
     if not doubts:
         return Answer("good", "Can be believed", "Yes, as far as the log can tell.", monitor.reason or "")
     return Answer("look", "With care", f"With care: {joined(doubts)}.", monitor.reason or "")

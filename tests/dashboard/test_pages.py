@@ -72,7 +72,7 @@ def test_a_lower_bound_comes_with_what_would_settle_it(full_app):
 
 
 def test_a_pack_without_readings_says_how_to_get_them(full_app):
-    assert "logbook import" in text_of(asked(full_app, "/pack/4"))
+    assert f'logbook import trip.csv --pack "{samples.nothing().pack.name}"' in text_of(asked(full_app, "/pack/4"))
 
 
 def test_one_reading_is_not_an_answer(full_app):

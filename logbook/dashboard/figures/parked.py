@@ -41,11 +41,18 @@ class Drain:
 
 
 def drains(health: Health) -> tuple[Drain, ...]:
-    """The losses that are known: everything together, and what is left with all loads switched off."""
+    """The losses that are known: everything together, and what is left with all loads switched off.
+
+    What the sensor sees and what it does not may be known only together, from the days a full pack lasts.
+    """
     draw, unseen = health.idle.standby_current_a, health.idle.self_discharge_percent_per_month
     per_day = unseen.scaled(health.pack.rated_ah / 100 / 30) if unseen else None
+    together = health.idle.days_full_to_fifth
     found = []
-    if draw is not None:
+    if together is not None and together.low > 0:
+        room = (1 - RESERVE) * usable_ah(health)
+        found.append(Drain(AS_IT_IS, *(room / days for days in (together.value, together.high, together.low))))
+    elif draw is not None:
         seen = draw.scaled(24)
         rest = (per_day.value, per_day.low, per_day.high) if per_day else (0.0, 0.0, 0.0)
         ends = zip((seen.value, max(seen.low, 0.0), max(seen.high, 0.0)), rest, strict=True)
@@ -67,7 +74,8 @@ def drain_lines(health: Health) -> go.Figure:
     found = drains(health)
     lasts = [drain.days(full, 0.0)[0] for drain in found] or [30.0]
     longest = min(1.05 * max(lasts), SEEN * min(lasts), LONGEST_DAYS)
-    for drain, colour, dash in zip(found, (BLUE, GREEN), ("solid", "dash"), strict=False):
+    for drain in found:
+        colour, dash = (BLUE, "solid") if drain.words == AS_IT_IS else (GREEN, "dash")
         x = [longest * step / 60 for step in range(61)]
         lines = {rate: [max(full - rate * day, 0.0) for day in x] for rate in (drain.high, drain.low, drain.value)}
         edge = {"mode": "lines", "line": {"width": 0}, "hoverinfo": "skip", "x": x}

@@ -30,7 +30,7 @@ def layout(visit: Visit) -> Component:
     health = visit.health
     answer = attention_answer(health)
     if health.readings.count == 0:
-        return pack_page(visit, PATH, answer, no_readings(), care=("frozen", "dead", "current"))
+        return pack_page(visit, PATH, answer, no_readings(visit.pack), care=("frozen", "dead", "current"))
     flags = sorted(health.flags, key=lambda flag: FLAG_ORDER.get(flag.severity, 3))
     waiting = [flag for flag in flags if not flag.acknowledged]
     seen = [flag for flag in flags if flag.acknowledged]

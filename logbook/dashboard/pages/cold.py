@@ -29,7 +29,7 @@ def layout(visit: Visit) -> Component:
     health = visit.health
     answer = cold_answer(health, visit.view)
     if health.readings.count == 0:
-        return pack_page(visit, PATH, answer, no_readings(), care=("frozen",))
+        return pack_page(visit, PATH, answer, no_readings(visit.pack), care=("frozen",))
     return pack_page(
         visit,
         PATH,
@@ -53,8 +53,9 @@ def evidence(health: Health, visit: Visit) -> Component | None:
     caption = parts.key(
         ("slight", "slight"),
         ("marked", "marked"),
-        ("severe", "severe, by temperature and current; the larger, the more Ah went in"),
+        ("severe", "severe"),
         ("unlogged", "not logged"),
+        ("none", "Graded by temperature and current; the larger the mark, the more Ah went in."),
     )
     count = f"{len(events)} {plural(len(events), 'charge')}"
     label = f"{count} below the limit, each hanging down to its coldest reading. The table below has the values."

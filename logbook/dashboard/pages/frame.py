@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
@@ -9,7 +10,7 @@ from dash import dcc, html
 from logbook.dashboard import parts
 from logbook.dashboard.pages import notes
 from logbook.dashboard.view import quantity
-from logbook.dashboard.wording import plural
+from logbook.dashboard.wording import ah_decimals, plural
 from logbook.schema.pack import chemistry
 
 if TYPE_CHECKING:
@@ -95,10 +96,10 @@ def describe(pack: Pack) -> str:
     """Chemistry, cells and rating."""
     label = chemistry(pack.chemistry).label
     cells = f"{pack.cells_in_series} {plural(pack.cells_in_series, 'cell')} in series"
-    return f"{label}, {cells}, {quantity(pack.rated_ah, 'Ah')}"
+    return f"{label}, {cells}, {quantity(pack.rated_ah, 'Ah', ah_decimals(pack.rated_ah))}"
 
 
-def no_readings() -> Component:
+def no_readings(pack: Pack) -> Component:
     """A pack without readings says how to get them."""
     return parts.section(
         "Take in its readings",
@@ -109,8 +110,11 @@ def no_readings() -> Component:
                 ", or in a terminal:",
             ]
         ),
-        parts.command(IMPORT_COMMAND),
+        parts.command(import_command(pack.name)),
     )
 
 
-IMPORT_COMMAND = 'logbook import trip.csv --pack "House"'
+def import_command(pack_name: str) -> str:
+    """The command that takes a file in for the pack of that name."""
+    quoted = shlex.quote(pack_name) if set(pack_name) & set('"$`\\') else f'"{pack_name}"'
+    return f"logbook import trip.csv --pack {quoted}"

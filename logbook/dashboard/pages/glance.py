@@ -36,7 +36,7 @@ def layout(visit: Visit) -> Component:
     health, pack = visit.health, visit.pack
     answer = capacity_answer(health)
     if health.readings.count == 0:
-        return pack_page(visit, PATH, answer, no_readings(), care=("frozen", "current"))
+        return pack_page(visit, PATH, answer, no_readings(visit.pack), care=("frozen", "current"))
     return pack_page(
         visit,
         PATH,

@@ -25,7 +25,7 @@ def layout(visit: Visit) -> Component:
     health = visit.health
     answer = monitor_answer(health)
     if health.readings.count == 0:
-        return pack_page(visit, PATH, answer, no_readings(), care=("current",))
+        return pack_page(visit, PATH, answer, no_readings(visit.pack), care=("current",))
     return pack_page(
         visit,
         PATH,
@@ -50,19 +50,22 @@ def current_part(health: Health) -> Component:
         return parts.section(
             title, html.P("The log cannot tell. Two full charges with complete logging between them would.")
         )
-    per_day = offset.scaled(24)
+    per_day, zero = offset.scaled(24), offset.low <= 0 <= offset.high
     scale = parts.scale(offset, zero=True, unit="A", places=3)
+    way = "high" if offset.value > 0 else "low"
+    doubt = f"({between(offset, 'A', 3)}, 90\u00a0% confidence)"
     words = (
-        f"It adds {quantity(offset.value, 'A', 3)} to every reading ({between(offset, 'A', 3)}, 90\u00a0% confidence)."
+        f"As far as the log can tell, it does: its error lies {between(offset, 'A', 3)}, with 90\u00a0% confidence."
+        if zero
+        else f"Every reading is {quantity(abs(offset.value), 'A', 3)} too {way} {doubt}."
     )
     meaning = (
-        f"Over a day that makes {quantity(per_day.value, 'Ah', 1)} that never flowed. The answers here allow for it."
+        "The answers here allow for either."
+        if zero
+        else f"Over a day that makes {quantity(abs(per_day.value), 'Ah', 1)} of error in its count. "
+        "The answers here allow for it."
     )
-    advice = (
-        ""
-        if offset.low <= 0 <= offset.high
-        else "Set its zero anew with every load and charger off, as its manual says."
-    )
+    advice = "" if zero else "Set its zero anew with every load and charger off, as its manual says."
     return parts.section(title, html.P(words), scale, html.P(meaning), html.P(advice) if advice else None)
 
 

@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from logbook.dashboard import parts
 from logbook.dashboard.page import Page, Visit
-from logbook.dashboard.pages.frame import IMPORT_COMMAND, describe
+from logbook.dashboard.pages.frame import describe, import_command
 from logbook.dashboard.wording import Answer, capacity_answer, coverage_sentence, plural
 
 if TYPE_CHECKING:
@@ -28,7 +28,12 @@ def layout(visit: Visit) -> Component:
     count = f"{len(packs)} {plural(len(packs), 'pack')} in this logbook"
     entries = [entry(pack, health, visit.view) for pack, health in packs]
     return html.Div(
-        [html.H1("Packs"), html.P(count, className="lead"), html.Ol(entries, className="ledger"), how_to_import()],
+        [
+            html.H1("Packs"),
+            html.P(count, className="lead"),
+            html.Ol(entries, className="ledger"),
+            how_to_import(packs[0][0]),
+        ],
         className="sheet",
     )
 
@@ -96,7 +101,7 @@ def empty() -> Component:
                             " or in a terminal.",
                         ]
                     ),
-                    parts.command(IMPORT_COMMAND),
+                    parts.command(import_command("House")),
                 ]
             ),
             html.Li([html.P("Or look around first, with an invented camper van."), parts.command("logbook demo")]),
@@ -114,12 +119,12 @@ def empty() -> Component:
     )
 
 
-def how_to_import() -> Component:
+def how_to_import(pack: Pack) -> Component:
     """How the next trip gets in."""
     return parts.section(
         "After the next trip",
         html.P([dcc.Link("Bring in the file", href="/imports"), " your monitor exports, or in a terminal:"]),
-        parts.command(IMPORT_COMMAND),
+        parts.command(import_command(pack.name)),
     )
 
 

@@ -26,7 +26,7 @@ def layout(visit: Visit) -> Component:
     health = visit.health
     answer = idle_answer(health)
     if health.readings.count == 0:
-        return pack_page(visit, PATH, answer, no_readings(), care=("dead",))
+        return pack_page(visit, PATH, answer, no_readings(visit.pack), care=("dead",))
     return pack_page(
         visit,
         PATH,
@@ -52,11 +52,10 @@ def come_back(health: Health) -> Component | None:
         return None
     full = usable_ah(health)
     measured = "its measured" if health.capacity.ah else "its rated"
-    rows = [[drain.words.capitalize(), quantity(drain.value, "Ah", 2), *spans(drain, full, health)] for drain in found]
+    rows = [[drain.words.capitalize(), quantity(drain.value, "Ah", 2), *spans(drain, full)] for drain in found]
     heads = ("How it is left", "Loss a day", "From full to 20 %", "At the earliest")
-    caption = parts.key(
-        ("line-solid", "left as it is"), ("line-dash", "with all loads switched off; bands are 90 % intervals")
-    )
+    marks = {drain.words: "line-solid" if drain.words == AS_IT_IS else "line-dash" for drain in found}
+    caption = parts.key(*((mark, words) for words, mark in marks.items()), ("band", "90 % interval"))
     label = "Charge left over days parked from full. The table below has the values."
     return parts.section(
         "When must I come back?",
@@ -66,12 +65,9 @@ def come_back(health: Health) -> Component | None:
     )
 
 
-def spans(drain: Drain, full: float, health: Health) -> list[str]:
+def spans(drain: Drain, full: float) -> list[str]:
     """Days to the reserve: expected and earliest."""
     value, earliest, _ = drain.days(full, RESERVE * full)
-    counted = health.idle.days_full_to_fifth
-    if counted is not None and drain.words == AS_IT_IS:
-        value, earliest = counted.value, counted.low
     return ["more than two years" if days >= LONGEST_DAYS else f"{number(days)} days" for days in (value, earliest)]
 
 

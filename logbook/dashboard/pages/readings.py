@@ -62,7 +62,7 @@ def layout(visit: Visit) -> Component:
     health, pack = visit.health, visit.pack
     if health.readings.first_ms is None or health.readings.last_ms is None:
         answer = Answer("open", "No readings yet", "Nothing is logged for this pack yet.")
-        return pack_page(visit, PATH, answer, no_readings())
+        return pack_page(visit, PATH, answer, no_readings(visit.pack))
     start, end = start_window(visit.query, health.readings.first_ms, health.readings.last_ms)
     return pack_page(
         visit,

@@ -34,7 +34,7 @@ def layout(visit: Visit) -> Component:
     health = visit.health
     answer = use_answer(health)
     if health.readings.count == 0:
-        return pack_page(visit, PATH, answer, no_readings(), care=("current",))
+        return pack_page(visit, PATH, answer, no_readings(visit.pack), care=("current",))
     return pack_page(
         visit,
         PATH,
