@@ -17,6 +17,8 @@ from tests.bench.measure import PACK, RATED_AH, Measured, logbook, measured, ste
 SAID = ("--timezone", "UTC", "--positive", "charge")
 WEEK_ROWS = 604_800
 YEAR_MINUTES = 525_600
+REPEATS = 3
+"""Runs of the shell and of the import, in turn: other work on the machine disturbs both alike."""
 BARE = "CREATE TABLE reading (time TEXT, voltage REAL, current REAL, temperature REAL, soc REAL)"
 
 
@@ -102,26 +104,36 @@ def new_logbook(database: Path) -> None:
 
 def aims_of_an_export(folder: Path, rows: int) -> None:
     """First import, the same again, size and reading back."""
-    export, database = folder / "export.csv", folder / "export.sqlite3"
+    export = folder / "export.csv"
     step("export", export, rows)
     size = export.stat().st_size / 1e6
-    shell = shell_import(export, folder / "bare.sqlite3")
-    show(f"`sqlite3` shell, `.import` of {rows:,} rows ({size:.0f} MB)", shell)
+    shells, firsts = [], []
+    for number in range(REPEATS):
+        shells.append(shell_import(export, folder / f"bare-{number}"))
+        database = folder / f"export-{number}.sqlite3"
+        new_logbook(database)
+        firsts.append(logbook(database, "import", export, "--pack", PACK, *SAID))
+    shell, first = (min(took, key=lambda each: each.wall_s) for took in (shells, firsts))
+    show(f"`sqlite3` shell, `.import` of {rows:,} rows ({size:.0f} MB), quickest of {REPEATS}", shell)
     show("Arrow's CSV reader alone, one thread (outer limit)", step("parse", export))
     show("recognise, read and repair, nothing stored", step("read", export))
-    new_logbook(database)
-    first = logbook(database, "import", export, "--pack", PACK, *SAID)
     show("`logbook import` of the same file", first, "≤ shell's wall time", holds=first.wall_s <= shell.wall_s)
     say("its peak memory", f"{first.peak_mb:.0f} MB", "≤ 700 MB", holds=first.peak_mb <= 700)
     again = logbook(database, "import", export, "--pack", PACK, *SAID)
     show("the same file again", again, "≤ 0.5 s", holds=again.wall_s <= 0.5)
-    each = sum(file.stat().st_size for file in folder.glob("export.sqlite3*") if file.is_file()) / rows
+    each = sum(file.stat().st_size for file in folder.glob(f"{database.name}*") if file.is_file()) / rows
     say("store, by reading, with rollups", f"{each:.1f} bytes", "≤ 32 bytes", holds=each <= 32)
     show("ADBC, all readings to Arrow (outer limit)", step("adbc", database))
     show("`read_readings`, all, in plain units", step("readings", database))
     answered = step("answer", database)
     show("first health", answered)
-    say("health again in the same program", f"{1000 * answered.told['again_s']:.0f} ms", "cached", holds=True)
+    first_s, again_s = answered.told["first_s"], answered.told["again_s"]
+    say(
+        "health again in the same program",
+        f"{1000 * again_s:.0f} ms",
+        "≤ 1/10 of the first",
+        holds=again_s <= first_s / 10,
+    )
     for file in folder.iterdir():
         shutil.rmtree(file) if file.is_dir() else file.unlink()
 
