@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -44,7 +46,9 @@ def back_up(store: Store, folder: Path | str, *, now: datetime | None = None) ->
         dialect.copy_to(store.engine, unfinished)
         counted = _verified(unfinished)
         kept = _copy_originals(store.originals_folder, folder / ORIGINALS)
+        _to_disk(unfinished)
         unfinished.replace(target)
+        _to_disk(target.parent)
     except OSError as error:
         raise CannotWrite(
             f"the backup cannot be written ({error.strerror or error}).",
@@ -73,8 +77,10 @@ def restore(backup: Path | str, url: str, *, now: datetime | None = None) -> Pat
         incoming.chmod(0o600)
         _verified(incoming)
         _copy_originals(backup.parent / ORIGINALS, target.with_name(f"{target.name}-originals"))
+        _to_disk(incoming)
         former = _move_aside(target, moment)
         incoming.replace(target)
+        _to_disk(target.parent)
     except OSError as error:
         raise CannotWrite(
             f"the logbook cannot be restored ({error.strerror or error}); the former one is unchanged.",
@@ -102,6 +108,15 @@ def _remove(unfinished: Path) -> None:
     """Remove a copy that did not become anything, with what the database put beside it."""
     for leftover in unfinished.parent.glob(f"{unfinished.name}*"):
         leftover.unlink(missing_ok=True)
+
+
+def _to_disk(path: Path) -> None:
+    """Have a file, or the names in a folder, written through, so that a power cut finds them whole."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _need_room(store: Store, folder: Path) -> None:
@@ -141,7 +156,10 @@ def _move_aside(target: Path, moment: datetime) -> Path | None:
                 mend="Stop that program, the dashboard perhaps, and try again.",
             ) from error
     former = target.with_name(f"{target.name}.replaced-{moment:%Y%m%dT%H%M%SZ}")
-    target.replace(former)
+    with suppress(OSError):  # some file systems know no second name for a file
+        os.link(target, former)  # so that a logbook stands at its place at every moment
+    if not former.exists():
+        target.replace(former)
     for end in ("-wal", "-shm"):
         beside = target.with_name(target.name + end)
         if beside.exists():

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
     from logbook.store.engine import Store
 
+LARGEST_ID = 2**63 - 1
+"""Databases hold no larger integer."""
+
 
 @dataclass(frozen=True)
 class ImportRow:
@@ -53,7 +56,7 @@ def list_imports(store: Store, pack_id: int | None = None) -> list[ImportRow]:
 
 def import_in(connection: Connection, import_id: int) -> ImportRow:
     """Find an import, within a transaction."""
-    found = _rows(connection, models.imports.c.id == import_id)
+    found = _rows(connection, models.imports.c.id == import_id) if 0 < import_id <= LARGEST_ID else []
     if not found:
         raise UnknownName(f"there is no import {import_id}.", mend="List them with: logbook imports")
     return found[0]

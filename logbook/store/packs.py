@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import fields, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import sqlalchemy as sa
 
 from logbook.errors import BadConfiguration, UnknownName, nearest
-from logbook.schema.pack import CHEMISTRIES, Limits, Pack
+from logbook.schema.pack import CHEMISTRIES, LIMIT_FIELDS, Limits, Pack
 from logbook.store import models, stale
 
 if TYPE_CHECKING:
@@ -21,9 +21,15 @@ if TYPE_CHECKING:
 
     from logbook.store.engine import Store
 
-LIMIT_NAMES = tuple(entry.name for entry in fields(Limits))
+UNITS = {name: unit for name, unit, _reason in LIMIT_FIELDS}
+LIMIT_NAMES = tuple(UNITS)
 RATINGS = ("chemistry", "cells_in_series", "rated_ah", "limits")
 """What the findings depend on: changing one makes them all out of date."""
+LONGEST_NAME = 200
+MOST_CELLS = 1000
+MOST_AH = 100_000.0
+SENSIBLE = {"°C": (-100.0, 200.0), "V": (0.0, 10_000.0), "A": (0.0, 1_000_000.0), "s": (0.0, 86_400.0)}
+"""What a limit may be, by its unit: wide enough for any pack, narrow enough for a slip of the keyboard to show."""
 
 
 def add_pack(  # noqa: PLR0913 - a pack has that many properties
@@ -121,10 +127,12 @@ def _refuse_taken(connection: Connection, name: str, own_id: int | None) -> None
 def _validate(row: Mapping[str, Any]) -> None:
     if not row["name"]:
         raise BadConfiguration("a pack needs a name.")
-    if not 0 < row["rated_ah"] < float("inf"):
-        raise BadConfiguration(f"rated_ah is {row['rated_ah']:g}; it must be above 0.")
-    if row["cells_in_series"] < 1:
-        raise BadConfiguration(f"cells_in_series is {row['cells_in_series']}; it must be 1 or more.")
+    if len(row["name"]) > LONGEST_NAME or not row["name"].isprintable():
+        raise BadConfiguration(f"a pack's name is one line of at most {LONGEST_NAME} letters.")
+    if not 0 < row["rated_ah"] <= MOST_AH:
+        raise BadConfiguration(f"rated_ah is {row['rated_ah']:g}; it must be above 0 and at most {MOST_AH:g}.")
+    if not 1 <= row["cells_in_series"] <= MOST_CELLS:
+        raise BadConfiguration(f"cells_in_series is {row['cells_in_series']}; it must be 1 or more, to {MOST_CELLS}.")
     chemistries = [entry.name for entry in CHEMISTRIES]
     if row["chemistry"] not in chemistries:
         raise BadConfiguration(
@@ -133,14 +141,22 @@ def _validate(row: Mapping[str, Any]) -> None:
     for name in set(row["limits"]) - set(LIMIT_NAMES):
         raise BadConfiguration(f'"{name}" is not a limit of a pack.', mend=f"{nearest(name, LIMIT_NAMES)}".strip())
     for name, value in row["limits"].items():
-        if not math.isfinite(value):
-            raise BadConfiguration(f"{name} is {value}, which is not a number.")
+        _validate_limit(name, value)
     try:
         ZoneInfo(row["time_zone"])
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:
         raise UnknownName(
             f'"{row["time_zone"]}" is not a time zone.', mend='Give one such as "Europe/Berlin" or "UTC".'
         ) from error
+
+
+def _validate_limit(name: str, value: float) -> None:
+    if not math.isfinite(value):
+        raise BadConfiguration(f"{name} is {value}, which is not a number.")
+    unit = UNITS[name]
+    least, most = SENSIBLE[unit]
+    if not least <= value <= most:
+        raise BadConfiguration(f"{name} is {value:g} {unit}; it must be from {least:g} to {most:g}.")
 
 
 def _pack(row: Mapping[str, Any]) -> Pack:

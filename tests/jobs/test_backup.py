@@ -3,6 +3,7 @@ from __future__ import annotations
 import stat
 import threading
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
@@ -128,6 +129,24 @@ def test_a_backup_of_an_older_version_is_restored_and_brought_up_to_date(filled,
     with open_store(str(filled.path)) as store:
         assert len(list_imports(store)) == 1
     assert [path.name for path in filled.path.parent.iterdir() if "restoring" in path.name] == []
+
+
+def test_a_logbook_stands_at_its_place_at_every_moment_of_a_restore(filled, tmp_path, monkeypatch):
+    made = back_up(filled, tmp_path / "backups", now=NOW)
+    filled.close()
+    replace, stood = Path.replace, []
+
+    def watched(self, target):
+        moved = replace(self, target)
+        stood.append(filled.path.exists())
+        return moved
+
+    monkeypatch.setattr(Path, "replace", watched)
+    former = restore(made.path, str(filled.path), now=NOW)
+
+    assert former.exists()
+    assert stood
+    assert all(stood)
 
 
 def test_a_backup_that_is_not_there_is_named(tmp_path):

@@ -66,10 +66,17 @@ def test_a_name_is_given_once(store, pack):
         ({"rated_ah": 0}, "above 0"),
         ({"rated_ah": float("nan")}, "above 0"),
         ({"rated_ah": float("inf")}, "above 0"),
+        ({"rated_ah": 1e300}, "at most 100000"),
         ({"cells_in_series": 0}, "1 or more"),
+        ({"cells_in_series": 10**20}, "to 1000"),
+        ({"name": "x" * 201}, "at most 200"),
+        ({"name": "two\nlines"}, "one line"),
         ({"chemistry": "lead"}, "not a known chemistry"),
         ({"limits": {"charge_minimun_c": 1.0}}, 'Did you mean "charge_minimum_c"'),
         ({"limits": {"cutoff_voltage_v": float("nan")}}, "not a number"),
+        ({"limits": {"cutoff_voltage_v": -1.0}}, "from 0 to 10000"),
+        ({"limits": {"tail_current_a": 1e300}}, "from 0 to"),
+        ({"limits": {"charge_minimum_c": -1e300}}, "from -100 to 200"),
     ],
 )  # fmt: skip
 def test_what_no_pack_can_have_is_refused(store, pack, wrong, words):

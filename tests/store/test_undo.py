@@ -166,6 +166,8 @@ def test_a_file_taken_back_can_be_imported_again(store, pack, rng):
 def test_an_import_that_is_not_there_is_named(store):
     with pytest.raises(UnknownName, match="no import 7"):
         undo_import(store, 7)
+    with pytest.raises(UnknownName, match="no import 1000"):
+        undo_import(store, 10**30)
 
 
 def test_set_aside_rows_go_with_their_import(store, pack):
