@@ -89,4 +89,9 @@ def host_name(host: str) -> str:
 
 def foreign(origin: str | None, host: str) -> bool:
     """Whether a request says it comes from another site; no word at all is a program on this machine."""
-    return origin is not None and urlsplit(origin).netloc.lower() != host.lower()
+    if origin is None:
+        return False
+    try:
+        return urlsplit(origin).netloc.lower() != host.lower()
+    except ValueError:  # no address at all
+        return True

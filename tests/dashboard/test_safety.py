@@ -44,6 +44,7 @@ def test_only_names_of_this_machine_are_answered(client, host, status):
         ({"Origin": "http://localhost"}, 200),
         ({"Origin": "http://evil.example"}, 403),
         ({"Origin": "null"}, 403),
+        ({"Origin": "http://["}, 403),
         ({"Sec-Fetch-Site": "cross-site"}, 403),
         ({"Sec-Fetch-Site": "same-origin"}, 200),
     ],
