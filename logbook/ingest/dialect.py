@@ -23,6 +23,8 @@ DATE = re.compile(
     r"^\D{0,12}\d{1,4}[./-](\d{1,2}|[A-Za-zäéûà]{3,9}\.?)[./-]\d{1,4}\b|\d{8}T\d{4}|\b\d{1,2}\.? [A-Za-zäéûà]{3,9}\.?,? \d{4}|[A-Za-z]{3,9} +\d{1,2},? +\d{4}|^[A-Z][a-z]{2} [A-Z][a-z]{2} +\d"
 )
 SAMPLE_LINES = 400
+MOST_COLUMNS = 1000
+"""Far more than the cells and probes of any pack; columns are compared with one another."""
 
 
 @dataclass(frozen=True)
@@ -87,6 +89,12 @@ def dialect_of(
             "No table of readings was found in it: no delimiter (comma, semicolon, tab or bar) gives rows of numbers.",
             where=where,
             mend="Export the readings as CSV, one row a reading; if it is one, describe it with  --mapping FILE",
+        )
+    if width > MOST_COLUMNS:
+        raise BadData(
+            f"Its rows have {width} columns; no table of readings has more than {MOST_COLUMNS}.",
+            where=where,
+            mend="Export the readings one row a reading, not one column a reading.",
         )
     return Dialect(best, decimal or _decimal(sample, best, width), width)
 

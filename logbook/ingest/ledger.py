@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 FIRST_LINES = 20
 """How many lines of a repair, and rows set aside, a receipt shows."""
+LONGEST_TEXT = 2000
+"""Letters of a row set aside that are shown; the kept original has the rest."""
 GAP_FACTOR = 3.0
 GAP_MINIMUM_MS = 120_000
 """A gap is more than three usual intervals and two minutes; common practice, no source."""
@@ -73,7 +75,7 @@ class Ledger:
     def set_aside_rows(self, texts: Mapping[int, str]) -> tuple[SetAside, ...]:
         """Every row set aside, by line."""
         return tuple(
-            SetAside(line, reason, texts.get(line, "") if text is None else text)
+            SetAside(line, reason, (texts.get(line, "") if text is None else text)[:LONGEST_TEXT])
             for line, (reason, text) in sorted(self._set_aside.items())
         )
 

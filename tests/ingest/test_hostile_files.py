@@ -12,6 +12,7 @@ import pytest
 
 from logbook.errors import BadData
 from logbook.ingest import ImportOptions, read_export
+from logbook.ingest.ledger import LONGEST_TEXT
 from tests.ingest.fixtures import utf8
 from tests.ingest.trip import lines, trip
 
@@ -43,11 +44,12 @@ def test_a_line_without_end_is_one_odd_row(place: int | None, tmp_path: Path):
     recording = read(tmp_path / "long.csv", utf8(rows))
 
     np.testing.assert_array_equal(recording.readings.ts_ms, trip().ts_ms)
+    assert all(len(row.text) <= LONGEST_TEXT for row in recording.set_aside)
 
 
 def test_a_table_of_very_many_columns_is_refused(tmp_path: Path):
-    with pytest.raises(BadData):
-        read(tmp_path / "wide.csv", (",".join(["1"] * LIMIT) + "\n").encode() * 3)
+    with pytest.raises(BadData, match="20000 columns"):
+        read(tmp_path / "wide.csv", (",".join(["1"] * 20_000) + "\n").encode() * 3)
 
 
 def test_a_damaged_archive_is_told_as_such(tmp_path: Path):
