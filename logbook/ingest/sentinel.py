@@ -101,7 +101,7 @@ def _refuse_another_pack(values: NDArray[np.float64], highest_v: float, known: K
         raise BadData(
             f"Its usual voltage is {usual:.1f} V, more than {cells} {'cell' if cells == 1 else 'cells'} in series can show.",
             where=known.where,
-            mend="Name the pack it is of with  --pack NAME,  or put right how many cells that pack has: "
+            mend="Choose the pack it is of, or put right how many cells this one has:  "
             "logbook pack edit NAME --cells N",
         )
     if usual < LOWEST_USUAL_CELL_V * cells:
