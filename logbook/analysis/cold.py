@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from logbook.analysis.ledger import COLD_BANDS_C
 from logbook.analysis.resolution import resolution
 from logbook.analysis.runs import joined, runs
 from logbook.schema.health import ColdBand, ColdChargeEvent, ColdCharging
@@ -25,7 +24,16 @@ if TYPE_CHECKING:
     from logbook.analysis.track import Track
     from logbook.schema.pack import Pack
 
-COLUMNS = ("start_ms", "end_ms", "samples", "charge_ah", "min_temperature_c", "max_current_a", "held_s")
+COLD_BANDS_C = {
+    "cold_ah_below_m10": (-np.inf, -10.0),
+    "cold_ah_m10_m5": (-10.0, -5.0),
+    "cold_ah_m5_0": (-5.0, 0.0),
+    "cold_ah_0_5": (0.0, 5.0),
+}
+"""Charge that went in by temperature band, °C; the bands are common practice, no source."""
+COLUMNS = (
+    "start_ms", "end_ms", "samples", "charge_ah", "min_temperature_c", "max_current_a", "held_s", *COLD_BANDS_C,
+)  # fmt: skip
 JOIN_S = 1800.0
 SMOOTH_S = 900
 FLICKER_C = 5.0
@@ -53,13 +61,13 @@ def cold(track: Track, pack: Pack) -> pd.DataFrame:
         return pd.DataFrame(columns=list(COLUMNS))
     half_step_c = resolution(readings.ts_ms, temp_c) / 2
     limit_c = pack.limits.charge_minimum_c
+    places, smooth_c = _charging(track, pack)
+    below = np.zeros(len(readings), np.bool_)
+    below[places] = smooth_c < limit_c
     with np.errstate(invalid="ignore"):
-        charging = amps > threshold_a(pack)
-        below = charging & (temp_c <= limit_c + FLICKER_C)
-        places = np.flatnonzero(below)
-        below[places] = _smoothed(track, places) < limit_c
         surely = below & (temp_c <= limit_c - half_step_c + 1e-9)
     ah = np.nan_to_num(amps) * track.held_s / S_PER_HOUR
+    bands = band_ah(track, pack)
     day = readings.ts_ms // MS_PER_DAY
     wall = track.gap_after | np.append(day[1:] != day[:-1], True)
     rows = []
@@ -75,9 +83,32 @@ def cold(track: Track, pack: Pack) -> pd.DataFrame:
                 float(np.nanmin(temp_c[inside])),
                 float(amps[inside][counted].max()),
                 float(track.held_s[inside][counted].sum()),
+                *(float(values[inside][counted].sum()) for values in bands.values()),
             )
         )
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def band_ah(track: Track, pack: Pack) -> dict[str, NDArray[np.float64]]:
+    """Charge of each sample by band of the same temperature that decides on events, Ah [n] for each of COLD_BANDS_C."""
+    places, smooth_c = _charging(track, pack)
+    ah = track.readings.current_a[places] * track.held_s[places] / S_PER_HOUR
+    result = {}
+    for name, (low_c, high_c) in COLD_BANDS_C.items():
+        values = np.zeros(len(track))
+        inside = (smooth_c >= low_c) & (smooth_c < high_c)
+        values[places[inside]] = ah[inside]
+        result[name] = values
+    return result
+
+
+def _charging(track: Track, pack: Pack) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Samples of charging that may be cold, and the mean temperature around each, °C."""
+    warmest_c = max(pack.limits.charge_minimum_c, *(high_c for _, high_c in COLD_BANDS_C.values()))
+    with np.errstate(invalid="ignore"):
+        charging = track.readings.current_a > threshold_a(pack)
+        places = np.flatnonzero(charging & (track.readings.temperature_c <= warmest_c + FLICKER_C))
+    return places, _smoothed(track, places)
 
 
 def _smoothed(track: Track, places: NDArray[np.intp]) -> NDArray[np.float64]:
@@ -110,25 +141,28 @@ def answer(
     if not has_temperature:
         reason = "There are no temperatures in the log, so nobody can say; export the temperature with the readings."
         return ColdCharging(limit_c, 0.0, (), reason)
-    events = tuple(
-        _event(group, pack)
-        for group in _merged(pieces)
-        if group["samples"].sum() >= LEAST_SAMPLES and group["held_s"].sum() >= LEAST_S
+    groups = _merged(pieces)
+    proved = [group["samples"].sum() >= LEAST_SAMPLES and group["held_s"].sum() >= LEAST_S for group in groups]
+    events = tuple(_event(group, pack) for group, sure in zip(groups, proved, strict=True) if sure)
+    doubtful = [group for group, sure in zip(groups, proved, strict=True) if not sure]
+    return ColdCharging(
+        limit_c, round(sum(event.charge_ah for event in events), 3), events, bands=_bands(hours, doubtful)
     )
-    return ColdCharging(limit_c, round(sum(event.charge_ah for event in events), 3), events, bands=_bands(hours))
 
 
-def _bands(hours: pd.DataFrame | None) -> tuple[ColdBand, ...]:
+def _bands(hours: pd.DataFrame | None, doubtful: list[pd.DataFrame]) -> tuple[ColdBand, ...]:
+    """Charge by band, less what no reading proves to be cold; below the limit they add up to the events."""
     if hours is None or hours.empty:
         return ()
 
     def end(limit_c: float) -> float | None:
         return None if np.isinf(limit_c) else limit_c
 
-    return tuple(
-        ColdBand(end(low_c), end(high_c), round(float(hours[name].sum()), 2))
-        for name, (low_c, high_c) in COLD_BANDS_C.items()
-    )
+    def charge_ah(name: str) -> float:
+        less_ah = sum(float(group[name].sum()) for group in doubtful)
+        return round(max(0.0, float(hours[name].sum()) - less_ah), 2)
+
+    return tuple(ColdBand(end(low_c), end(high_c), charge_ah(name)) for name, (low_c, high_c) in COLD_BANDS_C.items())
 
 
 def _merged(pieces: pd.DataFrame) -> list[pd.DataFrame]:

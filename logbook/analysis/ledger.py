@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from logbook.analysis.cold import COLD_BANDS_C, band_ah
 from logbook.units import MS_PER_HOUR, S_PER_HOUR
 
 if TYPE_CHECKING:
@@ -15,13 +16,6 @@ if TYPE_CHECKING:
     from logbook.analysis.track import Track
     from logbook.schema.pack import Pack
 
-COLD_BANDS_C = {
-    "cold_ah_below_m10": (-np.inf, -10.0),
-    "cold_ah_m10_m5": (-10.0, -5.0),
-    "cold_ah_m5_0": (-5.0, 0.0),
-    "cold_ah_0_5": (0.0, 5.0),
-}
-"""Charge that went in by temperature band, °C; the bands are common practice, no source."""
 COLUMNS = (
     "start_ms", "readings", "logged_s", "live_s", "charge_ah", "discharge_ah", "charge_wh", "discharge_wh",
     "min_voltage_v", "max_voltage_v", "min_temperature_c", "mean_temperature_c", "max_temperature_c",
@@ -87,9 +81,7 @@ def ledger(track: Track, pack: Pack) -> pd.DataFrame:
         "switched_ah": np.append(track.switched_ah[first[1:]], track.switched_ah[-1]) - track.switched_ah[first],
         "sampling_var_ah2": np.append(track.scatter_ah2[first[1:]], track.scatter_ah2[-1]) - track.scatter_ah2[first],
     }
-    going_in = np.maximum(ah, 0.0)
-    for name, (low_c, high_c) in COLD_BANDS_C.items():
-        columns[name] = total(np.where((temp_c >= low_c) & (temp_c < high_c), going_in, 0.0))
+    columns |= {name: total(values) for name, values in band_ah(track, pack).items()}
     return pd.DataFrame({"start_ms": hour[first] * MS_PER_HOUR, **columns})
 
 

@@ -94,8 +94,8 @@ def bands(health: Health, view: View) -> Component | None:
     rows = [[band_words(band, view), quantity(band.charge_ah, "Ah", 1)] for band in found]
     lead = (
         f"Charge that went in by temperature of the cells. Between {view.degrees(0)} and {view.degrees(5)} "
-        "many sheets ask for a small current. Every current counts here, however small, by its own reading's "
-        "temperature, so the sums need not be those of the answer."
+        "many sheets ask for a small current. The mean over half an hour decides on the band, as it does on the "
+        "events above."
     )
     return parts.section(
         "How cold, in all",
