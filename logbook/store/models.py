@@ -122,8 +122,9 @@ imports = Table(
     Column("receipt", JSON, nullable=False),
     UniqueConstraint("pack_id", "sha256"),
     UniqueConstraint("pack_id", "id", name="uq_import_pack_id_id"),
+    sqlite_autoincrement=True,
 )
-"""One row a file taken in; `original` names the kept file, beside the database."""
+"""One row a file taken in; `original` names the kept file, beside the database. No id is given twice."""
 
 set_aside = Table(
     "set_aside",
@@ -275,8 +276,9 @@ note = Table(
     Column("pack_id", Integer, ForeignKey("pack.id", ondelete="CASCADE"), nullable=False, index=True),
     Column("ts_ms", BigInteger, nullable=False),
     Column("text", Text, nullable=False),
+    sqlite_autoincrement=True,
 )
-"""What the owner writes down."""
+"""What the owner writes down. No id is given twice."""
 
 acknowledged_flag = Table(
     "acknowledged_flag",

@@ -163,6 +163,19 @@ def test_a_file_taken_back_can_be_imported_again(store, pack, rng):
     assert (receipt.rows_stored, receipt.already_imported) == (100, None)
 
 
+def test_the_number_of_an_import_taken_back_is_never_given_again(store, pack, rng):
+    """An old `undo 1` must not take back another import."""
+    readings = drawn(rng, 100)
+    assert commit_import(store, pack, recording_of(readings, "a.csv"), None).import_id == 1
+    undo_import(store, 1)
+
+    again = commit_import(store, pack, recording_of(readings, "a.csv"), None)
+
+    assert again.import_id == 2
+    with pytest.raises(UnknownName, match="no import 1"):
+        undo_import(store, 1)
+
+
 def test_an_import_that_is_not_there_is_named(store):
     with pytest.raises(UnknownName, match="no import 7"):
         undo_import(store, 7)
