@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from logbook.store.engine import Store, open_store
 from logbook.store.findings import read_findings, replace_findings
-from logbook.store.imports import ImportRow, known_import, list_imports, set_aside_rows, stored_receipt
+from logbook.store.imports import ImportRow, known_import, list_imports, replace_receipt, set_aside_rows, stored_receipt
 from logbook.store.intake import commit_import
 from logbook.store.notes import Note, acknowledge, acknowledged, add_note, delete_note, list_notes
 from logbook.store.packs import add_pack, edit_pack, list_packs, pack_by_id, pack_named
@@ -37,6 +37,7 @@ __all__ = [
     "read_rollup",
     "reading_span",
     "replace_findings",
+    "replace_receipt",
     "set_aside_rows",
     "stale_ranges",
     "stored_receipt",

@@ -287,3 +287,20 @@ acknowledged_flag = Table(
     Column("code", String(60), primary_key=True),
 )
 """Flags the owner has seen."""
+
+task = Table(
+    "task",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("kind", String(40), nullable=False),
+    Column("state", String(20), nullable=False),
+    Column("body", JSON, nullable=False),
+    Column("outcome", JSON(none_as_null=True)),
+    Column("progress", Double, nullable=False),
+    Column("worker", String(80)),
+    Column("created_ms", BigInteger, nullable=False),
+    Column("changed_ms", BigInteger, nullable=False),
+    CheckConstraint("state IN ('waiting', 'running', 'asking', 'done', 'failed')", name="state"),
+    sqlite_autoincrement=True,
+)
+"""Work that waits for a worker: what is to be done, by whom it is being done, and what came of it."""
