@@ -12,7 +12,7 @@ from logbook.units import ms_from_datetime
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from logbook.schema.receipt import ColumnUse, Receipt, Repair
+    from logbook.schema.receipt import Changes, ColumnUse, Receipt, Repair
 
 
 def print_receipt(receipt: Receipt, zone: str) -> None:
@@ -30,6 +30,7 @@ def print_receipt(receipt: Receipt, zone: str) -> None:
     _set_aside(receipt)
     for warning in receipt.warnings:
         paragraph(f"Look: {warning}")
+    _changes(receipt.changes)
 
 
 def print_set_aside(rows: Iterable[Mapping[str, Any]]) -> None:
@@ -86,6 +87,16 @@ def _set_aside(receipt: Receipt) -> None:
         result(f"  line {row.line}: {row.text[:120]}")
     if receipt.import_id is not None:
         paragraph(f"All of them:  logbook receipt {receipt.import_id} --rows")
+
+
+def _changes(changes: Changes | None) -> None:
+    if changes is None:
+        return
+    heading("What changed in the answers")
+    for sentence in changes.sentences:
+        paragraph(f"- {sentence}", "  ")
+    if not changes.sentences:
+        paragraph(changes.reason or "Nothing beyond rounding.", "  ")
 
 
 def _lines(lines: tuple[int, ...], count: int) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logbook.cli.output import heading, paragraph
-from logbook.cli.words import counted, day, decimals_of, interval, lasting, moment, number, percent
+from logbook.cli.words import counted, day, interval, lasting, moment, number, percent
 
 if TYPE_CHECKING:
     from logbook.schema.estimate import Estimate
@@ -108,7 +108,7 @@ def _delivers(capacity: Capacity, rated: str) -> str:
             else ""
         )
         return f"Cannot tell yet whether it delivers its rated {rated}.{bound}"
-    places = decimals_of(capacity.ah)
+    places = capacity.ah.decimals
     value = f"{number(capacity.ah.value, places)} Ah"
     low, high = number(capacity.ah.low, places), number(capacity.ah.high, places)
     sure = f"{percent(capacity.ah.level)} interval: {low} to {high} Ah"

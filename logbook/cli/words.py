@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -20,15 +19,9 @@ def number(value: float, decimals: int = 0) -> str:
     return text.removeprefix("-") if not text.strip("-0. ") else text
 
 
-def decimals_of(estimate: Estimate) -> int:
-    """Count the decimals its interval bears: half its width shows as one or two digits."""
-    half = max(estimate.width / 2, 1e-3)
-    return 0 if half >= 1 else min(3, -math.floor(math.log10(half)))
-
-
 def interval(estimate: Estimate, unit: str, least_places: int = 0) -> str:
     """Write an estimate with its interval: `97 Ah (95 to 99 Ah)`."""
-    places = max(decimals_of(estimate), least_places)
+    places = max(estimate.decimals, least_places)
     low, high = number(estimate.low, places), number(estimate.high, places)
     return f"{number(estimate.value, places)} {unit} ({low} to {high} {unit})"
 

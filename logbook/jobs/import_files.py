@@ -3,29 +3,33 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import fields
+from dataclasses import fields, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logbook.errors import InputMissing, LogbookError
 from logbook.ingest import read_export
+from logbook.jobs import comparison
 from logbook.jobs.era import Era, within
 from logbook.jobs.progress import silent
-from logbook.schema.receipt import ColumnUse, Inference, Receipt, Repair, SetAside
+from logbook.schema.receipt import Changes, ColumnUse, Inference, Receipt, Repair, SetAside
 from logbook.store import commit_import, known_import, stored_receipt
 from logbook.units import iso_from_ms
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from logbook.ingest import Ask, ImportOptions
     from logbook.jobs.progress import Progress
     from logbook.schema.pack import Pack
+    from logbook.schema.recording import Recording
     from logbook.store import ImportRow, Store
 
 WHOLE = Era()
 READING_SHARE = 0.6
-"""Part of an import's time that reading the file takes; the rest is storing."""
+"""Part of an import's time that reading the file takes; the rest is storing and comparing."""
+COMPARING_FROM = 0.8
 
 
 def import_file(  # noqa: PLR0913 - each is a choice of its owner
@@ -49,12 +53,30 @@ def import_file(  # noqa: PLR0913 - each is a choice of its owner
     if known:
         progress(1.0)
         return _known_receipt(store, known, dry_run=dry_run)
-    recording = read_export(path, options, ask=ask, progress=lambda share: progress(share * READING_SHARE))
-    if era:
-        recording = within(recording, era)
-    receipt = commit_import(store, pack, recording, path if keep_original else None, dry_run=dry_run)
+    read = partial(read_export, path, options, ask=ask, progress=lambda share: progress(share * READING_SHARE))
+    original = path if keep_original else None
+    if dry_run:
+        tried = replace(_stored(store, pack, read, era, original, dry_run=True), changes=comparison.NOT_TRIED)
+        progress(1.0)
+        return tried
+    before = comparison.look(store, pack)
+    receipt = _stored(store, pack, read, era, original, dry_run=False)
+    if receipt.already_imported is None:
+        receipt = comparison.compared(store, pack, before, receipt, lambda share: progress(_after(share)))
     progress(1.0)
     return receipt
+
+
+def _stored(
+    store: Store, pack: Pack, read: Callable[[], Recording], era: Era, original: Path | None, *, dry_run: bool
+) -> Receipt:
+    """Read a recording and store it; its readings are out of memory after."""
+    recording = within(read(), era) if era else read()
+    return commit_import(store, pack, recording, original, dry_run=dry_run)
+
+
+def _after(share: float) -> float:
+    return COMPARING_FROM + share * (1.0 - COMPARING_FROM)
 
 
 def import_files(
@@ -92,6 +114,7 @@ def _known_receipt(store: Store, known: ImportRow, *, dry_run: bool) -> Receipt:
         "rows_already_known": stored.rows_stored + stored.rows_already_known,
         "already_imported": iso_from_ms(known.imported_ms),
         "dry_run": dry_run,
+        "changes": Changes(),
     }
     return Receipt(**{**{entry.name: getattr(stored, entry.name) for entry in fields(Receipt)}, **now})
 
@@ -104,6 +127,8 @@ def receipt_from_json(document: dict[str, Any]) -> Receipt:
     for name, kind in parts.items():
         values[name] = tuple(kind(**{**part, **_lines(part)}) for part in values.get(name, ()))
     values["warnings"] = tuple(values.get("warnings", ()))
+    if values.get("changes") is not None:
+        values["changes"] = Changes(tuple(values["changes"]["sentences"]), values["changes"]["reason"])
     return Receipt(**values)
 
 

@@ -15,7 +15,7 @@ from logbook.analysis import digest as analysis
 from logbook.jobs.progress import silent
 from logbook.store import findings, stale
 from logbook.store.parts import stored_parts
-from logbook.store.readings import readings_between
+from logbook.store.readings import count_by_day, readings_between
 from logbook.units import MS_PER_DAY
 
 if TYPE_CHECKING:
@@ -66,6 +66,13 @@ def rebuild(store: Store, pack: Pack, progress: Progress = silent, *, method: Me
         state = findings.state_in(connection, pack.id)
         stale.mark(connection, pack.id, _everything(connection, pack.id, state), whole_days=True)
     refresh(store, pack, progress, method=method)
+
+
+def readings_ahead(store: Store, pack: Pack, *, method: Method = METHOD) -> int:
+    """Count the readings the next refresh would go through."""
+    with store.reading() as connection:
+        work = _work(connection, pack.id, findings.state_in(connection, pack.id), method)
+        return sum(sum(count_by_day(connection, pack.id, start, end).values()) for start, end in work)
 
 
 def made_anew(store: Store, pack: Pack, method: Method = METHOD) -> Iterator[Refreshed]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 
 LEVEL = 0.9
@@ -21,6 +22,12 @@ class Estimate:
     def width(self) -> float:
         """Upper minus lower end."""
         return self.high - self.low
+
+    @property
+    def decimals(self) -> int:
+        """Decimals its interval bears: half its width shows as one or two digits."""
+        half = max(self.width / 2, 1e-3)
+        return 0 if half >= 1 else min(3, -math.floor(math.log10(half)))
 
     def scaled(self, factor: float) -> Estimate:
         """The same estimate in another unit; a negative factor swaps the ends."""

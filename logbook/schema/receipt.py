@@ -48,6 +48,16 @@ class SetAside:
 
 
 @dataclass(frozen=True)
+class Changes:
+    """What an import changed in the answers about its pack."""
+
+    sentences: tuple[str, ...] = ()
+    """Empty where nothing changed beyond rounding, or nothing was compared."""
+    reason: str | None = None
+    """Why the answers were not compared; None where they were."""
+
+
+@dataclass(frozen=True)
 class Receipt:
     """The whole story of one file."""
 
@@ -72,7 +82,10 @@ class Receipt:
     already_imported: str | None = None
     """When the same file came before, the time it did (ISO 8601); nothing was stored now."""
     dry_run: bool = False
+    changes: Changes | None = None
+    """What it changed in the answers; None until somebody looked."""
 
     def as_json(self) -> dict[str, Any]:
-        """JSON-ready document of the receipt."""
-        return asdict(self)
+        """JSON-ready document of the receipt; without `changes` where nobody looked."""
+        document = asdict(self)
+        return {name: value for name, value in document.items() if name != "changes" or value is not None}

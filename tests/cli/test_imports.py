@@ -48,6 +48,20 @@ def test_an_import_prints_its_receipt_and_names_the_next_step(house, trip):
     assert 'logbook health "House battery"' in brought.err
 
 
+def test_a_receipt_tells_what_changed_in_the_answers_then_and_later(house, trip, tmp_path):
+    bring(house, trip)
+
+    brought = bring(house, export(tmp_path / "later.csv", range(30, 60)))
+    again = house("receipt", "2")
+    document = json.loads(house("receipt", "2", "--json").out)
+
+    told = brought.out.partition("What changed in the answers\n")[2]
+    assert re.search(r"- Charged below 0 °C: once, 16.\d Ah in all. Before: once, 6.\d Ah in all.", told)
+    assert again.out.endswith(told)
+    assert document["changes"]["reason"] is None
+    assert [f"  - {said}" for said in document["changes"]["sentences"]] == told.splitlines()
+
+
 def test_the_receipt_as_json_is_one_line_a_file(house, trip, tmp_path):
     later = export(tmp_path / "later.csv", range(30, 60))
 

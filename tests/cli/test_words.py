@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from logbook.cli.words import counted, day, decimals_of, interval, lasting, moment, number
+from logbook.cli.words import counted, day, interval, lasting, moment, number
 from logbook.schema.estimate import Estimate
 
 
@@ -18,7 +18,7 @@ def test_numbers_have_spaced_thousands_and_no_minus_zero(value, decimals, text):
     ("low", "high", "decimals"), [(90, 100, 0), (98, 100.5, 0), (0.02, 0.06, 2), (0.0101, 0.0102, 3), (5.9, 7.4, 1)]
 )
 def test_an_estimate_shows_no_more_decimals_than_its_interval_bears(low, high, decimals):
-    assert decimals_of(Estimate((low + high) / 2, low, high)) == decimals
+    assert Estimate((low + high) / 2, low, high).decimals == decimals
 
 
 def test_an_interval_is_written_with_its_ends():

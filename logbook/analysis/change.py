@@ -1,0 +1,147 @@
+"""Change: what became different between two answers about the same pack, in plain sentences.
+
+Figures count as different when they differ beyond the last digit their interval bears.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from logbook.units import utc_from_ms
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from logbook.schema.estimate import Estimate
+    from logbook.schema.health import Capacity, ColdCharging, Fade, Flag, Health, Protection, ReadingsSummary
+
+VERDICTS = {
+    "meets_rating": "meets its rating",
+    "reduced": "below its rating",
+    "end_of_life": "under 80 % of its rating",
+    "undetermined": "too wide a range for a verdict",
+}
+UNTOLD = "cannot be told"
+CAPACITY_UNKNOWN = "capacity_unknown"
+"""The flag that says what the sentence about capacity says."""
+WHOLE_FROM_AH = 20.0
+"""From here on whole amp-hours say enough."""
+
+
+def changes(before: Health, after: Health, zone: str = "UTC") -> tuple[str, ...]:
+    """What a reader of the first answer has to learn anew; days in the given zone, nothing where nothing changed."""
+    said = (
+        *_told("The log", _logged(before.readings, zone), _logged(after.readings, zone)),
+        *_capacity(before.capacity, after.capacity),
+        *_told(_limit(after), _cold(before.cold_charging), _cold(after.cold_charging)),
+        *_told("Capacity lost at once", _losses(before.fade, zone), _losses(after.fade, zone)),
+        *_estimates(before, after),
+        *_told("The protection board opened", _openings(before.protection), _openings(after.protection)),
+        *_flags(before.flags, after.flags),
+    )
+    return tuple(said)
+
+
+def _told(subject: str, before: str, after: str) -> Iterator[str]:
+    if before != after:
+        yield f"{subject}: {after}. Before: {before}."
+
+
+def _logged(readings: ReadingsSummary, zone: str) -> str:
+    if readings.first_ms is None or readings.last_ms is None:
+        return "nothing"
+    span = f"{_day(readings.first_ms, zone)} to {_day(readings.last_ms, zone)}"
+    return f"{span}, {_number(readings.logged_hours, 0 if readings.logged_hours >= 10 else 1)} h of it logged"
+
+
+def _capacity(before: Capacity, after: Capacity) -> Iterator[str]:
+    same = before.verdict == after.verdict and not _differ(before.ah, after.ah)
+    if not same or before.ah is None:
+        yield from _told("Capacity", _delivers(before), _delivers(after))
+
+
+def _delivers(capacity: Capacity) -> str:
+    if capacity.ah is not None:
+        return f"{_interval(capacity.ah, 'Ah')}, {VERDICTS.get(capacity.verdict, capacity.verdict)}"
+    if capacity.at_least_ah is not None:
+        return f"{UNTOLD}, at least {_amp_hours(capacity.at_least_ah)}"
+    return UNTOLD
+
+
+def _limit(health: Health) -> str:
+    return f"Charged below {_number(health.cold_charging.limit_c)} °C"
+
+
+def _cold(cold: ColdCharging) -> str:
+    if not cold.events:
+        return UNTOLD if cold.reason else "not seen"
+    return f"{_times(len(cold.events))}, {_number(cold.total_charge_ah, 1)} Ah in all"
+
+
+def _losses(fade: Fade, zone: str) -> str:
+    losses = [
+        f"{_interval(loss.ah_lost, 'Ah') if loss.ah_lost else 'some'} about {_day(loss.time_ms, zone)}"
+        for loss in fade.sudden_losses
+    ]
+    return "; ".join(losses) or "not seen"
+
+
+def _estimates(before: Health, after: Health) -> Iterator[str]:
+    """Every other figure with an interval."""
+    pairs = (
+        ("Fade a year, of the rated capacity", "%", before.fade, after.fade, "percent_of_rated_per_year"),
+        ("Loss a month while parked", "%", before.idle, after.idle, "self_discharge_percent_per_month"),
+        ("Draw of the parked vehicle", "A", before.idle, after.idle, "standby_current_a"),
+        ("Resistance at 25 °C", "mΩ", before.resistance, after.resistance, "milliohm_25c"),
+        ("The monitor's current is off by", "A", before.monitor, after.monitor, "current_offset_a"),
+    )
+    for subject, unit, old, new, name in pairs:
+        was, now = getattr(old, name), getattr(new, name)
+        if _differ(was, now):
+            yield from _told(subject, *(_interval(each, unit) if each else UNTOLD for each in (was, now)))
+
+
+def _differ(before: Estimate | None, after: Estimate | None) -> bool:
+    """Whether two estimates differ by more than rounding."""
+    if before is None or after is None:
+        return before is not after
+    moved = max(abs(getattr(after, end) - getattr(before, end)) for end in ("value", "low", "high"))
+    return moved > 0.5 * 10.0**-after.decimals
+
+
+def _openings(protection: Protection) -> str:
+    return _times(len(protection.events)) if protection.events else "not seen"
+
+
+def _flags(before: tuple[Flag, ...], after: tuple[Flag, ...]) -> Iterator[str]:
+    old, new = ({flag.code: flag for flag in flags if flag.code != CAPACITY_UNKNOWN} for flags in (before, after))
+    for code, flag in new.items():
+        if code not in old:
+            yield f"New flag ({flag.severity}): {flag.message}"
+        elif old[code].severity != flag.severity:
+            yield f"Flag now {flag.severity}, before {old[code].severity}: {flag.message}"
+    yield from (f"No longer flagged: {flag.message}" for code, flag in old.items() if code not in new)
+
+
+def _interval(estimate: Estimate, unit: str) -> str:
+    value, low, high = (_number(each, estimate.decimals) for each in (estimate.value, estimate.low, estimate.high))
+    return f"{value} {unit} ({low} to {high} {unit})"
+
+
+def _amp_hours(ah: float) -> str:
+    return f"{_number(ah, 0 if ah >= WHOLE_FROM_AH else 1)} Ah"
+
+
+def _number(value: float, decimals: int = 0) -> str:
+    text = f"{value:,.{decimals}f}".replace(",", " ")
+    return text.removeprefix("-") if not text.strip("-0. ") else text
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
+
+
+def _day(ts_ms: int, zone: str) -> str:
+    when = utc_from_ms(ts_ms).astimezone(ZoneInfo(zone))
+    return f"{when.day} {when:%b %Y}"
