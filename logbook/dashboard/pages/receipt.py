@@ -52,6 +52,7 @@ def layout(visit: Visit) -> Component:
                 className="page-head",
             ),
             parts.answer_block(answer, html.P(dcc.Link(f"To {pack.name}", href=f"/pack/{pack.id}")) if pack else None),
+            changed(receipt),
             counts(receipt),
             warnings(receipt),
             understood(receipt),
@@ -67,6 +68,15 @@ def layout(visit: Visit) -> Component:
 def tone_of(receipt: dict[str, Any]) -> str:
     """Rows set aside or warnings ask for a look."""
     return "look" if receipt.get("rows_set_aside") or receipt.get("warnings") else "good"
+
+
+def changed(receipt: dict[str, Any]) -> Component | None:
+    """What it changed in the answers; older imports did not look."""
+    found = receipt.get("changes")
+    if not found:
+        return None
+    sentences = found["sentences"] or [found["reason"] or "Nothing beyond rounding."]
+    return parts.section("What changed in the answers", html.Ul([html.Li(words) for words in sentences]))
 
 
 def counts(receipt: dict[str, Any]) -> Component:
