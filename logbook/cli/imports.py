@@ -204,11 +204,10 @@ def receipt(session: Session, import_id: int, show_rows: bool, as_json: bool) ->
     from logbook.cli.receipts import print_receipt, print_set_aside
     from logbook.jobs.import_files import receipt_from_json
     from logbook.store.imports import set_aside_rows, stored_receipt
-    from logbook.store.packs import pack_named
 
     with session.store() as store:
         stored = receipt_from_json(stored_receipt(store, import_id))
-        zone = pack_named(store, stored.pack_name).time_zone if stored.pack_name else "UTC"
+        zone = _zone_of(store, stored)
         rows = set_aside_rows(store, import_id).to_dict("records") if show_rows else []
     if as_json:
         document({**stored.as_json(), "set_aside": rows} if show_rows else stored.as_json())
@@ -220,18 +219,29 @@ def receipt(session: Session, import_id: int, show_rows: bool, as_json: bool) ->
 
 @click.command("undo")
 @click.argument("import_id", metavar="ID", type=int)
-@click.option("--yes", is_flag=True, help="Do not ask.")
+@click.option("--yes", is_flag=True, help="Do not ask; needed without a terminal.")
 @pass_session
 def undo(session: Session, import_id: int, yes: bool) -> None:
     """Take import ID back; readings that another import also brought stay."""
+    from logbook.cli.receipts import print_brought
+    from logbook.jobs.import_files import receipt_from_json
     from logbook.jobs.undo import undo as take_back
     from logbook.store.imports import stored_receipt
 
     with session.store() as store:
-        stored = stored_receipt(store, import_id)
-        if session.may_ask and not yes:
-            click.confirm(
-                f"Take back {stored['rows_stored']} readings from {stored['file_name']}?", abort=True, err=True
-            )
-        take_back(store, import_id)
-    result(f"Took back import {import_id}: {stored['file_name']}.")
+        stored = receipt_from_json(stored_receipt(store, import_id))
+        if not yes:
+            print_brought(stored, _zone_of(store, stored))
+        if not session.agreed("Take this import back?", yes=yes):
+            return
+        with progress(f"Taking back {stored.file_name}") as tick:
+            take_back(store, import_id, tick)
+    result(f"Took back import {import_id}: {stored.file_name}.")
+
+
+def _zone_of(store: Store, receipt: Receipt) -> str:
+    from logbook.store.imports import list_imports
+    from logbook.store.packs import pack_by_id
+
+    row = next((row for row in list_imports(store) if row.id == receipt.import_id), None)
+    return pack_by_id(store, row.pack_id).time_zone if row else "UTC"

@@ -30,17 +30,28 @@ def backup(session: Session, folder: Path) -> None:
 
 
 @click.command("restore")
-@click.argument("file", metavar="BACKUP", type=click.Path(path_type=Path))
-@click.option("--yes", is_flag=True, help="Do not ask.")
+@click.argument("place", metavar="BACKUP", type=click.Path(path_type=Path))
+@click.option("--yes", is_flag=True, help="Do not ask; needed without a terminal.")
 @pass_session
-def restore(session: Session, file: Path, yes: bool) -> None:
-    """Put BACKUP in the place of the logbook. The former logbook is moved aside, never deleted."""
-    from logbook.jobs.backup import restore as bring_back
+def restore(session: Session, place: Path, yes: bool) -> None:
+    """Put BACKUP, or the newest in that folder, in the place of the logbook.
 
-    if session.may_ask and not yes:
-        click.confirm(f"Put {file} in the place of {session.database_url()}?", abort=True, err=True)
-    former = bring_back(file, session.database_url())
-    result("Restored.")
+    The former logbook is moved aside, never deleted.
+    """
+    from logbook.jobs.backup import newest_backup
+    from logbook.jobs.backup import restore as bring_back
+    from logbook.store.dialect import file_of, parse_url
+
+    backup, url = newest_backup(place), session.database_url()
+    target = file_of(parse_url(url))
+    if backup != place:
+        say(f"The newest backup there is {backup}.")
+    if backup.exists() and target.exists():
+        say(f"It takes the place of {target}, which is moved aside.")
+        if not session.agreed("Restore it?", yes=yes):
+            return
+    former = bring_back(backup, url)
+    result(f"Restored {backup}.")
     if former:
         say(f"The former logbook is now {former}.")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from logbook.cli.output import heading, paragraph, result, table
+from logbook.cli.output import heading, paragraph, result, say, table
 from logbook.cli.words import lasting, moment, number
 from logbook.units import ms_from_datetime
 
@@ -31,6 +31,14 @@ def print_receipt(receipt: Receipt, zone: str) -> None:
     for warning in receipt.warnings:
         paragraph(f"Look: {warning}")
     _changes(receipt.changes)
+
+
+def print_brought(receipt: Receipt, zone: str) -> None:
+    """Say, on stderr, what an import brought, before it is taken back."""
+    say(_title(receipt))
+    say(_counts(receipt))
+    say(_span(receipt, zone))
+    say("Readings that another import also brought stay; a kept copy of the file stays too.")
 
 
 def print_set_aside(rows: Iterable[Mapping[str, Any]]) -> None:

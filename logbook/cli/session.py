@@ -31,6 +31,22 @@ class Session:
         """Whether somebody sits at a terminal and wants to be asked."""
         return not self.no_input and sys.stdin.isatty() and sys.stderr.isatty()
 
+    def agreed(self, question: str, *, yes: bool) -> bool:
+        """Have the owner agree to what cannot be taken back; where nobody can be asked it takes `--yes`."""
+        from logbook.cli.output import clean, say
+        from logbook.errors import Unanswered
+
+        if yes:
+            return True
+        if not self.may_ask:
+            raise Unanswered(
+                "nobody is there to agree, so nothing was changed.", mend="To do it without being asked, give --yes."
+            )
+        if click.confirm(clean(question), err=True):
+            return True
+        say("Nothing was changed.")
+        return False
+
     def database_url(self, default_file: str = DATABASE_FILE) -> str:
         """Say which logbook is meant."""
         return Settings.resolve(self.database, default_file=default_file).database

@@ -60,6 +60,27 @@ def back_up(store: Store, folder: Path | str, *, now: datetime | None = None) ->
     return Backup(target, readings=counted[0], packs=counted[1], originals=kept)
 
 
+def newest_backup(place: Path | str) -> Path:
+    """Find the newest backup in a folder; a file is taken as it is.
+
+    Raises
+    ------
+    InputMissing
+        Where the folder holds none.
+    """
+    place = Path(place)
+    if not place.is_dir():
+        return place
+    found = sorted(place.glob("logbook-*Z.sqlite3"))
+    if not found:
+        raise InputMissing(
+            "there is no backup in this folder.",
+            where=str(place),
+            mend="Give a folder that logbook backup wrote to, or the path of a backup's .sqlite3 file.",
+        )
+    return found[-1]
+
+
 def restore(backup: Path | str, url: str, *, now: datetime | None = None) -> Path | None:
     """Put a backup in the place of a logbook; gives where the former one was moved to, None if there was none.
 

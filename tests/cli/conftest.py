@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import click
 import pytest
 
 from logbook.cli import main
+from logbook.cli.session import Session
 
 
 @dataclass(frozen=True)
@@ -36,3 +38,20 @@ def house(run):
     """Run on a logbook that holds one pack, "House battery"."""
     assert run("pack", "add", "House battery", "--rated-ah", "100", "--cells", "4").code == 0
     return run
+
+
+@pytest.fixture
+def terminal(monkeypatch):
+    """Somebody sits at a terminal; gives the function that sets what they answer and the questions they were put."""
+    asked: list[str] = []
+
+    def answering(answer: bool) -> list[str]:
+        def confirm(question: str, **_settings) -> bool:
+            asked.append(question)
+            return answer
+
+        monkeypatch.setattr(Session, "may_ask", True)
+        monkeypatch.setattr(click, "confirm", confirm)
+        return asked
+
+    return answering

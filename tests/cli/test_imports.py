@@ -239,6 +239,39 @@ def test_undo_takes_exactly_one_import_back(house, trip, tmp_path):
     assert json.loads(house("pack", "list", "--json").out)[0]["readings"] == 30
 
 
+def test_undo_shows_what_it_would_take_back_and_needs_a_yes(house, trip):
+    bring(house, trip)
+
+    refused = house("undo", "1")
+
+    assert refused.code == 65
+    assert "Import 1: trip.csv for House battery" in refused.err
+    assert "30 rows read: 30 stored" in refused.err
+    assert "7 Feb 2026, 06:00 to 7 Feb 2026, 06:29 (UTC)" in refused.err
+    assert "give --yes" in refused.err
+    assert len(json.loads(house("imports", "--json").out)) == 1
+
+
+@pytest.mark.parametrize("answer", [True, False])
+def test_undo_asks_at_a_terminal(house, trip, terminal, answer):
+    bring(house, trip)
+    asked = terminal(answer)
+
+    undone = house("undo", "1")
+
+    assert asked == ["Take this import back?"]
+    assert undone.code == 0
+    assert ("Nothing was changed." in undone.err) is not answer
+    assert len(json.loads(house("imports", "--json").out)) == (0 if answer else 1)
+
+
+def test_a_receipt_is_shown_after_its_pack_was_renamed(house, trip):
+    bring(house, trip)
+    house("pack", "edit", "House battery", "--name", "Old battery")
+
+    assert house("receipt", "1").code == 0
+
+
 @pytest.mark.parametrize("command", ["receipt", "undo"])
 def test_an_import_that_is_not_there_is_said_so(house, command):
     told = house(command, "7")

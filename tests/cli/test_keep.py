@@ -21,6 +21,43 @@ def test_a_backup_brings_everything_back(house, tmp_path):
     assert house("health", "--json").out == before
 
 
+def test_a_folder_means_the_newest_backup_in_it(house, tmp_path):
+    bring(house, export(tmp_path / "trip.csv"))
+    newest = Path(house("backup", str(tmp_path / "safe")).out.strip())
+    newest.with_name("logbook-20200101T000000Z.sqlite3").write_bytes(b"an old one that nobody should open")
+
+    restored = house("restore", str(tmp_path / "safe"), "--yes")
+
+    assert restored.code == 0
+    assert f"The newest backup there is {newest}." in restored.err
+    assert restored.out.strip() == f"Restored {newest}."
+
+
+def test_a_folder_without_a_backup_is_said_so(house, tmp_path):
+    refused = house("restore", str(tmp_path), "--yes")
+
+    assert refused.code == 66
+    assert "there is no backup in this folder" in refused.err
+
+
+def test_restore_needs_a_yes_where_a_logbook_stands(house, tmp_path, terminal, monkeypatch):
+    backed_up = house("backup", str(tmp_path / "safe")).out.strip()
+    bring(house, export(tmp_path / "trip.csv"))
+
+    refused = house("restore", backed_up)
+    asked = terminal(False)
+    declined = house("restore", backed_up)
+
+    assert (refused.code, declined.code) == (65, 0)
+    assert "give --yes" in refused.err
+    assert str(tmp_path / "logbook.sqlite3") in declined.err
+    assert asked == ["Restore it?"]
+    assert len(json.loads(house("imports", "--json").out)) == 1
+    monkeypatch.setattr("logbook.cli.session.Session.may_ask", False)
+    monkeypatch.setenv("LOGBOOK_DB", str(tmp_path / "elsewhere.sqlite3"))
+    assert house("restore", backed_up).code == 0
+
+
 def test_a_backup_that_is_not_there_is_said_so(house, tmp_path):
     assert house("restore", str(tmp_path / "nothing.sqlite3"), "--yes").code == 66
 
