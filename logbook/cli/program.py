@@ -5,14 +5,32 @@ from __future__ import annotations
 import click
 
 from logbook import __version__
+from logbook.cli.flag import flag
 from logbook.cli.health import health
 from logbook.cli.imports import import_, imports, receipt, undo
 from logbook.cli.keep import backup, check, export, rebuild, restore
+from logbook.cli.note import note
 from logbook.cli.pack import pack
 from logbook.cli.serve import demo, serve
 from logbook.cli.session import Session
 
-COMMANDS = (pack, import_, imports, receipt, undo, health, serve, demo, backup, restore, export, check, rebuild)
+COMMANDS = (
+    pack,
+    import_,
+    imports,
+    receipt,
+    undo,
+    health,
+    flag,
+    note,
+    serve,
+    demo,
+    backup,
+    restore,
+    export,
+    check,
+    rebuild,
+)
 
 EPILOG = """\b
 Start with your own data:

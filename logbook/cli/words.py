@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from logbook.units import S_PER_DAY, S_PER_HOUR, S_PER_MINUTE, utc_from_ms
+from logbook.units import S_PER_DAY, S_PER_HOUR, S_PER_MINUTE, ms_from_datetime, utc_from_ms
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -39,6 +39,11 @@ def counted(count: float, noun: str, decimals: int = 0) -> str:
 def local(ts_ms: int, zone: str) -> datetime:
     """Give the time in the owner's zone."""
     return utc_from_ms(ts_ms).astimezone(ZoneInfo(zone))
+
+
+def local_ms(when: datetime, zone: str) -> int:
+    """Give the stored time of a wall clock in the owner's zone; the first of two in the hour that comes twice."""
+    return ms_from_datetime(when.replace(tzinfo=ZoneInfo(zone)))
 
 
 def day(ts_ms: int, zone: str) -> str:
