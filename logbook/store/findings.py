@@ -126,8 +126,9 @@ def _replace(
             raise ValueError(f"{kind}: {int(outside.sum())} findings start outside the range they are to replace")
         if kind == HOURS:
             _write_hours(connection, pack_id, frame)
-        else:
+        elif len(frame):
             _write_kind(connection, pack_id, kind, frame)
+    _drop_unused_kinds(connection, pack_id)
 
 
 def _write_hours(connection: Connection, pack_id: int, frame: pd.DataFrame) -> None:
@@ -159,6 +160,13 @@ def _kinds(connection: Connection, pack_id: int) -> dict[str, dict[str, str]]:
     return {kind: dict(columns) for kind, columns in connection.execute(statement)}
 
 
+def _drop_unused_kinds(connection: Connection, pack_id: int) -> None:
+    """Forget kinds without a finding, so that what was taken back leaves nothing behind."""
+    kind, finding = models.finding_kind.c, models.finding.c
+    used = sa.exists().where(finding.pack_id == kind.pack_id, finding.kind == kind.kind)
+    connection.execute(sa.delete(models.finding_kind).where(kind.pack_id == pack_id, ~used))
+
+
 def _write_kind(connection: Connection, pack_id: int, kind: str, frame: pd.DataFrame) -> None:
     """Write one JSON list a row; the columns and their types are kept once for the kind."""
     frame = frame.sort_values("start_ms", kind="stable")
@@ -182,6 +190,8 @@ def _write_kind(connection: Connection, pack_id: int, kind: str, frame: pd.DataF
 
 def _type(column: pd.Series[Any]) -> str:
     """Tell what a column holds; numbers with missing ones are fractions, since only those know NaN."""
+    if pd.api.types.is_float_dtype(column):
+        return "float64"  # whatever it happens to hold here: the next piece of the same kind is to agree
     missing = column.isna()
     if missing.all():
         return UNKNOWN

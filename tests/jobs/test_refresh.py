@@ -36,7 +36,8 @@ class Stub:
         around = [readings.between(start - MARGIN_MS, start + MARGIN_MS) for start in hours]
         table = pd.DataFrame({"start_ms": hours, "readings": [float(len(part)) for part in around]})
         sums = pd.DataFrame({"start_ms": hours, "sum_v": [float(np.nansum(part.voltage_v)) for part in around]})
-        return {"hours": table, "sums": sums[sums["sum_v"] > 0]}
+        made = {"hours": table, "sums": sums[sums["sum_v"] > 0]}
+        return {kind: frame for kind, frame in made.items() if kind == "hours" or len(frame)}
 
 
 def method(**changes) -> Method:

@@ -6,7 +6,7 @@ import pytest
 
 from logbook.store import add_pack, models, read_findings, replace_findings
 from logbook.store.findings import HOURS
-from tests.store.recordings import HOUR_MS, START_MS
+from tests.store.recordings import HOUR_MS, START_MS, content
 
 
 def hours_from(start_ms: int, count: int, **columns) -> pd.DataFrame:
@@ -61,12 +61,21 @@ def test_columns_of_plain_python_objects_get_their_types(store, pack):
     assert found.dtypes.astype(str).to_dict() == {"start_ms": "int64", "ah": "float64", "kind": "str", "gap": "float64"}
 
 
-def test_a_kind_without_rows_comes_back_with_its_columns(store, pack):
+def test_a_kind_without_rows_leaves_no_trace(store, pack):
     empty = pd.DataFrame({"start_ms": np.array([], np.int64), "ah": np.array([], float)})
 
     replace_findings(store, pack.id, START_MS, START_MS + 1, {"cold": empty})
 
-    assert list(read_findings(store, pack.id)["cold"].columns) == ["start_ms", "ah"]
+    assert "cold" not in read_findings(store, pack.id)
+    assert content(store)["finding_kind"] == []
+
+
+def test_fractions_that_are_all_missing_in_one_piece_are_fractions_all_the_same(store, pack):
+    missing = pd.DataFrame({"start_ms": [START_MS], "ah": [np.nan]})
+
+    replace_findings(store, pack.id, START_MS, START_MS + 1, {"cold": missing})
+
+    assert content(store)["finding_kind"] == [(pack.id, "cold", {"ah": "float64"})]
 
 
 def test_whole_numbers_give_way_to_fractions_and_a_column_without_values_to_both(store, pack):
@@ -100,7 +109,7 @@ def test_a_kind_that_is_not_given_loses_what_it_had_in_the_range(store, pack):
 
     replace_findings(store, pack.id, START_MS, START_MS + 1, {})
 
-    assert read_findings(store, pack.id)["cold"].empty
+    assert "cold" not in read_findings(store, pack.id)
 
 
 def test_findings_outside_the_range_are_refused_and_nothing_changes(store, pack):
