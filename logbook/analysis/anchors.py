@@ -26,12 +26,14 @@ from logbook.units import GAS_CONSTANT_J_PER_MOL_K, MS_PER_HOUR, S_PER_HOUR, kel
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from logbook.analysis.tally import Tally
     from logbook.analysis.track import Track
     from logbook.schema.pack import Pack
 
 COLUMNS = (
     "start_ms", "kind", "edge", "soc", "sigma", "voltage_v", "current_a", "temperature_c", "shift_ah",
     "hour_net_ah", "hour_charge_ah", "hour_discharge_ah", "hour_logged_s", "hour_live_s", "hour_switched_ah", "hour_scatter_ah2",
+    "hour_counted_ah", "hour_counted_s",
 )  # fmt: skip
 LEAP_CELL_V = 0.06
 """A rise of a quarter of a volt in four cells from one sample to the next, without current, is not the cells'."""
@@ -58,7 +60,7 @@ RESTED_SIGMA = np.array([0.100, 0.080, 0.070, 0.060, 0.030, 0.017, 0.012, 0.006,
 same each time, so most of the error is common to a pack's rested anchors (see `balance`)."""
 
 
-def anchors(track: Track, pack: Pack, openings: pd.DataFrame) -> pd.DataFrame:
+def anchors(track: Track, pack: Pack, openings: pd.DataFrame, tallied: Tally | None = None) -> pd.DataFrame:
     """Find every anchor; sums within the hour place it exactly on the ledger."""
     if not len(track):
         return pd.DataFrame(columns=list(COLUMNS))
@@ -68,10 +70,10 @@ def anchors(track: Track, pack: Pack, openings: pd.DataFrame) -> pd.DataFrame:
         rows = [row for row in rows if row[1] in ("full", "empty")]
     found = pd.DataFrame(rows, columns=["place", "kind", "edge", "soc", "sigma", "shift_ah"])
     found = found.sort_values(["place", "edge"], ascending=[True, True], ignore_index=True)
-    return _placed(track, found)
+    return _placed(track, found, tallied)
 
 
-def _placed(track: Track, found: pd.DataFrame) -> pd.DataFrame:
+def _placed(track: Track, found: pd.DataFrame, tallied: Tally | None) -> pd.DataFrame:
     """Add time, sight and in-hour sums to the places found."""
     readings = track.readings
     place = found["place"].to_numpy(np.int64)
@@ -81,12 +83,20 @@ def _placed(track: Track, found: pd.DataFrame) -> pd.DataFrame:
         "hour_net_ah": track.net_ah, "hour_charge_ah": track.charge_ah, "hour_discharge_ah": track.discharge_ah,
         "hour_logged_s": track.logged_s, "hour_live_s": track.live_s, "hour_switched_ah": track.switched_ah, "hour_scatter_ah2": track.scatter_ah2,
     }  # fmt: skip
+    counted_ah = tallied.counted_ah if tallied else track.net_ah
+    counted_s = tallied.counted_s if tallied else np.zeros(len(track))
+    # a counter that spoke up to the very sample knows where between the last two the end fell
+    knows = counted_s[place] > counted_s[np.maximum(place - 1, 0)]
     frame = found.drop(columns="place").assign(
         start_ms=readings.ts_ms[place],
         voltage_v=readings.voltage_v[place],
         current_a=readings.current_a[place],
         temperature_c=readings.temperature_c[place],
         **{name: total[place] - total[origin] for name, total in sums.items()},
+        hour_counted_ah=counted_ah[place]
+        - counted_ah[origin]
+        + np.where(knows, 0.0, found["shift_ah"].to_numpy(float)),
+        hour_counted_s=counted_s[place] - counted_s[origin],
     )
     return frame[list(COLUMNS)]
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.analysis.solution import Problem, Solution, solve
-from logbook.analysis.spans import placed, spans
+from logbook.analysis.spans import bridges, placed, spans
 from logbook.analysis.step import LEAST_GAIN, best_step, with_step
 from logbook.units import DAYS_PER_YEAR, MS_PER_DAY
 
@@ -91,7 +91,7 @@ class Balance:
 def balance(tables: Mapping[str, pd.DataFrame], pack: Pack) -> Balance:
     """Solve for capacity and the rest from everything the log proves."""
     anchors = placed(tables)
-    found = spans(anchors, tables["hours"], pack)
+    found = spans(anchors, tables["hours"], pack, bridges(tables, pack, counter_scale(tables, pack)))
     now_ms = int(tables["hours"]["start_ms"].iloc[-1]) if len(tables["hours"]) else 0
     problem = _problem(anchors, found, tables, pack, now_ms)
     plain = solve(problem)

@@ -132,7 +132,10 @@ def _at_least_ah(balance: Balance, hours: pd.DataFrame, pack: Pack) -> float | N
     out_ah = rows["out_ah"].to_numpy(float)
     known = out_ah + balance.value("offset_a") * live_h - balance.value("miss") * missed
     doubt = np.sqrt(
-        (balance.sigma("offset_a") * live_h) ** 2 + (balance.sigma("miss") * missed) ** 2 + (GAIN_SIGMA * out_ah) ** 2
+        (balance.sigma("offset_a") * live_h) ** 2
+        + (balance.sigma("miss") * missed) ** 2
+        + (GAIN_SIGMA * out_ah) ** 2
+        + rows["scatter_ah2"].to_numpy(float)
     )
     best = float(np.max(known - QUANTILE * doubt))
     return None if best < 0.05 * pack.rated_ah else round(best, 3)

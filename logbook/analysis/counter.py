@@ -53,7 +53,8 @@ def counter(track: Track, pack: Pack) -> pd.DataFrame:
     for first, last in runs(free, track.gap_after | day_ends):
         inside = soc[first : last + 1]
         resolution = 1.0 if np.all(inside == np.round(inside)) else 0.1
-        moves = first + np.flatnonzero((np.diff(inside) != 0) & (np.abs(np.diff(inside)) <= 1.5 * resolution))
+        change = np.abs(np.diff(inside))
+        moves = first + np.flatnonzero((change > 0) & ((change <= 1.5 * resolution) | (resolution < 1.0)))
         if len(moves) < 2 or track.logged_s[moves[-1]] - track.logged_s[moves[0]] < SHORTEST_S:
             continue
         begin, end = int(moves[0]), int(moves[-1])

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 TOPS = ("full", "rested_full", "nearly_full")
 LONGEST_PAUSE_S = 1800.0
-COLUMNS = ("start_ms", "end_ms", "out_ah", "live_hours", "switched_ah")
+COLUMNS = ("start_ms", "end_ms", "out_ah", "live_hours", "switched_ah", "scatter_ah2")
 
 
 def delivered(anchors: pd.DataFrame, hours: pd.DataFrame) -> pd.DataFrame:
@@ -29,7 +29,9 @@ def delivered(anchors: pd.DataFrame, hours: pd.DataFrame) -> pd.DataFrame:
     if anchors.empty or hours.empty:
         return pd.DataFrame(columns=list(COLUMNS))
     net = _running(hours["charge_ah"] - hours["discharge_ah"])
-    logged, live, switched = (_running(hours[name]) for name in ("logged_s", "live_s", "switched_ah"))
+    logged, live, switched, scatter = (
+        _running(hours[name]) for name in ("logged_s", "live_s", "switched_ah", "sampling_var_ah2")
+    )
     hour_ms = hours["start_ms"].to_numpy()
     lowest = net[:-1] + hours["sum_low_ah"].to_numpy(float)
     tops = anchors[anchors["kind"].isin(TOPS) & (anchors["edge"] != "enter")]
@@ -51,6 +53,7 @@ def delivered(anchors: pd.DataFrame, hours: pd.DataFrame) -> pd.DataFrame:
                 float(top.net_ah - lowest[deepest]),
                 float(live[deepest + 1] - top.live_s) / S_PER_HOUR,
                 float(switched[deepest + 1] - top.switched_ah),
+                max(0.0, float(scatter[deepest + 1] - top.scatter_ah2)),
             )
         )
     return pd.DataFrame(rows, columns=list(COLUMNS))

@@ -14,9 +14,11 @@ from logbook.analysis.cold import cold
 from logbook.analysis.counter import counter
 from logbook.analysis.ledger import ledger
 from logbook.analysis.openings import openings
+from logbook.analysis.pauses import pauses
 from logbook.analysis.resets import resets
 from logbook.analysis.spells import spells
 from logbook.analysis.steps import steps
+from logbook.analysis.tally import hourly, tally
 from logbook.analysis.track import track
 from logbook.units import MS_PER_DAY
 
@@ -28,22 +30,25 @@ if TYPE_CHECKING:
 
 MARGIN_MS = 2 * MS_PER_DAY
 """Context needed on both sides of a touched range, in whole days."""
-VERSION = 6
+VERSION = 7
 """Raised when the tables change, so that stored ones are made anew."""
 
 
 def digest(readings: Readings, pack: Pack) -> dict[str, pd.DataFrame]:
-    """Reduce readings to the tables `hours`, `anchors`, `openings`, `blocked`, `cold`, `counter`, `resets`, `spells`, `steps`."""
+    """Reduce readings to the ledger `hours` and one table for each module here."""
     counted = track(readings)
+    tallied = tally(counted)
     opened = openings(counted, pack)
     return {
         "hours": ledger(counted, pack),
-        "anchors": anchors(counted, pack, opened),
+        "anchors": anchors(counted, pack, opened, tallied),
         "openings": opened,
         "blocked": blocked(counted, pack),
         "cold": cold(counted, pack),
         "counter": counter(counted, pack),
+        "pauses": pauses(counted),
         "resets": resets(counted, pack),
         "spells": spells(counted, pack, opened),
         "steps": steps(counted, pack),
+        "tally": hourly(counted, tallied),
     }

@@ -25,20 +25,33 @@ GAIN_SCATTER = 0.003
 """Share of the throughput by which two counts of the same thing differ; common practice, no source."""
 
 
+SUMS = (
+    "net_ah", "charge_ah", "discharge_ah", "logged_s", "live_s", "switched_ah", "scatter_ah2", "counted_ah", "counted_s",
+)  # fmt: skip
+COUNTED_SHARE = 0.98
+"""Part of a span's logged time for which the monitor's counter must have spoken to stand for it."""
+COUNTER_WORTH = 0.01
+"""Share of rated that may hide between samples before the counter is asked."""
+SOC_COUNT_SIGMA = 0.02
+"""Share by which a percentage's own count is off, 1 sd: efficiency and rate settings of the monitor (ours)."""
+
+
 def placed(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    """Anchors with running sums over the whole ledger: net_ah, charge_ah, discharge_ah, logged_s, live_s, scatter_ah2."""
+    """Anchors with running sums over the whole ledger: SUMS."""
     hours, anchors = tables["hours"], tables["anchors"]
     if anchors.empty:
-        return anchors.assign(
-            net_ah=0.0, charge_ah=0.0, discharge_ah=0.0, logged_s=0.0, live_s=0.0, switched_ah=0.0, scatter_ah2=0.0
-        )
+        return anchors.assign(**dict.fromkeys(SUMS, 0.0))
     anchors = anchors.sort_values(["start_ms", "edge"], ignore_index=True)
     place = np.searchsorted(hours["start_ms"].to_numpy(), anchors["start_ms"].to_numpy() // MS_PER_HOUR * MS_PER_HOUR)
 
     def running(values: pd.Series) -> np.ndarray:
         return np.append(0.0, np.cumsum(values.to_numpy()))[place]
 
+    net = (hours["charge_ah"] - hours["discharge_ah"]).to_numpy(float)
+    counted, spoke = _counted(hours, tables["tally"], net)
     return anchors.assign(
+        counted_ah=running(pd.Series(counted)) + anchors["hour_counted_ah"],
+        counted_s=running(pd.Series(spoke)) + anchors["hour_counted_s"],
         net_ah=running(hours["charge_ah"] - hours["discharge_ah"]) + anchors["hour_net_ah"] + anchors["shift_ah"],
         charge_ah=running(hours["charge_ah"]) + anchors["hour_charge_ah"],
         discharge_ah=running(hours["discharge_ah"]) + anchors["hour_discharge_ah"],
@@ -49,11 +62,43 @@ def placed(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     )
 
 
-def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack) -> pd.DataFrame:
+def _counted(hours: pd.DataFrame, tally: pd.DataFrame, net: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Charge by the monitor's counter in each hour, by the samples where it is silent, and the seconds it spoke for."""
+    counted, spoke = net.copy(), np.zeros(len(net))
+    place = np.searchsorted(hours["start_ms"].to_numpy(), tally["start_ms"].to_numpy(np.int64))
+    counted[place], spoke[place] = tally["counted_ah"].to_numpy(float), tally["counted_s"].to_numpy(float)
+    return counted, spoke
+
+
+def bridges(tables: Mapping[str, pd.DataFrame], pack: Pack, scale: float | None) -> pd.DataFrame:
+    """What flowed in the pauses the monitor counted through: start_ms, end_ms, bridged_ah, bridged_s, variance_ah2.
+
+    `scale` is the typed-in capacity over the rated one, where the percentage is a count at all.
+    """
+    pauses = tables["pauses"]
+    away_s = (pauses["end_ms"] - pauses["start_ms"]) / MS_PER_S
+    by_counter = pauses["counted_ah"].notna()
+    percent_ah = pack.rated_ah * (np.nan if scale is None else scale) / 100
+    flowed = pauses["counted_ah"].where(by_counter, pauses["soc_change_percent"] * percent_ah)
+    step_ah = pauses["counted_step_ah"].where(by_counter, pauses["soc_step_percent"] * percent_ah)
+    doubt = np.where(by_counter, GAIN_SCATTER, SOC_COUNT_SIGMA) * flowed.abs()
+    frame = pd.DataFrame(
+        {
+            "start_ms": pauses["start_ms"],
+            "end_ms": pauses["end_ms"],
+            "bridged_ah": flowed - pauses["held_ah"],
+            "bridged_s": away_s - pauses["held_s"],
+            "variance_ah2": step_ah**2 / 6 + doubt**2,
+        }
+    ).astype({"bridged_ah": float, "bridged_s": float, "variance_ah2": float})
+    return frame[frame["bridged_ah"].notna()].reset_index(drop=True)
+
+
+def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack, bridged: pd.DataFrame | None = None) -> pd.DataFrame:
     """Pair each anchor that ends a stretch with the one that began it.
 
     Columns: first, last (rows of `anchors`), net_ah, soc_change, hours, live_hours, charge_ah, discharge_ah,
-    switched_ah,     variance_ah2 (of the count alone), middle_ms, refuted.
+    switched_ah, by_counter, bridged_s, variance_ah2 (of the count alone), middle_ms, refuted.
     """
     leaving = anchors.index[anchors["edge"] != "enter"].to_numpy()
     entering = anchors.index[anchors["edge"] != "leave"].to_numpy()
@@ -69,21 +114,32 @@ def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack) -> pd.DataFram
     # the same run of full: entered and left, nothing to learn; and only nearest neighbours pair
     start, end = anchors.iloc[first].reset_index(drop=True), anchors.iloc[last].reset_index(drop=True)
     elapsed_s = (end["start_ms"] - start["start_ms"]) / MS_PER_S
-    unlogged_s = np.maximum(elapsed_s - (end["logged_s"] - start["logged_s"]), 0.0)
+    logged_s = end["logged_s"] - start["logged_s"]
+    over_ah, over_s, over_ah2 = _over(bridged, start["start_ms"].to_numpy(), end["start_ms"].to_numpy())
+    unlogged_s = np.maximum(elapsed_s - logged_s - over_s, 0.0)
     throughput_ah = (end["charge_ah"] - start["charge_ah"]) + (end["discharge_ah"] - start["discharge_ah"])
     missed_ah = unlogged_s / S_PER_HOUR * 0.2 * pack.rated_ah
+    net_ah, counted_ah = end["net_ah"] - start["net_ah"], end["counted_ah"] - start["counted_ah"]
+    switched_ah = end["switched_ah"] - start["switched_ah"]
+    scatter_ah2 = np.maximum(end["scatter_ah2"] - start["scatter_ah2"], 0.0)
+    hidden_ah = switched_ah + 3 * np.sqrt(scatter_ah2) + 0.02 * throughput_ah + 0.01 * pack.rated_ah
+    by_counter = (end["counted_s"] - start["counted_s"] >= COUNTED_SHARE * logged_s) & (logged_s > 0)
+    by_counter &= (switched_ah > COUNTER_WORTH * pack.rated_ah) & (np.abs(counted_ah - net_ah) <= hidden_ah)
     frame = pd.DataFrame(
         {
             "first": first,
             "last": last,
-            "net_ah": end["net_ah"] - start["net_ah"],
+            "net_ah": np.where(by_counter, counted_ah, net_ah) + over_ah,
             "soc_change": end["soc"] - start["soc"],
             "hours": elapsed_s / S_PER_HOUR,
-            "live_hours": (end["live_s"] - start["live_s"]) / S_PER_HOUR,
+            "live_hours": (end["live_s"] - start["live_s"] + over_s) / S_PER_HOUR,
             "charge_ah": end["charge_ah"] - start["charge_ah"],
             "discharge_ah": end["discharge_ah"] - start["discharge_ah"],
-            "switched_ah": end["switched_ah"] - start["switched_ah"],
-            "variance_ah2": np.maximum(end["scatter_ah2"] - start["scatter_ah2"], 0.0)
+            "switched_ah": np.where(by_counter, 0.0, switched_ah),
+            "by_counter": by_counter,
+            "bridged_s": over_s,
+            "variance_ah2": np.where(by_counter, 0.0, scatter_ah2)
+            + over_ah2
             + (GAIN_SCATTER * throughput_ah) ** 2
             + missed_ah**2
             + (0.001 * pack.rated_ah) ** 2,
@@ -92,6 +148,22 @@ def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack) -> pd.DataFram
     )
     frame = frame[(unlogged_s <= MOST_UNLOGGED_S) & (elapsed_s > 0)].reset_index(drop=True)
     return frame.assign(refuted=_refuted(frame, delivered(anchors, hours)))
+
+
+def _over(
+    bridged: pd.DataFrame | None, start_ms: np.ndarray, end_ms: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Sums over the bridged pauses inside each span: Ah, seconds, variance in Ah²."""
+    if bridged is None or bridged.empty:
+        return np.zeros(len(start_ms)), np.zeros(len(start_ms)), np.zeros(len(start_ms))
+    first = np.searchsorted(bridged["start_ms"].to_numpy(), start_ms)
+    last = np.searchsorted(bridged["end_ms"].to_numpy(), end_ms, side="right")
+
+    def inside(name: str) -> np.ndarray:
+        total = np.append(0.0, np.cumsum(bridged[name].to_numpy(float)))
+        return np.asarray(total[np.maximum(last, first)] - total[first])
+
+    return inside("bridged_ah"), inside("bridged_s"), inside("variance_ah2")
 
 
 def _refuted(frame: pd.DataFrame, deliveries: pd.DataFrame) -> np.ndarray:

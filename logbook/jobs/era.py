@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from logbook.errors import BadData
-from logbook.schema.reading import Readings
 from logbook.schema.receipt import Repair
 
 if TYPE_CHECKING:
@@ -56,7 +55,7 @@ def within(recording: Recording, era: Era) -> Recording:
     )
     return replace(
         recording,
-        readings=Readings(*(getattr(recording.readings, entry.name)[here] for entry in fields(Readings))),
+        readings=recording.readings.taken(here),
         receipt=receipt,
         cells_v=None if recording.cells_v is None else recording.cells_v[here],
         counters={name: values[here] for name, values in recording.counters.items()},

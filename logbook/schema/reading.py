@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -45,6 +45,10 @@ class Readings:
     current_a: NDArray[np.float64]
     temperature_c: NDArray[np.float64]
     soc_percent: NDArray[np.float64]
+    counted_ah: NDArray[np.float64] | None = None
+    """The monitor's own count of charge, positive into the pack, from a zero of its own; None where it exports none."""
+    cells_v: NDArray[np.float64] | None = None
+    """Voltage of each cell, V [n, cells]; None where the monitor exports none."""
 
     def __len__(self) -> int:
         return len(self.ts_ms)
@@ -52,7 +56,16 @@ class Readings:
     def between(self, start_ms: int, end_ms: int) -> Readings:
         """The samples with start_ms <= time < end_ms, without copying."""
         first, last = np.searchsorted(self.ts_ms, [start_ms, end_ms])
-        return Readings(*(getattr(self, field.name)[first:last] for field in fields(self)))
+        return self.taken(slice(first, last))
+
+    def taken(self, which: NDArray[Any] | slice) -> Readings:
+        """Some of the samples, by mask, index or slice."""
+        return Readings(**{name: column[which] for name, column in self.columns().items()})
+
+    def columns(self) -> dict[str, NDArray[Any]]:
+        """Name to array of what there is."""
+        there = {entry.name: getattr(self, entry.name) for entry in fields(self)}
+        return {name: column for name, column in there.items() if column is not None}
 
     @staticmethod
     def empty() -> Readings:

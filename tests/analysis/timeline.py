@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
 from datetime import UTC, datetime
 
 import numpy as np
@@ -73,8 +72,10 @@ class Timeline:
         return self.flow(0.0, hours)
 
     def pause(self, hours: float, amps: float = 0.0) -> Timeline:
-        """The log is off; `amps` flow unseen."""
+        """The log is off; `amps` flow, which the monitor counts although nobody writes it down."""
         self.now_ms += round(hours * 3_600_000)
+        counted = 100.0 * (amps + self.offset_a) * hours / self.typed_ah
+        self.reported = float(np.clip(self.reported + counted, 0.0, 100.0))
         self.soc += (amps - self.loss_a) * hours / self.capacity_ah
         return self
 
@@ -142,8 +143,8 @@ class Timeline:
 
 def frozen(readings: Readings) -> Readings:
     """The same readings, read-only."""
-    for entry in fields(readings):
-        getattr(readings, entry.name).flags.writeable = False
+    for column in readings.columns().values():
+        column.flags.writeable = False
     return readings
 
 
@@ -169,7 +170,7 @@ def readings_of(
 
 def with_changes(readings: Readings, **columns: object) -> Readings:
     """The same readings with some columns replaced."""
-    values = {entry.name: getattr(readings, entry.name).copy() for entry in fields(readings)}
+    values = {name: column.copy() for name, column in readings.columns().items()}
     for name, column in columns.items():
         values[name] = np.broadcast_to(np.asarray(column), values[name].shape).astype(values[name].dtype)
     return frozen(Readings(**values))

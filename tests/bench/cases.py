@@ -76,7 +76,7 @@ def cache_folder() -> Path:
 
 
 def _keep(key: CaseKey, result: Simulated) -> None:
-    columns = {entry.name: getattr(result.readings, entry.name) for entry in fields(Readings)}
+    columns = result.readings.columns()
     told = json.dumps({"truth": asdict(result.truth), "rated_ah": result.pack.rated_ah})
     rough = _place(key).with_suffix(".part.npz")
     np.savez(rough, told=np.array(told), state_ms=result.state_ms, state=result.state, **columns)
@@ -86,7 +86,7 @@ def _keep(key: CaseKey, result: Simulated) -> None:
 def _kept(key: CaseKey) -> Simulated:
     with np.load(_place(key)) as stored:
         told = json.loads(str(stored["told"]))
-        readings = Readings(**{entry.name: stored[entry.name] for entry in fields(Readings)})
+        readings = Readings(**{entry.name: stored[entry.name] for entry in fields(Readings) if entry.name in stored})
         state_ms, state = stored["state_ms"], stored["state"]
     truth = dict(told["truth"])
     truth["cold_charging"] = tuple(ColdSpan(**span) for span in truth["cold_charging"])
@@ -148,10 +148,10 @@ def _practice_readings(name: str, told: dict[str, Any]) -> Readings:
         )
         readings = read_export(file, options).readings
         rough = place.with_suffix(".part.npz")
-        np.savez(rough, **{entry.name: getattr(readings, entry.name) for entry in fields(Readings)})
+        np.savez(rough, **readings.columns())
         rough.replace(place)
     with np.load(place) as stored:
-        return Readings(**{entry.name: stored[entry.name] for entry in fields(Readings)})
+        return Readings(**{entry.name: stored[entry.name] for entry in fields(Readings) if entry.name in stored})
 
 
 def _practice_span(span: dict[str, Any], readings: Readings) -> ColdSpan:
