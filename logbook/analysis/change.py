@@ -51,8 +51,8 @@ def _told(subject: str, before: str, after: str) -> Iterator[str]:
 def _logged(readings: ReadingsSummary, zone: str) -> str:
     if readings.first_ms is None or readings.last_ms is None:
         return "nothing"
-    span = f"{_day(readings.first_ms, zone)} to {_day(readings.last_ms, zone)}"
-    return f"{span}, {_number(readings.logged_hours, 0 if readings.logged_hours >= 10 else 1)} h of it logged"
+    first, last = _day(readings.first_ms, zone), _day(readings.last_ms, zone)
+    return f"{first if first == last else f'{first} to {last}'}, {_lasting(readings.logged_hours)} of it logged"
 
 
 def _capacity(before: Capacity, after: Capacity) -> Iterator[str]:
@@ -136,6 +136,12 @@ def _amp_hours(ah: float) -> str:
 def _number(value: float, decimals: int = 0) -> str:
     text = f"{value:,.{decimals}f}".replace(",", " ")
     return text.removeprefix("-") if not text.strip("-0. ") else text
+
+
+def _lasting(hours: float) -> str:
+    if hours < 2:
+        return f"{_number(hours * 60)} min"
+    return f"{_number(hours, 0 if hours >= 10 else 1)} h"
 
 
 def _times(count: int) -> str:

@@ -25,7 +25,8 @@ def print_receipt(receipt: Receipt, zone: str) -> None:
     paragraph(_span(receipt, zone))
     _columns(receipt.columns)
     for inference in receipt.inferences:
-        paragraph(f"{inference.question}: {inference.answer} ({inference.strength}). {inference.evidence}", "  ")
+        because = inference.evidence[:1].upper() + inference.evidence[1:]
+        paragraph(f"{inference.question}: {inference.answer} ({inference.strength}). {because}", "  ")
     _repairs(receipt.repairs)
     _set_aside(receipt)
     for warning in receipt.warnings:
@@ -109,4 +110,4 @@ def _changes(changes: Changes | None) -> None:
 
 def _lines(lines: tuple[int, ...], count: int) -> str:
     shown = ", ".join(str(line) for line in lines)
-    return f"{shown}, …" if count > len(lines) else shown
+    return f"{shown}, …" if shown and count > len(lines) else shown

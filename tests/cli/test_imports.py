@@ -89,6 +89,18 @@ def test_a_dry_run_shows_everything_and_writes_nothing(house, trip):
     assert json.loads(house("imports", "--json").out) == []
 
 
+def test_one_file_is_split_between_two_packs(house, trip):
+    house("pack", "add", "New battery", "--rated-ah", "100", "--cells", "4")
+    options = ("--positive", "charge", "--until", "2026-02-07T06:10")
+
+    old = bring(house, trip, options=options)
+    new = house("import", str(trip), "--pack", "New battery", *options[:2], "--from", options[3])
+
+    assert "30 rows read: 10 stored" in old.out
+    assert "30 rows read: 20 stored" in new.out
+    assert re.search(r"readings outside the dates given, left for another pack +20 *\n", old.out)
+
+
 def test_a_packed_file_is_taken_as_it_is(house, trip, tmp_path):
     packed = tmp_path / "trip.csv.gz"
     packed.write_bytes(gzip.compress(trip.read_bytes()))
