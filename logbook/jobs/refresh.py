@@ -16,6 +16,7 @@ from logbook.jobs.progress import silent
 from logbook.store import findings, stale
 from logbook.store.parts import stored_parts
 from logbook.store.readings import count_by_day, readings_between
+from logbook.store.side import with_side
 from logbook.units import MS_PER_DAY
 
 if TYPE_CHECKING:
@@ -135,6 +136,7 @@ def _make(connection: Connection, pack: Pack, work: list[tuple[int, int]], metho
         return findings.Refreshed(0, 0, {}, [], method.version)
     (start, end), rest = _first_piece(connection, pack.id, work, method.piece_rows)
     readings = readings_between(connection, pack.id, start - method.margin_ms, end + method.margin_ms)
+    readings = with_side(connection, pack.id, readings)
     tables = {kind: _within(frame, start, end) for kind, frame in method.digest(readings, pack).items()}
     return findings.Refreshed(start, end, tables, rest, method.version)
 

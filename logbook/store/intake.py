@@ -106,9 +106,9 @@ def _commit(connection: Connection, pack: Pack, recording: Recording, kept: str 
         replace_readings(connection, pack.id, part.merge.completed)
         store_rollups(connection, pack.id, part.start_ms, part.end_ms, part.rollups)
         tally.add(part.merge)
-    store_side_tables(connection, pack.id, import_id, recording)
+    beside = store_side_tables(connection, pack.id, import_id, recording)
     _store_set_aside(connection, pack.id, import_id, [*recording.set_aside, *tally.contradictions])
-    stale.mark(connection, pack.id, stale.joined(tally.touched))
+    stale.mark(connection, pack.id, stale.joined([*tally.touched, *beside]))
     receipt = _receipt(recording, pack, tally, import_id)
     table = models.imports
     connection.execute(sa.update(table).where(table.c.id == import_id).values(receipt=receipt.as_json()))

@@ -39,7 +39,7 @@ def undo_import(store: Store, import_id: int) -> tuple[int, int, int]:
 
 
 def _undo_part(connection: Connection, pack_id: int, import_id: int, start: int, end: int) -> list[tuple[int, int]]:
-    delete_side_rows(connection, pack_id, import_id, start, end)
+    beside = delete_side_rows(connection, pack_id, import_id, start, end)
     stored = samples_between(connection, models.reading, pack_id, start, end)
     brought = samples_between(connection, models.shared_reading, pack_id, start, end)
     mine = brought.import_id == import_id
@@ -49,7 +49,7 @@ def _undo_part(connection: Connection, pack_id: int, import_id: int, start: int,
     completed = stored.found_in(rest) & np.isin(stored.ts_ms, brought.ts_ms[mine])
     changed = stored.ts_ms[own | completed]
     if not len(changed):
-        return []
+        return beside
     _delete_own(connection, pack_id, import_id, start, end)
     rest = rest.taken(np.isin(rest.ts_ms, changed))
     remaining = combined(rest)
@@ -59,7 +59,7 @@ def _undo_part(connection: Connection, pack_id: int, import_id: int, start: int,
     delete_samples(connection, models.shared_reading, pack_id, firsts.taken(whole))
     now = samples_between(connection, models.reading, pack_id, start, end)
     replace_rollups(connection, pack_id, start, end, now)
-    return [(int(changed[0]), int(changed[-1]) + 1)]
+    return [(int(changed[0]), int(changed[-1]) + 1), *beside]
 
 
 def _delete_own(connection: Connection, pack_id: int, import_id: int, start: int, end: int) -> None:
