@@ -58,6 +58,8 @@ class Answers:
     set_aside: Callable[[int], pd.DataFrame] = _none
     undo: Callable[[int], Any] = _none
     add_pack: Callable[..., Pack] = _none
+    edit_pack: Callable[..., Pack] = _none
+    """(name, and what changes by keyword)."""
     import_file: Callable[..., Any] = _none
     """As `jobs.import_files.import_file`, without the store."""
     read_file: Callable[..., Any] = _none
@@ -103,6 +105,7 @@ def answers_of(store: Store) -> Answers:
         set_aside=partial(kept.set_aside_rows, store),
         undo=partial(undo, store),
         add_pack=partial(kept.add_pack, store),
+        edit_pack=partial(kept.edit_pack, store),
         import_file=partial(import_file, store),
         read_file=read_export,
         uploads=None if store.read_only else store.path.with_name(f"{store.path.name}-uploads"),

@@ -89,6 +89,7 @@ def shell() -> Component:
             html.Footer("Everything stays on this machine.", className="foot"),
             html.Div(id="told", role="status", className="sr-only"),
             html.Div(id="trouble", role="alert", className="trouble"),
+            html.Div(id="done", role="status", className="trouble"),
         ],
         theme=THEME,
     )

@@ -237,3 +237,25 @@ def test_a_phone_opens_the_questions_and_goes_to_one(phone, home, store):
 
     assert not phone.locator(".contents-narrow").get_by_role("link", name="What drains it parked?").is_visible()
     no_trouble_reading(phone)
+
+
+def test_a_limit_of_the_packs_own_sheet_is_written_down_and_changes_the_answer(laptop, home, store):
+    add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    bring_in(laptop, home, file_of(exports.frosty_trip()))
+    laptop.wait_for_selector("text=See the answers")
+    visit(laptop, f"{home}/pack/1")
+    assert "below 0\u00a0°C" in laptop.text_content("main")
+    laptop.get_by_role("link", name="Change", exact=True).first.click()
+    laptop.wait_for_selector("h1:text('Its rating and limits')")
+    laptop.get_by_label("Charge minimum (°C)").fill("60")
+    laptop.get_by_role("button", name="Keep these details").click()
+    laptop.wait_for_selector("text=must not lie above charge maximum")
+    no_trouble_reading(laptop)
+    laptop.get_by_label("Charge minimum (°C)").fill("-10")
+    laptop.get_by_role("button", name="Keep these details").click()
+    laptop.wait_for_selector("text=Kept. Every answer for House follows from these details.")
+
+    assert list_packs(store)[0].limits.charge_minimum_c == -10.0
+    no_trouble_reading(laptop)
+    laptop.get_by_role("link", name="Was it charged frozen?").first.click()
+    laptop.wait_for_selector("text=No charging below \u221210\u00a0°C was seen in the logged time.")

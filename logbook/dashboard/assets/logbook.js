@@ -17,6 +17,7 @@
       document.querySelectorAll(".contents-narrow[open]").forEach(function (menu) { menu.open = false; });
       document.querySelectorAll(".contents .here").forEach(function (link) { link.setAttribute("aria-current", "page"); });
       window.dash_clientside.set_props("trouble", { children: "" });
+      quietSoon(same);
       guessZone();
       if (first || same) { return; }
       var head = document.querySelector("#content h1");
@@ -27,6 +28,14 @@
       window.scrollTo(0, 0);
     });
     return "";
+  }
+
+  /* What was done stays to be read for a while, and goes at once with the page. */
+  var quiet = null;
+
+  function quietSoon(same) {
+    window.clearTimeout(quiet);
+    quiet = window.setTimeout(function () { window.dash_clientside.set_props("done", { children: "" }); }, same ? 8000 : 0);
   }
 
   function guessZone() {

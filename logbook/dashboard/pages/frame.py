@@ -29,6 +29,7 @@ CONTENTS = (
     ("/pack/<pack>/monitor", "Can I believe the monitor?"),
     ("/pack/<pack>/attention", "What needs my attention?"),
     ("/pack/<pack>/readings", "What happened when?"),
+    ("/pack/<pack>/details", "Its rating and limits"),
 )
 """The questions about a pack, in the order of a first reading."""
 
@@ -39,7 +40,11 @@ def pack_page(visit: Visit, path: str, answer: Answer | None, *content: Any, car
     question = dict(CONTENTS)[path]
     head = [html.P(dcc.Link(pack.name, href=f"/pack/{pack.id}"), className="over"), html.H1(question)]
     if path == CONTENTS[0][0]:
-        head = [html.H1(pack.name), html.P(describe(pack), className="quiet")]
+        details = [
+            f"{describe(pack)}. ",
+            dcc.Link("Change", href=f"/pack/{pack.id}/details", title="Its rating and limits"),
+        ]
+        head = [html.H1(pack.name), html.P(details, className="quiet")]
     sheet = [
         html.Header(head, className="page-head"),
         None if answer is None else parts.answer_block(answer),

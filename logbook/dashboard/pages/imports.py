@@ -11,8 +11,8 @@ from dash.exceptions import PreventUpdate
 
 from logbook.dashboard import parts
 from logbook.dashboard.page import Page, Visit, first_zone, in_browser, reader_view
+from logbook.dashboard.pages.details import PROPERTIES, pack_changes, pack_fields, pack_trouble, told
 from logbook.dashboard.pages.job import job_entry
-from logbook.dashboard.view import known_zone
 from logbook.errors import LogbookError
 
 if TYPE_CHECKING:
@@ -31,14 +31,7 @@ JOBS, HISTORY, TICK, PACK, SLOT, SENDING = (
     "file-slot",
     "import-sending",
 )
-NEW_NAME, NEW_AH, NEW_CELLS, NEW_ZONE, NEW_ADD, NEW_TOLD = (
-    "new-name",
-    "new-ah",
-    "new-cells",
-    "new-zone",
-    "new-add",
-    "new-told",
-)
+NEW_ADD, NEW_TOLD = "new-add", "new-told"
 
 
 def layout(visit: Visit) -> Component:
@@ -118,32 +111,7 @@ def new_pack_form(visit: Visit, *, opened: bool = False) -> Component:
     """Name, rating and cells; everything else has a default with a reason."""
     return html.Div(
         [
-            dmc.TextInput(id=NEW_NAME, label="Name", placeholder="House", className="field"),
-            dmc.NumberInput(
-                id=NEW_AH,
-                label="Rated amp-hours, from its label",
-                value=100,
-                min=0.1,
-                hideControls=True,
-                className="field",
-            ),
-            dmc.NumberInput(
-                id=NEW_CELLS,
-                label="Cells in series (4 make 12 V)",
-                value=4,
-                min=1,
-                max=16,
-                allowDecimal=False,
-                hideControls=True,
-                className="field",
-            ),
-            dmc.TextInput(
-                id=NEW_ZONE,
-                label="Time zone you read clocks in",
-                description="For example Europe/Berlin",
-                value=visit.view.zone,
-                className="field",
-            ),
+            *pack_fields("new", None, visit.view.zone),
             html.Button("Add this pack", id=NEW_ADD, className="main-button", n_clicks=0),
             html.P(id=NEW_TOLD, role="status", className="told"),
         ],
@@ -193,41 +161,24 @@ def register(app: Dash, answers: Answers, intake: Intake) -> None:
         Output("changed", "data", allow_duplicate=True),
         Output(NEW_TOLD, "children"),
         Input(NEW_ADD, "n_clicks"),
-        State(NEW_NAME, "value"),
-        State(NEW_AH, "value"),
-        State(NEW_CELLS, "value"),
-        State(NEW_ZONE, "value"),
+        *(State(f"new-{name}", "value") for name in PROPERTIES),
         prevent_initial_call=True,
     )
-    def add(clicks: int | None, name: Any, rated_ah: Any, cells: Any, zone: Any) -> tuple[Any, str]:
+    def add(clicks: int | None, *given: Any) -> tuple[Any, str]:
         if not clicks:
             raise PreventUpdate
-        trouble = pack_trouble(name, rated_ah, cells, zone)
+        fields = dict(zip(PROPERTIES, given, strict=True))
+        trouble = pack_trouble(**fields)
         if trouble:
             return no_update, trouble
         try:
-            answers.add_pack(
-                name=name.strip(), rated_ah=float(rated_ah), cells_in_series=int(cells), time_zone=zone.strip()
-            )
+            answers.add_pack(**pack_changes(**fields))
         except LogbookError as error:
-            return no_update, f"{error.what} {error.mend}"
+            return no_update, told(error)
         return time.time(), ""
 
     in_browser(app, "fileSlot", Output(SLOT, "title"), Input(SLOT, "id"), State(PACK, "value"))
     in_browser(app, "packChosen", Output(SENDING, "title"), Input(PACK, "value"))
-
-
-def pack_trouble(name: Any, rated_ah: Any, cells: Any, zone: Any) -> str:
-    """What is missing of a new pack; empty where nothing is."""
-    if not isinstance(name, str) or not name.strip():
-        return "Give the pack a name."
-    if not isinstance(rated_ah, (int, float)) or not 0 < rated_ah <= 10_000:
-        return "Give its rated amp-hours as a number above 0."
-    if not isinstance(cells, int) or not 1 <= cells <= 16:
-        return "Give its cells in series as a whole number from 1 to 16."
-    if not isinstance(zone, str) or not known_zone(zone.strip()):
-        return "Give a time zone such as Europe/Berlin."
-    return ""
 
 
 def pressed() -> dict[str, Any]:
