@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from logbook.ingest.word import folded
-from logbook.units import MS_PER_S, S_PER_HOUR, S_PER_MINUTE
+from logbook.units import MS_PER_DAY, MS_PER_S, S_PER_HOUR, S_PER_MINUTE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -151,6 +151,16 @@ def read_time_of_day(text: str) -> int:
     if int(parts[1]) > 59 or (len(parts) > 2 and int(parts[2]) > 60):
         return -1
     return seconds * MS_PER_S + (round(float("0." + parts[3]) * MS_PER_S) if len(parts) > 3 else 0)
+
+
+def midnights(ms: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Rows at which a time of day fell back past midnight; a stray one, before or after which it goes on, is none."""
+    before, ahead = np.concatenate([ms[:1], ms[:1], ms])[: len(ms)], np.append(ms[1:], ms[-1:] - MS_PER_DAY)
+    last = np.concatenate([ms[:1], ms])[: len(ms)]
+    back = ms - last < -MS_PER_DAY // 2
+    stray = (ahead >= last) & (ahead - last < MS_PER_DAY // 2)
+    after_stray = (last - before > MS_PER_DAY // 2) & (ms >= before) & (ms - before < MS_PER_DAY // 2)
+    return back & ~stray & ~after_stray
 
 
 @dataclass

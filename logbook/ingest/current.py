@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.ingest.run import more_than_few
 from logbook.ingest.word import folded
 
 if TYPE_CHECKING:
@@ -20,6 +21,9 @@ OUT_WORDS = re.compile(
 )
 IN_WORDS = re.compile(r"charg|lad|carg|caric|opl|zalad|nabij|in\b|заряд|充电|充電|bulk|absor|float|^c$|^\+$")
 IDLE_WORDS = re.compile(r"idle|rest|standby|stand.?by|ruhe|repos|reposo|riposo|none|off|stop|spocz|静置|^0$|aus")
+SIGNED_SHARE = 0.5
+LEAST_AGAINST_A = 0.5
+"""Below it a current may pass through zero before its word does."""
 LEAST_VOTES = 5
 MOST_AGAINST = 0.06
 KNOWN_SHARE = 0.5
@@ -55,22 +59,61 @@ def _from_two(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
 
 def _with_direction(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
     current = frame.get("current_a")
-    if (current < 0).any():
-        return frame, None
     power = frame.get("power_w")
-    if (power < 0).any():
+    signed = more_than_few(current < 0)
+    if more_than_few(power < 0) and not signed:
         ledger.infer("current", "takes the sign of the power", "strong", "the current has none and the power has")
+        current = _without_signs(current, frame, ledger)
         return frame.with_columns(current_a=np.where(power < 0, -current, current)), None
     for name in ("direction", "status"):
         if name in frame.words and (signs := _signs_of_words(*frame.words[name], frame)) is not None:
             words = ", ".join(f'"{word}" {_way(sign)}' for word, sign in signs.items())
+            if way := _way_of_signed(name, signs, frame, ledger):
+                ledger.infer("direction of the current", words, "fair", f"its {name} column; the current has a sign")
+                return frame, way
+            if signed:
+                break
             strength = "strong" if _all_words(signs) else "fair"
             ledger.infer("direction of the current", words, strength, f"its {name} column and the state of charge")
+            current = _without_signs(current, frame, ledger)
             factors = _apply(*frame.words[name], signs)
-            lost = np.isnan(factors) & (current != 0)
+            lost = np.isnan(factors) & (current != 0) & np.isfinite(current)
             ledger.repair("no direction", "currents without a known direction, left empty", frame.lines[lost])
             return frame.with_columns(current_a=np.where(current == 0, 0.0, current * factors)), "charge"
     return frame, None
+
+
+def _signed_where(rows: NDArray[np.bool_], current: NDArray[np.float64]) -> bool:
+    """Whether most of the currents of these rows are below zero."""
+    there = current[rows & np.isfinite(current) & (current != 0)]
+    return bool(len(there)) and float((there < 0).mean()) > SIGNED_SHARE
+
+
+def _way_of_signed(name: str, signs: dict[str, int], frame: Frame, ledger: Ledger) -> str | None:
+    """Which way a current that has a sign of its own is positive, by its words; None where it has none."""
+    codes, words = frame.words[name]
+    current = frame.get("current_a")
+    sign = np.array([signs.get(word, 0) for word in words] + [0])[codes]
+    below = [_signed_where(sign == way, current) for way in (1, -1)]
+    if below[0] == below[1]:
+        return None
+    against = (
+        (sign * current * (1 if below[1] else -1) < -LEAST_AGAINST_A) if name == "direction" else np.zeros(0, bool)
+    )
+    if against.any():
+        ledger.repair(
+            "direction against current",
+            "rows whose direction column contradicts the sign of the current, which was believed",
+            frame.lines[against],
+        )
+    return "charge" if below[1] else "discharge"
+
+
+def _without_signs(current: NDArray[np.float64], frame: Frame, ledger: Ledger) -> NDArray[np.float64]:
+    """Currents of a column without signs; the few that have one are not understood."""
+    below = current < 0
+    ledger.repair("sign not understood", "negative cells in a current without signs, left empty", frame.lines[below])
+    return np.where(below, np.nan, current)
 
 
 def _way(sign: int) -> str:

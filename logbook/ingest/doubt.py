@@ -9,6 +9,7 @@ import numpy as np
 
 from logbook.ingest.number import read_cell
 from logbook.ingest.question import Question, settle
+from logbook.ingest.run import few, typical_range
 from logbook.ingest.scale import pack_can_show
 from logbook.ingest.use import NAMES, held_cells
 
@@ -39,13 +40,13 @@ class Sampled:
 
     @property
     def low(self) -> float:
-        """Smallest."""
-        return float(self.values.min()) if len(self.values) else 0.0
+        """Smallest, but for a few stray ones."""
+        return typical_range(self.values)[0] if len(self.values) else 0.0
 
     @property
     def high(self) -> float:
-        """Largest."""
-        return float(self.values.max()) if len(self.values) else 0.0
+        """Largest, but for a few stray ones."""
+        return typical_range(self.values)[1] if len(self.values) else 0.0
 
     @property
     def middle(self) -> float:
@@ -59,8 +60,8 @@ class Sampled:
 
     @property
     def fast(self) -> bool:
-        """Whether it jumps from row to row."""
-        return bool(len(self.values) > 1 and np.abs(np.diff(self.values)).max() > FAST_STEP)
+        """Whether it jumps from row to row; a stray value makes two jumps."""
+        return int(np.count_nonzero(np.abs(np.diff(self.values)) > FAST_STEP)) > 2 * few(len(self.values))
 
 
 def without_doubt(

@@ -34,7 +34,7 @@ def without_frozen(frame: Frame, rated_ah: float | None, ledger: Ledger) -> Fram
         return frame
     same = np.ones(len(frame) - 1, bool)
     for name in names:
-        values = frame.get(name)
+        values = _filled(frame.get(name))
         same &= values[1:] == values[:-1]
     runs = runs_of(np.concatenate([[False], same]))
     frozen = _long(runs, frame) & _claims_charge(runs, frame, rated_ah)
@@ -43,6 +43,14 @@ def without_frozen(frame: Frame, rated_ah: float | None, ledger: Ledger) -> Fram
         return frame
     ledger.set_aside(frame.lines[mask], "frozen: the row before repeats itself while charge flows")
     return frame.take(~mask)
+
+
+def _filled(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """An empty cell shows what the row before showed; alone it thaws nothing."""
+    empty = np.isnan(values)
+    if not empty.any():
+        return values
+    return values[np.maximum.accumulate(np.where(empty, 0, np.arange(len(values))))]
 
 
 def _long(runs: Runs, frame: Frame) -> NDArray[np.bool_]:

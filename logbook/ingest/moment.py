@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.errors import BadData
-from logbook.ingest.clock import NO_TIME, ORDERS, WHOLE, DateWord, read_date_word, read_time_of_day
+from logbook.ingest.clock import NO_TIME, ORDERS, WHOLE, DateWord, midnights, read_date_word, read_time_of_day
 from logbook.ingest.question import Question, settle
+from logbook.ingest.run import nearly_all
 from logbook.ingest.table import whole
 from logbook.ingest.unit import Unit, unit_exact
 from logbook.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_S, S_PER_DAY, S_PER_HOUR, S_PER_MINUTE
@@ -56,16 +57,35 @@ def moments_of(
     sections: Sequence[Section], layouts: Sequence[Layout], options: TimeOptions, ledger: Ledger, ask: Ask | None
 ) -> list[Moments]:
     """Times of every section; the whole file decides on the order of day and month."""
-    words = [word for section in sections for word in section.clock.words]
-    order = (
-        order_of([read_date_word(word) for word in words], options.order, ledger, ask, options.file_name)
-        if words
-        else "year-first"
-    )
+    words = [read_date_word(word) for word in _words_that_count(sections)]
+    order = order_of(words, options.order, ledger, ask, options.file_name) if words else "year-first"
     return [
         _moments(section, layout, order, options, ledger, ask)
         for section, layout in zip(sections, layouts, strict=True)
     ]
+
+
+def _words_that_count(sections: Sequence[Section]) -> list[str]:
+    """Distinct date texts in the order they come; a text of one row among texts of many, no day from them, says nothing."""
+    rows: dict[str, int] = {}
+    for section in sections:
+        dates = whole(section.clock.dates, np.int32)
+        counts = np.bincount(dates[dates >= 0], minlength=len(section.clock.words))
+        for word, count in zip(section.clock.words, counts.tolist(), strict=True):
+            rows[word] = rows.get(word, 0) + count
+    many = [read_date_word(word) for word, count in rows.items() if count > 1]
+    return [word for word, count in rows.items() if count > 1 or not many or _beside(read_date_word(word), many)]
+
+
+def _beside(word: DateWord, others: Sequence[DateWord]) -> bool:
+    """Whether a date, read in some order, lies within a day of one of the others read alike."""
+    for order in ORDERS:
+        day = word.days(order)
+        if day is not None and any(
+            abs(day - other) <= 1 for entry in others if (other := entry.days(order)) is not None
+        ):
+            return True
+    return False
 
 
 def _moments(
@@ -82,22 +102,28 @@ def _text_moments(section: Section, order: str, options: TimeOptions, ledger: Le
     if (dates == WHOLE).all():
         return Moments(ms, section.clock.zoned)
     words = [read_date_word(word) for word in section.clock.words]
-    if all(word.fields is None for word in words):
+    undated = np.array([word.fields is None for word in words] + [False])[np.maximum(dates, -1)]
+    if nearly_all(undated[dates >= 0]):
         start = _start(section, options, ask, ledger)
-        return Moments(start + _unrolled(ms + np.array([_shift(word) for word in words])[dates]), utc=False)
+        return Moments(np.where(undated, start + _unrolled(ms, undated), NO_MOMENT), utc=False)
     days = np.array([_or_missing(word.days(order)) for word in words])
     shift = np.array([_shift(word) for word in words])
     moments = np.where(dates < 0, ms, days[dates] * MS_PER_DAY + _half_day(ms, words, dates) - shift[dates])
     known = (dates == WHOLE) | ((dates != NO_TIME) & (days[dates] > NO_DAY))
-    moments = np.where(known, moments, NO_MOMENT)
-    zoned = [word.offset_min is not None for word in words]
-    if any(zoned) and not all(zoned):
-        raise BadData(
-            "Some times say their zone and some do not.",
-            where=options.file_name,
-            mend="Export it with one kind of time.",
-        )
-    return Moments(moments, utc=all(zoned) or section.clock.zoned)
+    halved = np.array([word.half_day_h is not None for word in words] + [False])[dates]
+    zoned = np.array([word.offset_min is not None for word in words] + [section.clock.zoned])[dates]
+    for says, what in ((halved, "whether they are of the morning"), (zoned, "their zone")):
+        known &= _alike(says, known & (dates != NO_TIME), what, options.file_name)
+    return Moments(np.where(known, moments, NO_MOMENT), utc=bool(zoned[known].any()))
+
+
+def _alike(says: NDArray[np.bool_], known: NDArray[np.bool_], what: str, where: str) -> NDArray[np.bool_]:
+    """Rows whose time says a thing, if nearly all say it, else those that do not; refused where it is mixed."""
+    if nearly_all(says[known]) or not known.any():
+        return says
+    if nearly_all(~says[known]):
+        return ~says
+    raise BadData(f"Some times say {what} and some do not.", where=where, mend="Export it with one kind of time.")
 
 
 EARLIEST_MS = -1_000 * MS_PER_DAY
@@ -126,9 +152,10 @@ def _half_day(ms: NDArray[np.int64], words: Sequence[DateWord], dates: NDArray[n
     )
 
 
-def _unrolled(ms: NDArray[np.int64]) -> NDArray[np.int64]:
+def _unrolled(ms: NDArray[np.int64], known: NDArray[np.bool_]) -> NDArray[np.int64]:
     """A bare clock that passes midnight goes on into the next day."""
-    days = np.cumsum(np.diff(ms, prepend=ms[:1]) < -MS_PER_DAY // 2)
+    days = np.zeros(len(ms), np.int64)
+    days[known] = np.cumsum(midnights(ms[known]))
     return ms + days * MS_PER_DAY
 
 
@@ -174,20 +201,16 @@ def _refuse_rounded(values: NDArray[np.float64], where: str) -> None:
 
 def _is_compact(values: NDArray[np.float64]) -> bool:
     held = values[~np.isnan(values)][:1000]
-    if not len(held) or held.min() < COMPACT_LOW or held.max() > COMPACT_HIGH:
-        return False
-    whole = held.astype(np.int64)
-    return bool(
-        ((whole // 10**8) % 100 <= 12).all()
-        and ((whole // 10**6) % 100 <= 31).all()
-        and ((whole // 100) % 100 < 60).all()
-        and ((whole // 10**8) % 100 >= 1).all()
-    )
+    inside = (held >= COMPACT_LOW) & (held <= COMPACT_HIGH)
+    digits = np.where(inside, held, 0).astype(np.int64)
+    month, day, minute = (digits // 10**8) % 100, (digits // 10**6) % 100, (digits // 100) % 100
+    return nearly_all(inside & (month >= 1) & (month <= 12) & (day <= 31) & (minute < 60))
 
 
 def _compact(values: NDArray[np.float64]) -> NDArray[np.int64]:
-    whole = np.nan_to_num(values).astype(np.int64)
-    date, clock = whole // 10**6, whole % 10**6
+    inside = (values >= COMPACT_LOW) & (values <= COMPACT_HIGH)
+    digits = np.where(inside, values, 0).astype(np.int64)
+    date, clock = digits // 10**6, digits % 10**6
     distinct, where = np.unique(date, return_inverse=True)
     days = np.array(
         [
@@ -221,7 +244,7 @@ def _serial(values: NDArray[np.float64], ledger: Ledger) -> Moments:
 
 def _elapsed_unit(values: NDArray[np.float64], ledger: Ledger) -> Unit:
     step = float(np.nanmedian(np.diff(values))) if len(values) > 1 else 1.0
-    name = "ms" if step >= 900 and (np.mod(values, 1) == 0).all() else "s"
+    name = "ms" if step >= 900 and nearly_all(np.mod(values, 1) == 0) else "s"
     ledger.infer("time", f"elapsed {name}", "fair", f"the usual step is {step:g}")
     return unit_exact(name)
 

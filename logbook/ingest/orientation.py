@@ -10,6 +10,7 @@ import numpy as np
 
 from logbook.errors import Unanswered
 from logbook.ingest.question import Question, settle
+from logbook.ingest.run import more_than_few
 from logbook.ingest.sign import SignEvidence, flips, gathered_votes, sign_evidence
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
         return frame
     votes = gathered_votes(frame, known.cells_in_series)
     evidence = sign_evidence(votes)
-    if (frame.get("current_a") < 0).any():
+    if more_than_few(frame.get("current_a") < 0):
         cuts = flips(frame, votes)
         if cuts:
             frame = _unflipped(frame, cuts, ledger)

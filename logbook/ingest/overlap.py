@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.ingest.frame import joined
+from logbook.ingest.run import nearly_all
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_MINUTE
 
 if TYPE_CHECKING:
@@ -45,23 +46,47 @@ def sorted_once(frame: Frame, ledger: Ledger) -> Frame:
 
 def _with_seconds(frame: Frame, ledger: Ledger) -> Frame:
     """Times without seconds, several rows a minute: spread over the minute in the order of the file."""
-    times = frame.ts_ms
+    bare = frame.ts_ms % MINUTE_MS == 0
+    if not nearly_all(bare):
+        return frame
+    rows = np.flatnonzero(bare)
+    times = frame.ts_ms[rows]
     same = np.diff(times) == 0
-    if (times % MINUTE_MS).any() or np.count_nonzero(same) < 0.3 * len(same):
+    if np.count_nonzero(same) < 0.3 * len(same):
         return frame
     starts = np.flatnonzero(np.concatenate([[True], ~same]))
     counts = np.diff(np.append(starts, len(times)))
     usual = int(np.bincount(counts).argmax())
-    if usual < 2 or MINUTE_MS % usual or (counts > usual).mean() > 0.1 or _repeats(frame, same):
+    if usual < 2 or MINUTE_MS % usual or (counts > usual).mean() > 0.1 or _repeats(frame.take(rows), same):
         return frame
     place = np.arange(len(times)) - np.repeat(starts, counts)
     if counts[0] < usual:
         place[: counts[0]] += usual - counts[0]
+    place = _with_holes(place, frame.lines[rows], starts, counts, usual)
     step = MINUTE_MS // np.maximum(np.repeat(counts, counts), usual)
     ledger.infer(
         "seconds", f"{usual} rows a minute, spread evenly in their order", "fair", "its times stop at the minute"
     )
-    return replace(frame, ts_ms=times + place * step)
+    spread = frame.ts_ms.copy()
+    spread[rows] = times + place * step
+    return replace(frame, ts_ms=spread)
+
+
+def _with_holes(
+    place: NDArray[np.intp],
+    lines: NDArray[np.int64],
+    starts: NDArray[np.intp],
+    counts: NDArray[np.intp],
+    usual: int,
+) -> NDArray[np.intp]:
+    """Places within the minute where one line among its rows, set aside before, held its own."""
+    place = place.copy()
+    for group in np.flatnonzero((counts == usual - 1) & (starts > 0)).tolist():
+        rows = slice(int(starts[group]), int(starts[group] + counts[group]))
+        offset = lines[rows] - lines[starts[group] - 1] - 1
+        if offset[-1] == usual - 1:
+            place[rows] = offset
+    return place
 
 
 def _repeats(frame: Frame, same: NDArray[np.bool_]) -> bool:

@@ -21,8 +21,9 @@ from logbook.ingest.orientation import Said, oriented
 from logbook.ingest.overlap import sorted_once
 from logbook.ingest.quantity import frame_of
 from logbook.ingest.reset import with_set_clock
+from logbook.ingest.run import more_than_few
 from logbook.ingest.scale import Known
-from logbook.ingest.sentinel import without_sentinels
+from logbook.ingest.sentinel import without_cell_codes, without_sentinels
 from logbook.ingest.shifted import without_shifted
 from logbook.ingest.spike import without_spikes
 from logbook.ingest.table import Section, read_sections
@@ -122,6 +123,7 @@ class _Import:
         frame = sorted_once(frame, self.ledger)
         if on_change(frame):
             frame = held(frame, self.ledger)
+        frame = _with_voltage_of_cells(without_cell_codes(frame, self.ledger), self.ledger)
         frame = without_shifted(frame, layouts[0].order, self.ledger)
         frame = without_sentinels(frame, self.known, self.ledger)
         frame = mended_temperature(frame, self.ledger)
@@ -132,7 +134,7 @@ class _Import:
         said = Said(owner, columns_say, layouts[0].positive)
         frame = oriented(frame, said, self.known, self.ledger, self.ask)
         frame = without_frozen(frame, self.options.rated_ah, self.ledger)
-        return self._without_empty(_with_voltage_of_cells(frame, self.ledger))
+        return self._without_empty(frame)
 
     def _without_empty(self, frame: Frame) -> Frame:
         held_rows = np.zeros(len(frame), bool)
@@ -173,7 +175,7 @@ def _newest_first(times: NDArray[np.int64]) -> bool:
 
 def _cell_names(frame: Frame) -> list[str]:
     """Cell columns that hold something; monitors fill those of absent cells with zeros."""
-    names = [name for name in frame.columns if name.startswith("cell_") and (np.nan_to_num(frame.get(name)) > 0).any()]
+    names = [name for name in frame.columns if name.startswith("cell_") and more_than_few(frame.get(name) > 0)]
     return sorted(names, key=lambda name: int(name.split("_")[1]))
 
 

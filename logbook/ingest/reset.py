@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.errors import BadData
-from logbook.ingest.run import runs_of
+from logbook.ingest.run import few, runs_of
 from logbook.units import MS_PER_DAY, MS_PER_S
 
 if TYPE_CHECKING:
@@ -27,7 +27,8 @@ JUMP_MS = 2 * MS_PER_DAY
 NEW_YEAR_MS = 900 * MS_PER_S
 JOINS = {"voltage_v": 0.3, "soc_percent": 2.0, "temperature_c": 3.0}
 """How far values may move between the last unset and the first set reading of one unbroken log."""
-STRAY_SHARE = 0.01
+CROWDED = 0.6
+"""A reading nearer than so many intervals to another has taken its place."""
 UNSET = "the clock was not set (after a loss of power)"
 
 
@@ -116,18 +117,34 @@ def _shift(frame: Frame, times: NDArray[np.int64], first: int, boot: int, last: 
 
 
 def _without_strays(frame: Frame, ledger: Ledger) -> Frame:
-    """Single rows whose time leaps away by days and comes back."""
+    """Single rows whose time leaps away and comes back, to where no reading is missing."""
     times = frame.ts_ms
-    if len(times) < 3:
+    if len(times) < 5:
         return frame
-    steps = np.abs(np.diff(times))
-    if steps.max() <= JUMP_MS:
+    steps = np.diff(times)
+    if steps.min() >= 0 and steps.max() <= JUMP_MS:
         return frame
     away, back = steps[:-1], steps[1:]
-    stray = np.flatnonzero((away > JUMP_MS) & (back > JUMP_MS) & (np.abs(times[2:] - times[:-2]) < MS_PER_DAY)) + 1
-    if not len(stray) or len(stray) > max(STRAY_SHARE * len(times), 1):
+    usual = max(float(np.median(np.abs(steps))), 1.0)
+    over = times[2:] - times[:-2]
+    runs_on = (over > 0) & (over < np.minimum(3 * usual, MS_PER_DAY))
+    lone = np.flatnonzero(runs_on & ((away < 0) | (back < 0))) + 1
+    far = (np.abs(away) > JUMP_MS) & (np.abs(back) > JUMP_MS) & (np.abs(over) < MS_PER_DAY)
+    lone = lone[_taken(times, lone, usual)] if len(lone) <= few(len(times)) else lone
+    stray = np.union1d(lone, np.flatnonzero(far) + 1)
+    if not len(stray) or len(stray) > few(len(times)):
         return frame
     ledger.set_aside(frame.lines[stray], "its time stands apart from the rows around it")
     keep = np.ones(len(times), bool)
     keep[stray] = False
     return frame.take(keep)
+
+
+def _taken(times: NDArray[np.int64], rows: NDArray[np.intp], usual: float) -> NDArray[np.bool_]:
+    """Whether these times lie outside of all others, or near another; a late row has a place that is empty."""
+    others = np.sort(np.delete(times, rows))
+    place = np.searchsorted(others, times[rows])
+    outside = (place == 0) | (place == len(others))
+    before, after = others[np.maximum(place - 1, 0)], others[np.minimum(place, len(others) - 1)]
+    nearest = np.minimum(np.abs(times[rows] - before), np.abs(after - times[rows]))
+    return outside | (nearest <= CROWDED * usual)

@@ -40,6 +40,32 @@ def thinned(values: NDArray[np.float64], most: int = 200_000) -> NDArray[np.floa
     return values[:: max(len(values) // most, 1)]
 
 
+def few(rows: int) -> int:
+    """So many of the rows decide nothing for the others: one in a hundred, at least one where there are ten."""
+    return max(rows // 100, 1) if rows >= 10 else 0
+
+
+def nearly_all(mask: NDArray[np.bool_]) -> bool:
+    """Whether all but a few hold; false of nothing."""
+    return bool(len(mask)) and int(np.count_nonzero(~mask)) <= few(len(mask))
+
+
+def more_than_few(mask: NDArray[np.bool_]) -> bool:
+    """Whether so many hold that no stray cell explains them."""
+    return int(np.count_nonzero(mask)) > few(len(mask))
+
+
+def typical_range(values: NDArray[np.float64]) -> tuple[float, float]:
+    """Lowest and highest of the finite values but for a few at each end; NaN where there is none."""
+    held = thinned(values)
+    held = held[np.isfinite(held)]
+    if not len(held):
+        return float("nan"), float("nan")
+    ends = few(len(held))
+    parted = np.partition(held, (ends, len(held) - 1 - ends))
+    return float(parted[ends]), float(parted[len(held) - 1 - ends])
+
+
 @dataclass(frozen=True, eq=False)
 class Neighbours:
     """Last good value before and first good value after each run, NaN where there is none near enough."""

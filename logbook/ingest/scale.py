@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.ingest.run import thinned
+from logbook.ingest.run import nearly_all, thinned, typical_range
 from logbook.ingest.thermometer import thermometer_scale
 from logbook.ingest.unit import Unit, unit_exact
 from logbook.ingest.use import Scale
@@ -96,9 +96,9 @@ def current_scale(values: NDArray[np.float64], said: Unit | None, known: Known) 
     if said:
         return Scale(said, "given", "the file says so")
     values = thinned(values)
-    largest = float(np.nanpercentile(np.abs(values), 99.9)) if np.isfinite(values).any() else 0.0
+    largest = float(np.nan_to_num(typical_range(np.abs(values))[1]))
     limit = CURRENT_C_RATE * known.rated_ah if known.rated_ah else CURRENT_HIGHEST_A
-    whole = bool((np.mod(values[np.isfinite(values)], 1) == 0).all())
+    whole = nearly_all(np.mod(values[np.isfinite(values)], 1) == 0)
     if largest > limit and whole:
         name = "mA" if largest / 10 > limit / 10 or largest > 2000 else "cA"
         return Scale(unit_exact(name), "strong", f"whole numbers up to {largest:g} are no amperes of this pack")
@@ -109,8 +109,8 @@ def soc_scale(values: NDArray[np.float64], said: Unit | None) -> Scale:
     """Unit of a state of charge: 0 to 1, 0 to 100 or 0 to 1000."""
     values = thinned(values)
     held = values[np.isfinite(values) & (values >= 0)]
-    highest = float(np.percentile(held, 99)) if len(held) else 0.0
-    if highest <= 1.0 and len(held) and (np.mod(held, 1) > 0).any():
+    highest = float(np.nan_to_num(typical_range(held)[1]))
+    if highest <= 1.0 and len(held) and ((held > 0) & (held < 1)).any():
         return Scale(unit_exact("1"), "strong", "its values lie between 0 and 1")
     if 110 < highest <= 1000 and not (said and said.name == "‰"):
         return Scale(unit_exact("‰"), "strong", f"its values reach {highest:g}")

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.errors import BadData
-from logbook.ingest.run import neighbours, runs_of, thinned
+from logbook.ingest.run import neighbours, runs_of, thinned, typical_range
 from logbook.schema.reading import QUANTITIES
+from logbook.schema.recording import COUNTERS
 from logbook.units import MS_PER_HOUR
 
 if TYPE_CHECKING:
@@ -43,6 +44,8 @@ LOWEST_USUAL_CELL_V = 2.0
 LEAST_VOLTAGES = 20
 """So many voltages at least before the file is taken for one of another pack; ours."""
 LARGEST_C_RATE = 30.0
+COUNTER_ROOM = 10.0
+"""So many times the span of its other values beyond them a counter's value is a code."""
 NEAR_MS = MS_PER_HOUR // 4
 SOC_APART = 5.0
 
@@ -89,6 +92,38 @@ def without_sentinels(frame: Frame, known: Known, ledger: Ledger) -> Frame:
     return frame
 
 
+def without_cell_codes(frame: Frame, ledger: Ledger) -> Frame:
+    """Cell voltages no cell can show, and leaps of a counter that come back at once, left empty."""
+    for name in list(frame.columns):
+        values = frame.columns[name]
+        if name.startswith("cell_"):
+            wrong = (values > HIGHEST_CELL_V) | (values < -0.5)
+            kind = "no value (cell voltages)"
+        elif name in COUNTERS:
+            wrong = _leaps_and_returns(values)
+            kind = f"no value ({name})"
+        else:
+            continue
+        if wrong.any():
+            ledger.repair(
+                kind, "numbers that mean no value or that no such pack can show, left empty", frame.lines[wrong]
+            )
+            frame = frame.with_columns(**{name: np.where(wrong, np.nan, values)})
+    return frame
+
+
+def _leaps_and_returns(values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Single values far outside of what the others span, between two that are alike."""
+    wrong = np.zeros(len(values), bool)
+    if len(values) < 3:
+        return wrong
+    low, high = typical_range(values)
+    room = COUNTER_ROOM * max(high - low, 1.0)
+    leaps = np.abs(np.diff(values)) > room
+    wrong[1:-1] = leaps[1:] & leaps[:-1] & (np.abs(values[2:] - values[:-2]) < 0.1 * room)
+    return wrong
+
+
 def _refuse_another_pack(values: NDArray[np.float64], highest_v: float, known: Known, ledger: Ledger) -> None:
     """Most voltages above what so many cells can show: the file is of another pack, or the pack is described wrongly."""
     held = values[np.isfinite(values) & (values > 0.5)]
@@ -116,7 +151,7 @@ def _coded(values: NDArray[np.float64], name: str, known: Known) -> NDArray[np.b
     if name != "current_a":
         return np.zeros(len(values), bool)
     size = np.abs(values)
-    usual = float(np.nanpercentile(thinned(size), 99)) if np.isfinite(size).any() else 0.0
+    usual = float(np.nan_to_num(typical_range(size)[1]))
     limit = max(LARGEST_C_RATE * known.rated_ah if known.rated_ah else 300.0, 3 * usual)
     large = size > min(limit, max(300.0, 3 * usual))
     rows = np.flatnonzero(large)

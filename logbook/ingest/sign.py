@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.ingest.run import thinned
+from logbook.ingest.run import thinned, typical_range
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -174,7 +174,7 @@ def step_votes(frame: Frame) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
         return np.empty(0, np.intp), np.empty(0)
     usual = float(np.nanmedian(thinned(voltage)))
     change_a, change_v = np.diff(current), np.diff(voltage)
-    size = max(SMALLEST_STEP_A, 0.1 * float(np.nanpercentile(np.abs(thinned(current)), 99.5)))
+    size = max(SMALLEST_STEP_A, 0.1 * float(np.nan_to_num(typical_range(np.abs(current))[1])))
     rows = np.flatnonzero((np.abs(change_a) >= size) & (np.abs(change_v) > 0))
     closed = np.minimum(voltage[rows], voltage[rows + 1]) > OPEN_SHARE * usual
     rows = rows[closed & (frame.ts_ms[rows + 1] - frame.ts_ms[rows] <= MOST_STEP_MS)]

@@ -6,6 +6,7 @@ begins a new one. Rows are read by Arrow in blocks; only a block with odd rows i
 
 from __future__ import annotations
 
+import re
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -15,11 +16,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 
-from logbook.ingest.clock import ClockColumn, read_time_of_day
-from logbook.ingest.dialect import Dialect, dialect_of, looks_like_data, split
+from logbook.ingest.clock import ClockColumn, midnights, read_time_of_day
+from logbook.ingest.dialect import DATE, Dialect, dialect_of, looks_like_data, split
 from logbook.ingest.header import Header, header_of, looks_like_header
 from logbook.ingest.number import read_numbers
-from logbook.units import MS_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from logbook.ingest.text import Text
 
 INNER_BLOCK = 1 << 20
+DIGITS_OF_A_DATE = re.compile(r"^(\d{6}|\d{8})$")
 SAMPLE_ROWS = 1000
 """Rows from which a column's nature is judged."""
 
@@ -382,19 +383,35 @@ def _time_text(section: Section, table: Any) -> Any:
     text, clock = (pa.array(column.to_pylist(), pa.string()) for column in columns)
     if not pc.any(pc.match_substring_regex(clock, r"\D")).as_py():
         clock = pc.utf8_lpad(clock, 6, "0")
-    dates = pc.fill_null_forward(text)
+    if not text.null_count:
+        return pc.binary_join_element_wise(text, clock, " ")
+    stated = pc.if_else(_dated(text), text, None)
+    dates = pc.fill_null_forward(stated)
     if dates.null_count and section.last_date:
         dates = pc.fill_null(dates, section.last_date)
     if len(dates):
         section.last_date = dates[-1].as_py()
     joined = pc.binary_join_element_wise(dates, clock, " ")
-    return _with_midnights(joined, text, clock) if text.null_count else joined
+    joined = _with_midnights(joined, stated, clock)
+    return pc.if_else(pc.or_(text.is_null(), stated.is_valid()), joined, pc.binary_join_element_wise(text, clock, " "))
+
+
+def _dated(text: Any) -> Any:
+    """Which cells of a date column that is often empty hold a date; all that hold anything, where few look like one."""
+    encoded = pc.dictionary_encode(text)
+    words = encoded.dictionary.to_pylist()
+    kinds = ([bool(DATE.search(word)) for word in words], [bool(DIGITS_OF_A_DATE.match(word)) for word in words])
+    looks = max(kinds, key=sum)
+    if sum(looks) < 0.5 * len(words):
+        return text.is_valid()
+    return pc.fill_null(pa.array(looks, pa.bool_()).take(encoded.indices), False)
 
 
 def _with_midnights(joined: Any, dates: Any, clock: Any) -> Any:
     """Where the date stands only once a day and its row is lost, a clock that falls back has passed midnight."""
     ms = np.array([read_time_of_day(text or "") for text in clock.to_pylist()], np.int64)
-    back = np.concatenate([[False], np.diff(ms) < -MS_PER_DAY // 2])
+    back = np.zeros(len(ms), bool)
+    back[ms >= 0] = midnights(ms[ms >= 0])
     stated = dates.is_valid().to_numpy(zero_copy_only=False)
     passed = np.cumsum(back & ~stated)
     passed = passed - np.maximum.accumulate(np.where(stated, passed, 0))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.ingest.run import Runs, neighbours, runs_of
+from logbook.ingest.run import Runs, few, neighbours, runs_of
 from logbook.units import MS_PER_HOUR, celsius_from_fahrenheit, fahrenheit_from_celsius
 
 if TYPE_CHECKING:
@@ -28,6 +28,11 @@ NEAR_MS = 6 * MS_PER_HOUR
 CODE_NEAR_MS = MS_PER_HOUR // 4
 STEP_C = 8.0
 """A pack's temperature does not move so far between two neighbouring samples."""
+STEP_AT_ONCE_C, STEP_C_PER_MS = 3.0, 20.0 / MS_PER_HOUR
+"""Nor so far from one minute to the next; a whole step only within a quarter of an hour (ours)."""
+PASSES = 3
+ENOUGH = 5
+"""So many values that join on to good ones show how the register wraps."""
 SPIKE_C, AGREE_C = 15.0, 3.0
 CODES_C = (85.0, 127.0, -40.0, 0.0, 25.0, 125.0, -50.0, 80.0)
 """Values sensors and monitors show when there is no measurement; judged by their neighbours only."""
@@ -84,7 +89,7 @@ def mended_temperature(frame: Frame, ledger: Ledger) -> Frame:
     odd = (values > HOTTEST_C) | (values < COLDEST_C)
     if odd.any():
         values = _unwrapped(values, odd, frame, ledger)
-    values = _without_codes(values, frame, ledger)
+    values = _without_codes(values, odd, frame, ledger)
     values = _without_spikes(values, frame, ledger)
     return frame.with_columns(temperature_c=values)
 
@@ -93,26 +98,25 @@ def _unwrapped(
     values: NDArray[np.float64], odd: NDArray[np.bool_], frame: Frame, ledger: Ledger
 ) -> NDArray[np.float64]:
     good = ~odd & np.isfinite(values)
-    runs = runs_of(odd)
-    near = neighbours(runs, values, good, frame.ts_ms, NEAR_MS)
     result = values.copy()
     for coding in CODINGS:
         for fahrenheit in (False, True):
-            seen = fahrenheit_register(values) if fahrenheit else values
-            inside = odd & (seen >= coding.low) & (seen <= coding.high)
-            if not inside.any():
+            rows = np.flatnonzero(odd)
+            seen = fahrenheit_register(values[rows]) if fahrenheit else values[rows]
+            inside = (seen >= coding.low) & (seen <= coding.high)
+            if not inside.any() or not _zero_agrees(coding, values, good, frame.ts_ms):
                 continue
-            meant = coding.true(seen)
+            rows, meant = rows[inside], coding.true(seen[inside])
             meant = np.round(celsius_of(meant), 4) if fahrenheit else meant
-            fits = _fits(runs, near.before, near.after, meant, inside) & _zero_agrees(coding, values, good)
-            mask = runs.mask(len(values), fits) & inside & odd
-            result[mask] = meant[mask]
-            odd = odd & ~mask
+            fits = _fits(rows, meant, result, good, frame.ts_ms)
+            result[rows[fits]] = meant[fits]
+            odd = odd.copy()
+            odd[rows[fits]] = False
             scale = " of °F" if fahrenheit else ""
             ledger.repair(
                 f"wrapped temperature ({coding.name}{scale})",
                 f"temperatures below {'0 °F' if fahrenheit else 'freezing'} that had lost their sign, put right",
-                frame.lines[mask],
+                frame.lines[rows[fits]],
             )
     return result
 
@@ -128,36 +132,80 @@ def celsius_of(values_f: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _fits(
-    runs: Runs,
-    before: NDArray[np.float64],
-    after: NDArray[np.float64],
+    rows: NDArray[np.intp],
     meant: NDArray[np.float64],
-    inside: NDArray[np.bool_],
+    values: NDArray[np.float64],
+    good: NDArray[np.bool_],
+    ts_ms: NDArray[np.int64],
 ) -> NDArray[np.bool_]:
-    """Runs whose ends, once mended, join on to what stands beside them; alone they fit when they vary."""
-    off_before = np.abs(before - meant[runs.first])
-    off_after = np.abs(after - meant[runs.last])
-    joins = (off_before <= STEP_C) | (off_after <= STEP_C)
-    alone = np.isnan(before) & np.isnan(after)
-    whole = inside[runs.first] & inside[runs.last]
-    varies = np.array(
-        [
-            meant[first : last + 1].max() > meant[first : last + 1].min()
-            for first, last in zip(runs.first, runs.last, strict=True)
-        ]
-    )
-    return whole & (joins | (alone & varies))
+    """Which of the rows, once mended, belong: they join on to good values or to others that do.
+
+    What stands alone among them, mended or not, is passed over, so that one odd value breaks no stretch. A stretch
+    with no good value near fits when it varies, or when enough others of the file fit.
+    """
+    before = np.zeros(len(values), bool)
+    before[rows] = True
+    line = np.flatnonzero(before | good)
+    shown = values[line].copy()
+    mine = before[line]
+    shown[mine] = meant
+    kept = np.arange(len(line))
+    near_ms = max(NEAR_MS, 3 * int(np.median(np.diff(ts_ms[line]))) if len(line) > 1 else 0)
+    for _ in range(PASSES):
+        stretch = _stretches(shown[kept], ts_ms[line[kept]], near_ms)
+        alone = np.bincount(stretch)[stretch] == 1
+        if not alone.any() or alone.all():
+            break
+        kept = kept[~alone]
+    stretch = _stretches(shown[kept], ts_ms[line[kept]], near_ms)
+    number = int(stretch[-1]) + 1 if len(stretch) else 0
+    size = np.bincount(stretch, minlength=number)
+    brought = np.bincount(stretch, weights=mine[kept], minlength=number).astype(int)
+    joined = brought < size
+    low, high = np.full(number, np.inf), np.full(number, -np.inf)
+    np.minimum.at(low, stretch, shown[kept])
+    np.maximum.at(high, stretch, shown[kept])
+    first = np.searchsorted(stretch, np.arange(number))
+    last = np.searchsorted(stretch, np.arange(number), side="right") - 1
+    alone = ~joined & ~_good_near(line[kept[first]], line[kept[last]], good, ts_ms, near_ms)
+    proved = int(brought[joined].sum()) >= ENOUGH
+    fits = joined | (alone & (high > low)) | ((size > 1) & proved)
+    accepted = np.zeros(len(line), bool)
+    accepted[kept] = fits[stretch]
+    return accepted[mine]
 
 
-def _zero_agrees(coding: Coding, values: NDArray[np.float64], good: NDArray[np.bool_]) -> bool:
+def _stretches(values: NDArray[np.float64], ts_ms: NDArray[np.int64], near_ms: int) -> NDArray[np.intp]:
+    """Number of the stretch each value belongs to; a leap or a long gap begins a new one."""
+    step_ms = np.diff(ts_ms)
+    most = np.minimum(STEP_C, STEP_AT_ONCE_C + STEP_C_PER_MS * step_ms)
+    breaks = (np.abs(np.diff(values)) > most) | (step_ms > near_ms)
+    return np.concatenate([[0], np.cumsum(breaks)])[: len(values)]
+
+
+def _good_near(
+    first: NDArray[np.intp], last: NDArray[np.intp], good: NDArray[np.bool_], ts_ms: NDArray[np.int64], near_ms: int
+) -> NDArray[np.bool_]:
+    """Whether a good value stands near before or after each stretch."""
+    near = neighbours(Runs(first, last), ts_ms.astype(float), good, ts_ms, near_ms)
+    return np.isfinite(near.before) | np.isfinite(near.after)
+
+
+def _zero_agrees(
+    coding: Coding, values: NDArray[np.float64], good: NDArray[np.bool_], ts_ms: NDArray[np.int64]
+) -> bool:
     """Of the two readings of a signed byte, the file's own zeros decide: where 0 is shown as 0, -127 is -1."""
-    zeros = bool((values[good] == 0).any())
-    if coding.shift == -128.0 and coding.sign < 0:
-        return zeros
-    return coding.shift != -127.0 or not zeros
+    if coding.sign > 0 or coding.shift not in {-128.0, -127.0}:
+        return True
+    runs = runs_of(good & (values == 0))
+    near = neighbours(runs, values, good & (values != 0), ts_ms, NEAR_MS)
+    zeros = bool(((np.abs(near.before) <= AGREE_C) | (np.abs(near.after) <= AGREE_C)).any())
+    return zeros == (coding.shift == -128.0)
 
 
-def _without_codes(values: NDArray[np.float64], frame: Frame, ledger: Ledger) -> NDArray[np.float64]:
+def _without_codes(
+    values: NDArray[np.float64], odd: NDArray[np.bool_], frame: Frame, ledger: Ledger
+) -> NDArray[np.float64]:
     outside = (values > HOTTEST_C) | (values < COLDEST_C)
     ledger.repair(
         "sensor code",
@@ -170,7 +218,7 @@ def _without_codes(values: NDArray[np.float64], frame: Frame, ledger: Ledger) ->
         same = values == code
         if not same.any():
             continue
-        if _never_moves(same, held, frame):
+        if _never_moves(values, odd, code, frame):
             ledger.infer("temperature", "not measured", "fair", f"it shows {code:g} °C in every row over days")
             ledger.repair("sensor code", f"{code:g} °C in every row over days, left empty", frame.lines[same])
             return np.full(len(values), np.nan)
@@ -184,8 +232,12 @@ def _without_codes(values: NDArray[np.float64], frame: Frame, ledger: Ledger) ->
     return values
 
 
-def _never_moves(same: NDArray[np.bool_], held: NDArray[np.bool_], frame: Frame) -> bool:
-    return bool(len(frame) > 100 and (same == held).all() and frame.ts_ms[-1] - frame.ts_ms[0] > NEVER_MOVES_MS)
+def _never_moves(values: NDArray[np.float64], odd: NDArray[np.bool_], code: float, frame: Frame) -> bool:
+    """Whether it shows one number over days, but for a few that are far from it or were odd to begin with."""
+    others = np.isfinite(values) & (values != code)
+    strange = odd[others] | (np.abs(values[others] - code) > STEP_C)
+    lone = len(strange) <= few(int(np.isfinite(values).sum())) and bool(strange.all())
+    return len(frame) > 100 and lone and bool(frame.ts_ms[-1] - frame.ts_ms[0] > NEVER_MOVES_MS)
 
 
 def _without_spikes(values: NDArray[np.float64], frame: Frame, ledger: Ledger) -> NDArray[np.float64]:

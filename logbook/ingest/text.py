@@ -145,9 +145,18 @@ def encoding_of(start: bytes) -> str:
     try:
         codecs.getincrementaldecoder("utf-8")().decode(start)
     except UnicodeDecodeError:
+        if _mostly_utf8(start):
+            return "utf-8"
         best = from_bytes(start[: 1 << 16], cp_isolation=CODE_PAGES).best()
         return best.encoding if best else "cp1252"
     return "utf-8"
+
+
+def _mostly_utf8(block: bytes) -> bool:
+    """Whether far more letters beyond ASCII are well-formed UTF-8 than are not: a torn byte or two among them."""
+    text = block.decode("utf-8", "replace")
+    wrong = text.count("\ufffd")
+    return sum(letter > "\x7f" for letter in text) - wrong > 3 * wrong
 
 
 def _plain_ends(block: bytes) -> bytes:
@@ -160,5 +169,5 @@ def _valid(block: bytes) -> bytes:
     try:
         block.decode()
     except UnicodeDecodeError:
-        return block.decode("cp1252", "replace").encode()
+        return block.decode("utf-8" if _mostly_utf8(block) else "cp1252", "replace").encode()
     return block

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.ingest.question import Question, settle
-from logbook.ingest.run import thinned
+from logbook.ingest.run import few, nearly_all, thinned, typical_range
 from logbook.ingest.temperature import CODINGS
 from logbook.ingest.unit import Unit, unit_exact
 from logbook.ingest.use import Scale
@@ -33,18 +33,20 @@ def thermometer_scale(  # noqa: PLR0911 - one rule a line, the first that fits s
         return Scale(said, "given", "the file says so")
     values = thinned(values)
     held = _unwrapped(values[np.isfinite(values)])
-    low, middle, high = np.percentile(held, [1, 50, 99]).tolist() if len(held) else (20.0, 20.0, 20.0)
+    middle = float(np.median(held)) if len(held) else 20.0
+    low, high = typical_range(held) if len(held) else (middle, middle)
+    whole = nearly_all(np.mod(held, 1) == 0)
     if said and (middle <= HOT_C or not len(held)):
         return Scale(said, "given", "the file says so")
     shown = f"the middle of its values is {middle:g}"
     if KELVIN[0] <= middle <= KELVIN[1] and not said:
-        tenths = bool((np.mod(held, 1) == 0).all()) and middle < 260
+        tenths = whole and middle < 260
         return Scale(unit_exact("d°C" if tenths else "K"), "fair" if tenths else "strong", shown)
     if 10 * KELVIN[0] <= middle <= 10 * KELVIN[1]:
         return Scale(unit_exact("dK"), "strong", shown)
     if middle > 120:
         return Scale(unit_exact("d°C"), "fair", shown)
-    if middle > HOT_C and (said or (np.mod(held, 1) > 0).any()):
+    if middle > HOT_C and (said or not whole):
         return Scale(unit_exact("°F"), "strong", f"{shown}, too hot for °C")
     if middle > HOT_C:
         return _asked(("°F", "d°C"), f"Its whole numbers run from {low:g} to {high:g}.", where, ask, ledger)
@@ -62,8 +64,10 @@ def _unwrapped(held: NDArray[np.float64]) -> NDArray[np.float64]:
     for coding in CODINGS:
         wrapped |= (held >= coding.low) & (held <= coding.high)
     rest = held[~wrapped]
-    near = len(rest) and rest.min() <= NEAR_FREEZING and rest.max() <= 2 * HOT_C
-    return rest if near or len(rest) > len(held) / 2 else held[np.abs(held) <= 4000]
+    low, high = typical_range(rest)
+    near = low <= NEAR_FREEZING and high <= 2 * HOT_C
+    rest = rest if near or len(rest) > len(held) / 2 else held[np.abs(held) <= 4000]
+    return rest if len(rest) > few(len(held)) else rest[:0]
 
 
 def _asked(choices: tuple[str, str], evidence: str, where: str, ask: Ask | None, ledger: Ledger) -> Scale:

@@ -6,9 +6,12 @@ import re
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from logbook.errors import BadData
 from logbook.ingest.dialect import CLOCK, DATE, looks_numeric, looks_timed
 from logbook.ingest.number import read_cell
+from logbook.ingest.run import nearly_all
 from logbook.ingest.unit import unit_named
 from logbook.ingest.use import TIME_TARGETS, Use, held_cells, position
 from logbook.ingest.word import tokens
@@ -63,7 +66,7 @@ def _digit_columns(named: Sequence[Use], sample: Sequence[list[str]]) -> list[Us
 
     def all_match(use: Use, pattern: str) -> bool:
         cells = held_cells(sample, use.index)[:50]
-        return bool(cells) and all(re.fullmatch(pattern, cell) for cell in cells)
+        return nearly_all(np.array([bool(re.fullmatch(pattern, cell)) for cell in cells], bool))
 
     dates = [use for use in named if use.target == "date" and all_match(use, r"20\d{2}(0[1-9]|1[0-2])[0-3]\d")]
     clocks = [
@@ -74,7 +77,7 @@ def _digit_columns(named: Sequence[Use], sample: Sequence[list[str]]) -> list[Us
 
 def _has_date(sample: Sequence[list[str]], index: int) -> bool:
     cells = held_cells(sample, index)
-    return bool(cells) and sum(bool(DATE.search(cell)) for cell in cells) > 0.5 * min(len(cells), 1)
+    return bool(cells) and sum(bool(DATE.search(cell)) for cell in cells) > 0.5 * len(cells)
 
 
 def _has_clock(sample: Sequence[list[str]], index: int) -> bool:
@@ -85,10 +88,9 @@ def _has_clock(sample: Sequence[list[str]], index: int) -> bool:
 
 
 def _is_epoch(sample: Sequence[list[str]], index: int) -> bool:
-    cells = held_cells(sample, index)
-    return bool(cells) and all(
-        read_cell(cell, ".").is_number and abs(read_cell(cell, ".").value) > EPOCH_SMALLEST for cell in cells[:20]
-    )
+    cells = held_cells(sample, index)[:50]
+    large = [read_cell(cell, ".").is_number and abs(read_cell(cell, ".").value) > EPOCH_SMALLEST for cell in cells]
+    return nearly_all(np.array(large, bool))
 
 
 def is_text(time: Sequence[Use], sample: Sequence[list[str]], mapping: Mapping | None) -> bool:
