@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -64,6 +65,8 @@ class Answers:
     """As `jobs.import_files.import_file`, without the store."""
     read_file: Callable[..., Any] = _none
     """As `ingest.read_export`, for previews."""
+    work: Any = None
+    """The list of files on their way in, as the functions of `store.tasks` without the store; None for reading only."""
     uploads: Path | None = None
     """Folder where files wait for their import; None where this logbook takes none in."""
 
@@ -108,8 +111,20 @@ def answers_of(store: Store) -> Answers:
         edit_pack=partial(kept.edit_pack, store),
         import_file=partial(import_file, store),
         read_file=read_export,
+        work=None if store.read_only else work_list(store),
         uploads=None if store.read_only else store.path.with_name(f"{store.path.name}-uploads"),
     )
+
+
+def work_list(store: Store) -> SimpleNamespace:
+    """The list of work of one logbook."""
+    from logbook.store import tasks
+
+    verbs = (
+        *("add_task", "task_by_id", "list_tasks", "claim_task", "keep_claim", "finish_task", "fail_task"),
+        *("ask_owner", "resume_task", "forget_task", "release_tasks"),
+    )
+    return SimpleNamespace(**{verb: partial(getattr(tasks, verb), store) for verb in verbs})
 
 
 def as_answers(source: Any) -> Answers:

@@ -8,11 +8,15 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
 from flask import Response, abort, jsonify, request
+from werkzeug.exceptions import HTTPException
 
 from logbook.dashboard.figures.use import monthly
-from logbook.dashboard.intake import LONGEST_UPLOAD_BYTES, Intake, Job
+from logbook.dashboard.intake import LONGEST_MAPPING, Intake, Job
 from logbook.dashboard.page import pack_numbered, reader_view
-from logbook.errors import CannotWrite, LogbookError, UnknownName
+from logbook.dashboard.plain import page_words
+from logbook.dashboard.shell import plain_page
+from logbook.dashboard.uploads import LONGEST_UPLOAD_BYTES, PIECE_BYTES
+from logbook.errors import BadData, CannotWrite, LogbookError, UnknownName
 from logbook.schema.reading import QUANTITY_NAMES
 from logbook.units import MS_PER_DAY, iso_from_ms
 
@@ -37,39 +41,63 @@ def add_api(app: Dash, answers: Answers, intake: Intake) -> None:
     add_intake(app, answers, intake)
     add_downloads(app, answers)
     app.server.register_error_handler(LogbookError, told)
+    app.server.register_error_handler(HTTPException, refused)
 
 
 def add_intake(app: Dash, answers: Answers, intake: Intake) -> None:
-    """Files in, and how far they are."""
+    """Files in, piece by piece, and how far they are."""
 
-    def upload() -> tuple[Response, int]:
-        trouble = upload_trouble()
-        if trouble:
-            return jsonify(error=trouble[0]), trouble[1]
+    def begin() -> tuple[Response, int]:
+        refuse_strange(longest=0)
         pack = pack_numbered(answers, request.args.get("pack", ""))
+        length, changed_ms = request.args.get("length", 0, type=int), request.args.get("changed", 0, type=int)
+        if length < 1:
+            raise BadData("This file is empty.", mend="Export it again, and check that it has a size.")
+        if length > LONGEST_UPLOAD_BYTES:
+            abort(413, "This file is too large for the browser; use: logbook import")
         name = unquote(request.headers.get("X-Filename", "upload"))
-        job = intake.receive(request.stream, request.content_length or 0, pack.id, name)
-        return jsonify(job_json(job)), 202
+        upload = intake.uploads.begin(pack.id, name, length, changed_ms)
+        return jsonify(id=upload.token, received=intake.uploads.received(upload.token), piece=PIECE_BYTES), 201
+
+    def piece(token: str) -> tuple[Response, int]:
+        size = refuse_strange(longest=PIECE_BYTES)
+        received = intake.uploads.add(token, request.args.get("at", 0, type=int), request.stream, size)
+        if received < intake.uploads.upload(token).length:
+            return jsonify(id=token, received=received), 200
+        return jsonify(job_json(intake.enqueue(token))), 202
+
+    def received(token: str) -> Response:
+        return jsonify(id=token, received=intake.uploads.received(token))
 
     def one_job(job_id: str) -> Response:
         return jsonify(job_json(intake.job(job_id)))
 
-    app.server.add_url_rule("/api/v1/uploads", view_func=upload, methods=["PUT"])
-    app.server.add_url_rule("/api/v1/jobs/<job_id>", view_func=one_job)
+    def mapping(job_id: str) -> Response:
+        refuse_strange(longest=LONGEST_MAPPING)
+        try:
+            intake.describe(job_id, request.get_data().decode("utf-8-sig"))
+        except UnicodeDecodeError:
+            raise BadData("The mapping is not UTF-8 text.", mend="Save it as UTF-8.") from None
+        return jsonify(job_json(intake.job(job_id)))
+
+    rule = app.server.add_url_rule
+    rule("/api/v1/uploads", view_func=begin, methods=["POST"])
+    rule("/api/v1/uploads/<token>", view_func=piece, methods=["PUT"])
+    rule("/api/v1/uploads/<token>", view_func=received, endpoint="received")
+    rule("/api/v1/jobs/<job_id>", view_func=one_job)
+    rule("/api/v1/jobs/<job_id>/mapping", view_func=mapping, methods=["PUT"])
 
 
-def upload_trouble() -> tuple[str, int] | None:
-    """What is wrong with an upload before its first byte is read: words and status."""
+def refuse_strange(longest: int) -> int:
+    """Refuse a write that lacks our own header, its length, or is too long; gives the length."""
     length = request.content_length
     if request.headers.get(OWN_HEADER) is None:
-        return "A header is missing.", 403
-    if length is None:
-        return "The length of the file is missing.", 411
-    if length > LONGEST_UPLOAD_BYTES:
-        return "This file is too large for the browser; use: logbook import", 413
-    if length == 0:
-        return "This file is empty.", 400
-    return None
+        abort(403, f"The header {OWN_HEADER} is missing.")
+    if length is None and longest:
+        abort(411, "The length is missing.")
+    if (length or 0) > longest:
+        abort(413, f"Send it in pieces of at most {longest} bytes.")
+    return length or 0
 
 
 def add_downloads(app: Dash, answers: Answers) -> None:
@@ -103,12 +131,27 @@ def add_downloads(app: Dash, answers: Answers) -> None:
 def told(error: LogbookError) -> tuple[Response, int]:
     """An error as JSON, without where on this machine it happened."""
     status = 404 if isinstance(error, UnknownName) else 507 if isinstance(error, CannotWrite) else 400
-    return jsonify(error=f"{error.what} {error.mend}".strip()), status
+    return jsonify(error=page_words(f"{error.what} {error.mend}")), status
+
+
+def refused(error: HTTPException) -> Any:
+    """What HTTP itself refuses: as JSON under /api, else as a page without a trace."""
+    if request.path.startswith(("/api/", "/_dash")):
+        return jsonify(error=error.description or error.name), error.code or 500
+    return plain_page(error.code or 500, error.name, error.description or "")
 
 
 def job_json(job: Job) -> dict[str, Any]:
     """A job for those who ask by HTTP."""
-    return {"id": job.id, "state": job.state, "progress": job.progress, "error": job.error, "receipt": job.receipt}
+    return {
+        "id": job.id,
+        "state": job.state,
+        "progress": job.progress,
+        "error": job.error,
+        "receipt": job.receipt,
+        "question": job.question,
+        "previews": job.previews,
+    }
 
 
 def as_csv(name: str, content: Iterable[str]) -> Response:

@@ -11,7 +11,7 @@ from dash import Dash, Input, Output, dcc, html, no_update, set_props
 from logbook.dashboard import parts
 from logbook.dashboard.answers import as_answers
 from logbook.dashboard.api import add_api
-from logbook.dashboard.intake import Intake
+from logbook.dashboard.intake import INTAKE, Intake
 from logbook.dashboard.page import in_browser, visit_of
 from logbook.dashboard.pages import imports, notes
 from logbook.dashboard.safety import guard
@@ -67,6 +67,7 @@ def create_app(source: Store | Answers, *, hosts: Collection[str] = (), key: str
         page.register(app, answers)
     notes.register(app, answers)
     intake = Intake(answers)
+    app.server.extensions[INTAKE] = intake
     imports.register(app, answers, intake)
     add_api(app, answers, intake)
     guard(app, hosts, key)

@@ -1,60 +1,112 @@
-"""Intake: files that came through the browser, imported one after the other by one worker; jobs outlive a reload."""
+"""Intake: files that came through the browser, imported one after the other; the list of them is kept in the logbook.
+
+One worker takes the oldest file that waits. It pauses at a question, and goes on when its owner answered, whatever
+happened to page or program in between.
+"""
 
 from __future__ import annotations
 
-import json
+import contextlib
 import logging
-import queue
 import re
 import secrets
-import shutil
 import threading
 import time
-from dataclasses import asdict, dataclass, field, replace
-from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
 
 from logbook.dashboard.page import pack_numbered
-from logbook.dashboard.sketch import sketch
+from logbook.dashboard.plain import page_words
+from logbook.dashboard.sketch import first_lines, sketch
+from logbook.dashboard.uploads import Uploads
+from logbook.dashboard.view import known_zone
 from logbook.errors import BadData, CannotWrite, LogbookError, UnknownName
-from logbook.ingest import ImportOptions
+from logbook.ingest import ImportOptions, parse_mapping
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+    from pathlib import Path
+
     from logbook.dashboard.answers import Answers
     from logbook.ingest import Question
     from logbook.schema.pack import Pack
 
 log = logging.getLogger(__name__)
 
-CHUNK_BYTES = 1 << 20
-LONGEST_UPLOAD_BYTES = 4 << 30
-"""The largest file taken through the browser; larger ones go through the command line."""
+INTAKE = "logbook-intake"
+"""Where an app keeps its intake among its extensions."""
+KIND = "import"
 KEPT_JOBS = 20
+LONGEST_ANSWER = 200
+LONGEST_MAPPING = 1 << 16
+MOST_PREVIEWS = 6
+PAUSE_S = 1.0
+"""How often to look whether another program has let go of its file."""
+SIGN_S = 0.5
+"""How often the worker says how far it is."""
 
 
 @dataclass(frozen=True)
 class Job:
-    """One file on its way in."""
+    """One file on its way in, as the pages see it."""
 
-    id: str
-    pack_id: int
-    file_name: str
-    state: str = "waiting"
+    id: int
+    state: str
     """`waiting`, `running`, `asking`, `done` or `failed`."""
-    progress: float = 0.0
-    created_ms: int = 0
-    answers: dict[str, str] = field(default_factory=dict)
-    """Question key to what the owner answered."""
-    question: dict[str, Any] | None = None
-    previews: list[dict[str, Any]] = field(default_factory=list)
-    """What the file would say under each choice."""
-    receipt: dict[str, Any] | None = None
-    error: dict[str, str] | None = None
+    progress: float
+    body: Mapping[str, Any]
+    outcome: Mapping[str, Any]
+    changed_ms: int
 
     @property
     def active(self) -> bool:
         """Whether the worker has still to do with it."""
         return self.state in {"waiting", "running"}
+
+    @property
+    def pack_id(self) -> int:
+        """The pack it is of."""
+        return int(self.body["pack_id"])
+
+    @property
+    def file_name(self) -> str:
+        """Its name, as far as names are let through."""
+        return str(self.body["file_name"])
+
+    @property
+    def folder(self) -> str:
+        """Where its file lies among the uploads."""
+        return str(self.body["folder"])
+
+    @property
+    def answers(self) -> dict[str, str]:
+        """Question key to what the owner answered."""
+        return dict(self.body.get("answers", {}))
+
+    @property
+    def question(self) -> dict[str, Any] | None:
+        """What it asks."""
+        return self.outcome.get("question")
+
+    @property
+    def previews(self) -> list[dict[str, Any]]:
+        """What the file would say under each answer."""
+        return list(self.outcome.get("previews", ()))
+
+    @property
+    def lines(self) -> list[str]:
+        """The first lines of the file as they stand."""
+        return list(self.outcome.get("lines", ()))
+
+    @property
+    def receipt(self) -> dict[str, Any] | None:
+        """What it brought."""
+        return self.outcome.get("receipt")
+
+    @property
+    def error(self) -> dict[str, str] | None:
+        """What is wrong, and how to mend it."""
+        return self.outcome.get("error")
 
 
 class Paused(Exception):
@@ -65,187 +117,246 @@ class Paused(Exception):
         self.question = question
 
 
+class Lost(Exception):
+    """Another program has taken the file over."""
+
+
 class Intake:
-    """The jobs of one logbook: a folder each, written down at every change, done in the order they came."""
+    """The files of one logbook on their way in, and the worker that sees to them."""
 
     def __init__(self, answers: Answers) -> None:
         self.answers = answers
-        self.folder = answers.uploads
+        self.work = answers.work
+        self.uploads = Uploads(answers.uploads)
+        self._name = secrets.token_hex(8)
         self._lock = threading.Lock()
-        self._queue: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._wake = threading.Event()
         self._worker: threading.Thread | None = None
-        self._jobs: dict[str, Job] = {}
-        for job in self._written():
-            self._jobs[job.id] = job
-            if job.active:
-                self._enqueue(job.id)
+        self._stopped = False
+        jobs = self.jobs()
+        self.uploads.tidy({job.folder for job in jobs})
+        if any(job.active for job in jobs):
+            self._start()
 
     def jobs(self) -> list[Job]:
         """Every job that was not put aside, newest first."""
-        with self._lock:
-            return sorted(self._jobs.values(), key=lambda job: (job.created_ms, job.id), reverse=True)
+        return [job_of(task) for task in self.work.list_tasks(KIND)] if self.work else []
 
-    def job(self, job_id: str) -> Job:
+    def job(self, job_id: Any) -> Job:
         """One job; UnknownName where there is none."""
-        with self._lock:
-            if job_id not in self._jobs:
-                raise UnknownName("There is no such import under way.")
-            return self._jobs[job_id]
+        digits = str(job_id)
+        if self.work is None or not (digits.isascii() and digits.isdecimal() and len(digits) <= 12):
+            raise UnknownName("There is no such import under way.")
+        task = self.work.task_by_id(int(digits))
+        if task.kind != KIND:
+            raise UnknownName("There is no such import under way.")
+        return job_of(task)
 
-    def receive(self, stream: IO[bytes], length: int, pack_id: int, file_name: str) -> Job:
-        """Write a file down as it comes and put it in the queue; a broken-off one leaves nothing behind."""
-        if self.folder is None:
+    def enqueue(self, token: str) -> Job:
+        """Put a file that is here in the queue."""
+        upload = self.uploads.upload(token)
+        if self.work is None:
             raise CannotWrite("This logbook was opened for reading only.")
-        self._need_room(length)
-        job = Job(secrets.token_hex(8), pack_id, safe_name(file_name), created_ms=int(time.time() * 1000))
-        target = self._file_of(job)
-        target.parent.mkdir(parents=True, mode=0o700)
-        try:
-            complete = write_down(stream, length, target)
-        except BaseException:
-            shutil.rmtree(self._folder_of(job.id), ignore_errors=True)
-            raise
-        if not complete:
-            shutil.rmtree(self._folder_of(job.id), ignore_errors=True)
-            raise BadData("The file broke off on its way here.", mend="Send it again.")
-        self._put(job)
-        self._enqueue(job.id)
-        return job
+        self.uploads.complete(token)
+        body = {"pack_id": upload.pack_id, "file_name": upload.file_name, "folder": token}
+        task = self.work.add_task(KIND, body)
+        self._start()
+        return job_of(task)
 
-    def reply(self, job_id: str, answer: str) -> Job:
+    def reply(self, job_id: Any, answer: str) -> None:
         """Take the owner's answer to the question a job waits for, and go on."""
         job = self.job(job_id)
         if job.state != "asking" or job.question is None:
-            return job
+            return
         choices = job.question["choices"]
         if choices and answer not in choices:
             raise BadData("This is not one of the choices.")
-        told = {**job.answers, job.question["key"]: answer.strip()[:200]}
-        job = self._put(replace(job, state="waiting", answers=told, question=None, previews=[], error=None))
-        self._enqueue(job_id)
-        return job
+        told = {**job.answers, job.question["key"]: answer.strip()[:LONGEST_ANSWER]}
+        self._resume(job, answers=told, trial=None, shown=shown_of(job))
 
-    def put_aside(self, job_id: str) -> None:
+    def try_out(self, job_id: Any, answer: str) -> None:
+        """Show what the file would say if this were the answer."""
+        job = self.job(job_id)
+        if job.state == "asking" and answer.strip():
+            self._resume(job, trial=answer.strip()[:LONGEST_ANSWER], shown=shown_of(job))
+
+    def describe(self, job_id: Any, mapping: str) -> None:
+        """Take a mapping that says what the columns of the file are, and read it again."""
+        job = self.job(job_id)
+        if job.state not in {"asking", "failed"}:
+            raise BadData("This file is not waiting for a mapping.")
+        if len(mapping.encode()) > LONGEST_MAPPING:
+            raise BadData("This mapping is too large.", mend="A mapping is a small text file.")
+        parse_mapping(mapping, "the mapping")
+        self.uploads.mapping(job.folder).write_text(mapping, "utf-8")
+        self._resume(job, mapping=True, trial=None, shown=None)
+
+    def put_aside(self, job_id: Any) -> None:
         """Forget a job that is not under way, and its file."""
         job = self.job(job_id)
-        if job.active:
-            return
+        if not job.active and self.work and self.work.forget_task(job.id):
+            self.uploads.drop(job.folder)
+
+    def stop(self) -> None:
+        """Let go of what is under way, so that the next program need not wait for it."""
+        self._stopped = True
+        self._wake.set()
+        if self.work:
+            self.work.release_tasks(self._name)
+
+    def _resume(self, job: Job, **changes: Any) -> None:
+        if self.work:
+            self.work.resume_task(job.id, {**job.body, **changes})
+            self._start()
+
+    def _start(self) -> None:
         with self._lock:
-            self._jobs.pop(job_id, None)
-        shutil.rmtree(self._folder_of(job_id), ignore_errors=True)
-
-    def _need_room(self, length: int) -> None:
-        folder = self.folder or Path()
-        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        if shutil.disk_usage(folder).free < 2 * length + (64 << 20):
-            raise CannotWrite(
-                "There is not enough room on the disk for this file.", mend="Make room and send it again."
-            )
-
-    def _folder_of(self, job_id: str) -> Path:
-        return (self.folder or Path()) / job_id
-
-    def _file_of(self, job: Job) -> Path:
-        return self._folder_of(job.id) / "file" / job.file_name
-
-    def _put(self, job: Job) -> Job:
-        """Write a job down; the file changes at one stroke."""
-        path = self._folder_of(job.id) / "job.json"
-        fresh = path.with_suffix(".new")
-        with self._lock:
-            fresh.write_text(json.dumps(asdict(job)), "utf-8")
-            fresh.replace(path)
-            self._jobs[job.id] = job
-        return job
-
-    def _written(self) -> list[Job]:
-        found = []
-        for path in sorted((self.folder or Path("/nonexistent")).glob("*/job.json")):
-            try:
-                found.append(Job(**json.loads(path.read_text("utf-8"))))
-            except (ValueError, TypeError):
-                log.warning("an upload was left unreadable: %s", path)
-        return found
-
-    def _enqueue(self, job_id: str) -> None:
-        self._queue.put(job_id)
-        with self._lock:
-            if self._worker is None:
+            self._wake.set()
+            if self._worker is None or not self._worker.is_alive():
                 self._worker = threading.Thread(target=self._work, name="import worker", daemon=True)
                 self._worker.start()
 
     def _work(self) -> None:
-        while True:
-            job_id = self._queue.get()
+        """Do what waits; look again where another program has a file, else sleep until called."""
+        while not self._stopped and self.work:
+            self._wake.clear()
             try:
-                self._run(self.job(job_id))
-            except UnknownName:
-                continue
+                task = self.work.claim_task(KIND, self._name)
+                if task is not None:
+                    self._run(job_of(task))
+                    continue
+                busy = any(job.active for job in self.jobs())
             except Exception:
-                log.exception("the import worker failed on %s", job_id)
+                log.exception("the import worker stopped")
+                return
+            self._wake.wait(PAUSE_S if busy else None)
 
     def _run(self, job: Job) -> None:
-        job = self._put(replace(job, state="running", progress=0.0))
-        path = self._file_of(job)
+        """One file: read and stored, or brought to a question or an error."""
+        path = self.uploads.path(job.folder, job.file_name)
         try:
             pack = pack_numbered(self.answers, job.pack_id)
+            if job.body.get("trial"):
+                self._shown(job, path, pack)
+                return
+            progress = self._sign(job)
             receipt = self.answers.import_file(
-                path, pack, options_for(pack), ask=asker(job.answers), progress=self._progress_of(job)
+                path, pack, self._options(job, pack), ask=asker(job.answers), progress=progress
             )
             self.answers.health(pack)
+        except Lost:
+            log.warning("another program took over the import of %s", job.file_name)
         except Paused as paused:
-            question = asdict(paused.question)
-            previews = [self._preview(job, choice, paused.question.key) for choice in paused.question.choices]
-            self._put(replace(job, state="asking", question=question, previews=[item for item in previews if item]))
+            self._asked(job, path, paused.question)
         except LogbookError as error:
-            self._put(replace(job, state="failed", error=told(error, path, job.file_name)))
+            self._failed(job, path, told(error, path, job.file_name))
         except Exception:
             number = secrets.token_hex(3)
             log.exception("import of %s failed (%s)", job.file_name, number)
             words = f"Something went wrong here. It is in the log of the server as {number}. Nothing was stored."
-            self._put(replace(job, state="failed", error={"what": words, "mend": ""}))
+            self._failed(job, path, {"what": words, "mend": ""})
         else:
-            self._put(replace(job, state="done", progress=1.0, receipt=receipt.as_json()))
-            shutil.rmtree(path.parent, ignore_errors=True)
+            self._say("finish_task", job, {"receipt": receipt.as_json()})
+            self.uploads.drop(job.folder)
             self._forget_oldest()
 
-    def _progress_of(self, job: Job) -> Any:
-        def progress(done: float) -> None:
-            with self._lock:
-                if job.id in self._jobs:
-                    self._jobs[job.id] = replace(self._jobs[job.id], progress=min(max(done, 0.0), 1.0))
+    def _asked(self, job: Job, path: Path, question: Question) -> None:
+        """Put a question to the owner, with what the file would say under each answer that can be foreseen."""
+        document = asdict(question)
+        choices = [choice for choice in question.choices if not choice.startswith("see --")]
+        document |= {"choices": choices, "text": page_words(question.text), "evidence": page_words(question.evidence)}
+        pack = pack_numbered(self.answers, job.pack_id)
+        likely = choices or suggestions(question, pack)
+        previews = [self._preview(job, path, choice, question.key) for choice in likely[:MOST_PREVIEWS]]
+        self._say("ask_owner", job, {"question": document, "previews": previews, "lines": first_lines(path)})
+
+    def _shown(self, job: Job, path: Path, pack: Pack) -> None:
+        """Put the same question again, with what the file would say under the answer that was tried."""
+        shown, trial = dict(job.body["shown"]), str(job.body["trial"])
+        error = None
+        try:
+            tried = self._read(job, path, pack, trial, shown["question"]["key"])
+            others = [item for item in shown["previews"] if item["choice"] != trial]
+            shown["previews"] = [tried, *others][:MOST_PREVIEWS]
+        except LogbookError as trouble:
+            error = told(trouble, path, job.file_name)
+        self._say("ask_owner", job, {**shown, "typed": trial, "error": error})
+
+    def _failed(self, job: Job, path: Path, error: dict[str, str]) -> None:
+        """Tell what is wrong; where the owner's own words were not understood, ask again."""
+        shown = job.body.get("shown")
+        typed = job.answers.get(shown["question"]["key"]) if shown else None
+        if shown and typed and not shown["question"]["choices"] and f'"{typed}"' in error["what"]:
+            self._say("ask_owner", job, {**shown, "typed": typed, "error": error})
+            return
+        self._say("fail_task", job, {"error": error, "lines": first_lines(path)})
+
+    def _preview(self, job: Job, path: Path, choice: str, key: str) -> dict[str, Any]:
+        """What the file would say if this were the answer, or why that cannot be told."""
+        try:
+            return self._read(job, path, pack_numbered(self.answers, job.pack_id), choice, key)
+        except LogbookError as error:
+            return {"choice": choice, "words": told(error, path, job.file_name)["what"]}
+
+    def _read(self, job: Job, path: Path, pack: Pack, choice: str, key: str) -> dict[str, Any]:
+        """The readings under one answer, in a few lines."""
+        try:
+            recording = self.answers.read_file(
+                path, self._options(job, pack), ask=asker({**job.answers, key: choice}), progress=self._sign(job)
+            )
+        except Paused:
+            return {"choice": choice, "words": "One more question comes after this one."}
+        return {"choice": choice, **sketch(recording.readings, key)}
+
+    def _options(self, job: Job, pack: Pack) -> ImportOptions:
+        """What is known before the file is read: of the pack, and by the owner's mapping."""
+        mapping = self.uploads.mapping(job.folder) if job.body.get("mapping") else None
+        return ImportOptions(
+            cells_in_series=pack.cells_in_series,
+            rated_ah=pack.rated_ah,
+            default_time_zone=pack.time_zone,
+            mapping=parse_mapping(mapping.read_text("utf-8"), "the mapping") if mapping else None,
+        )
+
+    def _sign(self, job: Job) -> Callable[[float], None]:
+        """A progress that is written down now and then; it stops the work where the file is no longer ours."""
+        last = 0.0
+
+        def progress(share: float) -> None:
+            nonlocal last
+            if self.work is None or time.monotonic() - last < SIGN_S:
+                return
+            last = time.monotonic()
+            with contextlib.suppress(CannotWrite):  # somebody else writes: the next sign will do
+                if not self.work.keep_claim(job.id, self._name, min(max(share, 0.0), 1.0)):
+                    raise Lost
 
         return progress
 
-    def _preview(self, job: Job, choice: str, key: str) -> dict[str, Any] | None:
-        """What the file would say if this were the answer; None where that cannot be told without another question."""
-        try:
-            pack = pack_numbered(self.answers, job.pack_id)
-            recording = self.answers.read_file(
-                self._file_of(job), options_for(pack), ask=asker({**job.answers, key: choice})
-            )
-        except (Paused, LogbookError):
-            return None
-        return {"choice": choice, **sketch(recording.readings)}
+    def _say(self, verb: str, job: Job, outcome: dict[str, Any]) -> None:
+        getattr(self.work, verb)(job.id, self._name, outcome)
 
     def _forget_oldest(self) -> None:
         for job in [job for job in self.jobs() if job.state == "done"][KEPT_JOBS:]:
             self.put_aside(job.id)
 
 
-def write_down(stream: IO[bytes], length: int, target: Path) -> bool:
-    """Write a stream to a new file piece by piece; whether all of it came."""
-    left = length
-    with target.open("xb") as out:
-        while left and (chunk := stream.read(min(CHUNK_BYTES, left))):
-            out.write(chunk)
-            left -= len(chunk)
-    return left == 0
+def job_of(task: Any) -> Job:
+    """A row of the work list as a job."""
+    return Job(task.id, task.state, task.progress, task.body, task.outcome or {}, task.changed_ms)
 
 
-def options_for(pack: Pack) -> ImportOptions:
-    """What is known of the pack before its file is read."""
-    return ImportOptions(cells_in_series=pack.cells_in_series, rated_ah=pack.rated_ah, default_time_zone=pack.time_zone)
+def shown_of(job: Job) -> dict[str, Any]:
+    """What its owner sees of a job that asks."""
+    return {"question": job.question, "previews": job.previews, "lines": job.lines}
+
+
+def suggestions(question: Question, pack: Pack) -> list[str]:
+    """Answers to try where any text may be given: zones the question itself speaks of, and the pack's own."""
+    if question.key != "time_zone":
+        return []
+    named = re.findall(r"[A-Za-z_]+/[A-Za-z_/]+", question.evidence)
+    return list(dict.fromkeys(zone for zone in (*named, pack.time_zone, "UTC") if known_zone(zone)))
 
 
 def asker(answers: dict[str, str]) -> Any:
@@ -260,16 +371,9 @@ def asker(answers: dict[str, str]) -> Any:
 
 
 def told(error: LogbookError, path: Path, label: str) -> dict[str, str]:
-    """An error as the owner may read it: the file by its own name, no path of this machine."""
+    """An error as the owner may read it: the file by its own name, no path of this machine, nothing to type."""
 
     def clean(text: str) -> str:
-        return text.replace(str(path), label).replace(str(path.parent), "")
+        return page_words(text.replace(str(path), label).replace(str(path.parent), ""))
 
     return {"what": clean(error.what), "mend": clean(error.mend)}
-
-
-def safe_name(name: str) -> str:
-    """The last part of a name, in letters every system can bear; a label and a file's name, never a path."""
-    last = re.split(r"[\\/]", name)[-1]
-    kept = re.sub(r"[^\w .,()+-]", "_", last).strip(" .")
-    return kept[-120:] or "upload"

@@ -10,7 +10,8 @@ import threading
 import webbrowser
 from typing import TYPE_CHECKING, Any
 
-from logbook.dashboard.intake import LONGEST_UPLOAD_BYTES
+from logbook.dashboard.intake import INTAKE
+from logbook.dashboard.uploads import PIECE_BYTES
 from logbook.errors import BadConfiguration, Unavailable
 
 if TYPE_CHECKING:
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
     from logbook.store import Store
 
 EVERYWHERE = frozenset({"0.0.0.0", "::"})  # noqa: S104 - compared with, not bound to
+LONGEST_REQUEST_BYTES = PIECE_BYTES + (1 << 16)
+MOST_READERS = 64
+"""Connections at a time; with what each may send, they bound what strangers can make the server hold."""
 LOOPBACK_HOSTS = frozenset({"127.0.0.1", "localhost", "::1"})
 
 
@@ -53,9 +57,12 @@ def serve(
     ready(address)
     if open_browser:
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
-    with contextlib.suppress(KeyboardInterrupt):
-        server.run()
-    server.close()
+    try:
+        with contextlib.suppress(KeyboardInterrupt):
+            server.run()
+    finally:
+        server.close()
+        app.server.extensions[INTAKE].stop()
 
 
 def own_names(host: str) -> tuple[str, ...]:
@@ -78,12 +85,23 @@ def bracketed(host: str) -> str:
 
 
 def listen(application: Any, host: str, port: int) -> Any:
-    """Take the port; a taken one is told apart from a bug."""
+    """Take the port; a taken one is told apart from a bug.
+
+    A request is held in memory until it is whole, so none may be much larger than one piece of a file, and never
+    goes to a folder for temporary files, which may be small.
+    """
     import waitress
 
     try:
         return waitress.create_server(
-            application, host=host, port=port, threads=6, ident=None, max_request_body_size=LONGEST_UPLOAD_BYTES
+            application,
+            host=host,
+            port=port,
+            threads=6,
+            ident=None,
+            connection_limit=MOST_READERS,
+            inbuf_overflow=LONGEST_REQUEST_BYTES,
+            max_request_body_size=LONGEST_REQUEST_BYTES,
         )
     except (OSError, ValueError) as error:
         if (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from html import escape
 from typing import TYPE_CHECKING
 
 import dash_mantine_components as dmc
@@ -94,6 +95,22 @@ def shell() -> Component:
         theme=THEME,
     )
     return whole
+
+
+def plain_page(status: int, title: str, words: str) -> tuple[str, int]:
+    """A page that needs nothing: for what is refused before the dashboard comes in."""
+    body = f"<h1>{escape(title)}</h1><p>{escape(words)}</p><p><a href='/'>To the packs</a></p>"
+    return f"{PLAIN_HEAD}<title>{escape(title)} · logbook</title>{PLAIN_LOOKS}<main>{body}</main></html>", status
+
+
+PLAIN_HEAD = (
+    '<!DOCTYPE html><html lang="en"><meta charset="utf-8">'
+    '<meta name="viewport" content="width=device-width, initial-scale=1">'
+)
+PLAIN_LOOKS = (
+    "<style>:root{color-scheme:light dark}main{font:1.0625rem/1.55 system-ui,sans-serif;max-width:60ch;"
+    "margin:12vh auto;padding:0 16px}h1{font-weight:550}</style>"
+)
 
 
 def loading() -> Component:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -287,3 +288,12 @@ def attention_answer(health: Health) -> Answer:
     if look:
         return Answer("look", "Look", f"{len(look)} {plural(len(look), 'thing')} to look at.")
     return Answer("good", "Nothing", "Nothing in the log asks for your attention.", unlogged_remark(health.readings))
+
+
+def quantity_words(name: str | None) -> str:
+    """A canonical name as people say it, its unit left to the next column."""
+    if name is None:
+        return "Not used"
+    return (
+        re.sub(r"_(v|a|c|w|ah|wh|percent)$", "", name).replace("_", " ").replace("soc", "state of charge").capitalize()
+    )

@@ -45,3 +45,34 @@ def silent_about_sign():
         current_a = 3.0 if 40 <= minute < 160 else 0.0
         lines.append(f"{start + timedelta(minutes=minute):%Y-%m-%d %H:%M:%S},13.20,{current_a:.2f},15.0")
     return "\n".join(lines) + "\n"
+
+
+def silent_about_start():
+    """CSV that counts seconds from a start it does not name."""
+    lines = ["elapsed (s),voltage (V),current (A),state of charge (%)"]
+    for place in range(120):
+        charging = place >= 60
+        soc = 80 - place / 2 if not charging else 50 + (place - 60) / 2
+        lines.append(f"{place * 120},{13.4 if charging else 12.9},{15.0 if charging else -15.0},{soc:.0f}")
+    return "\n".join(lines) + "\n"
+
+
+def over_the_end_of_summer_time():
+    """CSV of a clock that is set back by an hour, as Berlin's was on 26 October 2025 at three."""
+    lines = ["time,voltage (V),current (A)"]
+    start = datetime.fromisoformat("2025-10-25T22:00")
+    for place in range(600):
+        when = start + timedelta(minutes=place) - (timedelta(hours=1) if place >= 300 else timedelta())
+        load = -5.0 if place // 20 % 2 else -1.0
+        lines.append(f"{when:%Y-%m-%d %H:%M:%S},{13.2 + 0.02 * load:.2f},{load:.2f}")
+    return "\n".join(lines) + "\n"
+
+
+def in_no_known_words():
+    """CSV whose heads are in words no importer knows."""
+    start = datetime.fromisoformat("2026-03-02")
+    lines = ["zig,zag,zog,zug"]
+    for place in range(120):
+        load = -6.0 if place // 10 % 2 else -1.0
+        lines.append(f"{start + timedelta(minutes=2 * place):%Y-%m-%d %H:%M:%S},{13.2 + 0.02 * load:.2f},{load:.2f},x")
+    return "\n".join(lines) + "\n"

@@ -10,11 +10,15 @@ import pytest
 
 from logbook.dashboard import create_app
 from logbook.dashboard.answers import answers_of
-from logbook.dashboard.api import LONGEST_UPLOAD_BYTES, harmless
-from logbook.dashboard.intake import Intake, safe_name
+from logbook.dashboard.api import harmless
+from logbook.dashboard.columns import mapping_of
+from logbook.dashboard.intake import INTAKE, Intake
+from logbook.dashboard.pages.job import job_entry
 from logbook.dashboard.sketch import sketch
+from logbook.dashboard.uploads import LONGEST_UPLOAD_BYTES, PIECE_BYTES
+from logbook.jobs.undo import undo
 from logbook.schema.reading import Readings
-from logbook.store import add_note, add_pack, open_store, reading_span
+from logbook.store import add_note, add_pack, edit_pack, list_imports, open_store, reading_span
 from tests.dashboard import exports
 from tests.dashboard.asking import asked, text_of
 
@@ -49,9 +53,19 @@ def ended(client, job_id):
 
 
 def taken_in(client, text, **headers):
-    response = client.put("/api/v1/uploads?pack=1", data=text.encode(), headers={**OWN, **headers})
+    response = sent(client, text.encode(), **headers)
     assert response.status_code == 202, response.text
     return ended(client, response.get_json()["id"])
+
+
+def sent(client, content, query="pack=1", piece=PIECE_BYTES, **headers):
+    """A file sent in pieces, as the browser does; gives the answer to the last of them."""
+    response = client.post(f"/api/v1/uploads?{query}&length={len(content)}", headers={**OWN, **headers})
+    at = 0
+    while response.status_code in {200, 201}:
+        token, at = response.get_json()["id"], response.get_json()["received"]
+        response = client.put(f"/api/v1/uploads/{token}?at={at}", data=content[at : at + piece], headers=OWN)
+    return response
 
 
 def test_a_file_goes_in_and_leaves_no_copy_behind(client, store):
@@ -64,32 +78,52 @@ def test_a_file_goes_in_and_leaves_no_copy_behind(client, store):
 
 
 @pytest.mark.parametrize(
-    ("query", "headers", "length", "status"),
+    ("query", "headers", "status"),
     [
-        ("pack=1", {}, 1, 403),
-        ("pack=99", OWN, 1, 404),
-        ("pack=../1", OWN, 1, 404),
-        ("pack=1", OWN, 0, 400),
-        ("pack=1", OWN, LONGEST_UPLOAD_BYTES + 1, 413),
-        ("pack=1", OWN, None, 411),
+        ("pack=1&length=3", {}, 403),
+        ("pack=99&length=3", OWN, 404),
+        ("pack=../1&length=3", OWN, 404),
+        ("pack=1&length=0", OWN, 400),
+        ("pack=1&length=-3", OWN, 400),
+        ("pack=1&length=x", OWN, 400),
+        (f"pack=1&length={LONGEST_UPLOAD_BYTES + 1}", OWN, 413),
+        ("pack=1", OWN, 400),
     ],
 )
-def test_an_upload_that_cannot_be_is_refused_with_words(client, store, query, headers, length, status):
-    told = {} if length is None else {"CONTENT_LENGTH": str(length)}
-    response = client.put(f"/api/v1/uploads?{query}", headers=headers, environ_overrides=told)
+def test_an_upload_that_cannot_be_is_refused_with_words(client, store, query, headers, status):
+    response = client.post(f"/api/v1/uploads?{query}", headers=headers)
 
     assert response.status_code == status
     assert response.get_json()["error"]
-    assert not list(store.path.with_name(f"{store.path.name}-uploads").glob("*/job.json"))
+    assert not list(store.path.with_name(f"{store.path.name}-uploads").glob("*"))
 
 
-def test_a_file_that_breaks_off_leaves_nothing(store):
-    intake = Intake(answers_of(store))
+@pytest.mark.parametrize(
+    ("address", "headers", "length", "status"),
+    [
+        ("?at=0", {}, 1, 403),
+        ("?at=0", OWN, None, 411),
+        ("?at=0", OWN, PIECE_BYTES + 1, 413),
+        ("?at=1", OWN, 1, 400),
+        ("?at=0", OWN, 11, 400),
+        ("x?at=0", OWN, 1, 404),
+    ],
+)
+def test_a_piece_that_cannot_be_is_refused_with_words(client, address, headers, length, status):
+    token = client.post("/api/v1/uploads?pack=1&length=10", headers=OWN).get_json()["id"]
+    told = {} if length is None else {"CONTENT_LENGTH": str(length)}
 
-    with pytest.raises(Exception, match="broke off"):
-        intake.receive(io.BytesIO(b"abc"), 10, 1, "trip.csv")
-    assert intake.jobs() == []
-    assert not list(intake.folder.iterdir())
+    response = client.put(f"/api/v1/uploads/{token}{address}", headers=headers, environ_overrides=told)
+
+    assert response.status_code == status
+    assert response.get_json()["error"]
+    assert client.get(f"/api/v1/uploads/{token}").get_json()["received"] == 0
+
+
+def test_a_file_in_many_pieces_is_the_file(client, store):
+    response = sent(client, exports.frosty_trip().encode(), piece=10_007)
+
+    assert ended(client, response.get_json()["id"])["receipt"]["rows_stored"] == 6 * 24 * 30
 
 
 def test_a_bad_file_says_what_is_wrong_without_a_path(client, store):
@@ -107,6 +141,7 @@ def test_a_question_waits_for_its_owner_even_across_a_restart(client, store):
 
     again = Intake(answers_of(store))
     waiting = again.job(job["id"])
+    assert waiting.lines[0].startswith("time,voltage")
     assert waiting.question["choices"] == ["charge", "discharge"]
     assert [item["choice"] for item in waiting.previews] == ["charge", "discharge"]
     assert waiting.previews[0]["charge_ah"] == pytest.approx(3.0 * 2)  # 3 A for two hours
@@ -125,20 +160,6 @@ def test_an_answer_that_is_no_choice_is_refused(client, store):
 
     with pytest.raises(Exception, match="not one of the choices"):
         Intake(answers_of(store)).reply(job["id"], "sideways")
-
-
-@pytest.mark.parametrize(
-    ("name", "safe"),
-    [
-        ("../../etc/passwd", "passwd"),
-        ("C:\\trips\\März 2026.csv", "März 2026.csv"),
-        ("a<b>.csv", "a_b_.csv"),
-        ("...", "upload"),
-        ("", "upload"),
-    ],
-)
-def test_a_name_never_becomes_a_path(name, safe):
-    assert safe_name(name) == safe
 
 
 def test_a_sketch_of_no_readings_is_empty():
@@ -169,6 +190,91 @@ def test_text_of_a_file_cannot_become_a_formula(text):
     assert harmless(-1.5) == -1.5
 
 
+def test_an_answer_in_words_can_be_tried_first_and_a_wrong_one_asks_again(client, store):
+    job = taken_in(client, exports.silent_about_start())
+    assert job["question"]["key"] == "start"
+    assert job["question"]["choices"] == []
+
+    intake = client.application.extensions[INTAKE]
+    intake.try_out(job["id"], "yesterday")
+    assert "yesterday" in ended(client, job["id"])["error"]["what"]
+    intake.try_out(job["id"], "2026-03-02 08:00:00")
+    tried = ended(client, job["id"])
+    assert tried["state"] == "asking"
+    assert tried["error"] is None
+    assert [row["what"] for row in tried["previews"][0]["rows"]] == ["First", "Second", "Third", "Last"]
+    assert tried["previews"][0]["rows"][0]["ts_ms"] == 1772434800000  # 08:00 in Berlin, UTC+1
+    intake.reply(job["id"], "the day after")
+    again = ended(client, job["id"])
+    assert again["state"] == "asking"
+    assert "the day after" in again["error"]["what"]
+    assert reading_span(store, 1)[0] == 0
+    intake.reply(job["id"], "2026-03-02 08:00:00")
+
+    assert ended(client, job["id"])["receipt"]["rows_stored"] == 120
+
+
+def test_a_zone_is_asked_with_the_file_read_in_each_that_fits(client, store):
+    edit_pack(store, "House", time_zone="Asia/Tokyo")  # which has no summer time
+
+    job = taken_in(client, exports.over_the_end_of_summer_time())
+
+    assert job["question"]["key"] == "time_zone"
+    first = {item["choice"]: item["rows"][0]["ts_ms"] for item in job["previews"] if "rows" in item}
+    assert first["Europe/Berlin"] == 1761422400000  # 2025-10-25 22:00 there, UTC+2
+    assert first["Asia/Tokyo"] == first["Europe/Berlin"] - 7 * 3_600_000  # UTC+9
+
+
+def test_a_mapping_helps_where_no_column_is_recognised(client, store):
+    job = taken_in(client, exports.in_no_known_words())
+    assert job["state"] == "failed"
+    assert "--" not in job["error"]["mend"]
+    address = f"/api/v1/jobs/{job['id']}/mapping"
+    assert client.put(address, data=b"[columns]\nvolts = 3").status_code == 403
+
+    assert "is not a key" in client.put(address, data=b"[columns]\nvolts = 3", headers=OWN).get_json()["error"]
+    assert client.put(address, data=b"\xff\xfe", headers=OWN).status_code == 400
+    assert client.put(address, data=b"#" * 70_000, headers=OWN).status_code == 413
+    text = mapping_of("comma", {1: "time", 2: "voltage_v V", 3: "current_a A", 4: ""})
+    assert client.put(address, data=text.encode(), headers=OWN).status_code == 200
+
+    assert ended(client, job["id"])["receipt"]["rows_stored"] == 120
+    assert client.put(address, data=text.encode(), headers=OWN).status_code == 400
+
+
+def test_what_was_undone_is_no_longer_called_in(app, client, store):
+    job = taken_in(client, exports.frosty_trip())
+    shown = {row.id for row in list_imports(store)}
+    intake = app.server.extensions[INTAKE]
+    assert "Is in" in text_of(job_entry(intake.job(job["id"]), answers_of(store), shown))
+
+    undo(store, job["receipt"]["import_id"])
+    shown = {row.id for row in list_imports(store)}
+
+    assert "Taken out again" in text_of(job_entry(intake.job(job["id"]), answers_of(store), shown))
+
+
+def test_a_job_of_another_program_is_left_to_it(store):
+    work = answers_of(store).work
+    intake = Intake(answers_of(store))
+    upload = intake.uploads.begin(1, "trip.csv", 3)
+    intake.uploads.add(upload.token, 0, io.BytesIO(b"abc"), 3)
+    intake.uploads.complete(upload.token)
+    task = work.add_task("import", {"pack_id": 1, "file_name": "trip.csv", "folder": upload.token})
+    assert work.claim_task("import", "another").id == task.id
+
+    second = Intake(answers_of(store))
+    time.sleep(0.3)
+    assert second.job(task.id).state == "running"
+    work.release_tasks("another")
+
+    for _ in range(600):
+        if second.job(task.id).state == "failed":
+            break
+        time.sleep(0.05)
+    assert second.job(task.id).state == "failed"  # three letters are no export
+
+
 def test_every_page_of_a_real_logbook_answers(app, client, store):
     taken_in(client, exports.frosty_trip())
     add_note(store, 1, 1768288000000, "new lugs")
@@ -186,7 +292,7 @@ def test_every_page_of_a_real_logbook_answers(app, client, store):
 def test_a_logbook_opened_for_reading_takes_nothing_in(store, tmp_path):
     with open_store(f"sqlite:///{tmp_path}/logbook.sqlite3", read_only=True) as closed:
         client = create_app(closed).server.test_client()
-        response = client.put("/api/v1/uploads?pack=1", data=b"x", headers=OWN)
+        response = client.post("/api/v1/uploads?pack=1&length=1", headers=OWN)
 
     assert response.status_code == 507
     assert "reading only" in response.get_json()["error"]

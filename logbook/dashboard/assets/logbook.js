@@ -119,6 +119,29 @@
 
   function look() { window.dash_clientside.set_props("import-tick", { disabled: false, n_intervals: 0 }); }
 
+  /* Files go in pieces, so that a weak connection loses no more than one, and a file goes on where it broke off. */
+  var PATIENCE = 6;
+
+  function ask(method, address, headers, body, onprogress) {
+    return new Promise(function (resolve, reject) {
+      var request = new XMLHttpRequest();
+      request.open(method, address);
+      request.setRequestHeader("X-Requested-With", "logbook");
+      Object.keys(headers).forEach(function (name) { request.setRequestHeader(name, headers[name]); });
+      if (onprogress) { request.upload.onprogress = onprogress; }
+      request.onload = function () {
+        var answer = {};
+        try { answer = JSON.parse(request.responseText); } catch (e) { /* not ours */ }
+        if (request.status >= 200 && request.status < 300) { resolve(answer); return; }
+        reject({ status: request.status, words: answer.error || "it was refused (" + request.status + ")." });
+      };
+      request.onerror = function () { reject({ status: 0, words: "the server could not be reached." }); };
+      request.send(body);
+    });
+  }
+
+  function wait(ms) { return new Promise(function (resolve) { window.setTimeout(resolve, ms); }); }
+
   function sendAll(files) {
     var troubles = [];
     files.reduce(function (before, file) {
@@ -132,32 +155,59 @@
   }
 
   function send(file) {
-    return new Promise(function (resolve, reject) {
-      var request = new XMLHttpRequest();
-      request.open("PUT", "/api/v1/uploads?pack=" + encodeURIComponent(pack));
-      request.setRequestHeader("X-Requested-With", "logbook");
-      request.setRequestHeader("X-Filename", encodeURIComponent(file.name));
-      request.setRequestHeader("Content-Type", "application/octet-stream");
-      request.upload.onprogress = function (event) {
-        if (event.lengthComputable) {
-          tell("Sending " + file.name + ", " + Math.round(100 * event.loaded / event.total) + " %");
-        }
-      };
-      request.onload = function () {
-        if (request.status === 202) { look(); resolve(); return; }
-        var words = "it was refused (" + request.status + ").";
-        try { words = JSON.parse(request.responseText).error || words; } catch (e) { /* not ours */ }
-        reject(words);
-      };
-      request.onerror = function () { reject("the server could not be reached."); };
-      request.send(file);
+    var query = "?pack=" + encodeURIComponent(pack) + "&length=" + file.size + "&changed=" + file.lastModified;
+    var name = { "X-Filename": encodeURIComponent(file.name) };
+    return ask("POST", "/api/v1/uploads" + query, name, null).then(function (begun) {
+      return sendFrom(file, begun, begun.received, PATIENCE);
+    }).catch(function (trouble) { throw trouble.words || String(trouble); });
+  }
+
+  function sendFrom(file, begun, at, patience) {
+    var here = "/api/v1/uploads/" + begun.id;
+    var piece = file.slice(at, at + begun.piece);
+    function sent(event) {
+      tell("Sending " + file.name + ", " + Math.floor(100 * Math.min(at + event.loaded, file.size) / file.size) + " %");
+    }
+    return ask("PUT", here + "?at=" + at, { "Content-Type": "application/octet-stream" }, piece, sent).then(function (answer) {
+      if (answer.state) { look(); return; }
+      return sendFrom(file, begun, answer.received, PATIENCE);
+    }, function (trouble) {
+      if (patience < 1 || (trouble.status && trouble.status !== 400)) { throw trouble; }
+      if (!trouble.status) { tell("The connection was lost; " + file.name + " goes on by itself."); }
+      return wait(500 * Math.pow(2, PATIENCE - patience)).then(function () {
+        return ask("GET", here, {}, null);
+      }).then(function (answer) {
+        return sendFrom(file, begun, answer.received, patience - 1);
+      }, function (again) {
+        if (again.status) { throw again; }
+        return sendFrom(file, begun, at, patience - 1);
+      });
     });
+  }
+
+  /* A mapping: a small text file that belongs to one file under way. */
+  function mappingSlots() {
+    document.querySelectorAll("[data-mapping-of]").forEach(function (slot) {
+      if (slot.firstChild) { return; }
+      var input = document.createElement("input");
+      input.type = "file";
+      input.accept = ".toml,.txt,text/plain";
+      input.addEventListener("change", function () {
+        var address = "/api/v1/jobs/" + slot.getAttribute("data-mapping-of") + "/mapping";
+        ask("PUT", address, { "Content-Type": "text/plain" }, input.files[0]).then(look, function (trouble) {
+          window.dash_clientside.set_props("trouble", { children: trouble.words });
+        });
+        input.value = "";
+      });
+      slot.appendChild(input);
+    });
+    return nothing();
   }
 
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
     logbook: {
       arrived: arrived, switchTheme: switchTheme, keepSettings: keepSettings, keepAddress: keepAddress,
-      packChosen: packChosen, fileSlot: fileSlot
+      packChosen: packChosen, fileSlot: fileSlot, mappingSlots: mappingSlots
     }
   });
 })();

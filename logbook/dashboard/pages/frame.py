@@ -40,7 +40,7 @@ def pack_page(visit: Visit, path: str, answer: Answer | None, *content: Any, car
     question = dict(CONTENTS)[path]
     head = [html.P(dcc.Link(pack.name, href=f"/pack/{pack.id}"), className="over"), html.H1(question)]
     if path == CONTENTS[0][0]:
-        details = [
+        details: list[Any] = [
             f"{describe(pack)}. ",
             dcc.Link("Change", href=f"/pack/{pack.id}/details", title="Its rating and limits"),
         ]

@@ -6,30 +6,34 @@ import time
 from typing import TYPE_CHECKING, Any
 
 import dash_mantine_components as dmc
-from dash import ALL, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
 from logbook.dashboard import parts
+from logbook.dashboard.columns import mapping_of
 from logbook.dashboard.page import Page, Visit, first_zone, in_browser, reader_view
 from logbook.dashboard.pages.details import PROPERTIES, pack_changes, pack_fields, pack_trouble, told
-from logbook.dashboard.pages.job import job_entry
-from logbook.errors import LogbookError
+from logbook.dashboard.pages.job import job_entry, job_sign
+from logbook.errors import BadData, LogbookError
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from dash import Dash
     from dash.development.base_component import Component
 
     from logbook.dashboard.answers import Answers
-    from logbook.dashboard.intake import Intake
+    from logbook.dashboard.intake import Intake, Job
     from logbook.dashboard.view import View
 
-JOBS, HISTORY, TICK, PACK, SLOT, SENDING = (
+JOBS, HISTORY, TICK, PACK, SLOT, SENDING, SEEN = (
     "import-jobs",
     "import-history",
     "import-tick",
     "import-pack",
     "file-slot",
     "import-sending",
+    "import-seen",
 )
 NEW_ADD, NEW_TOLD = "new-add", "new-told"
 
@@ -73,6 +77,7 @@ def layout(visit: Visit) -> Component:
                 **parts.named("Choose files"),
             ),
             html.Section(id=JOBS, **parts.named("Under way")),
+            dcc.Store(id=SEEN),
             dcc.Interval(id=TICK, interval=700, disabled=False),
             html.Div(history(visit.answers, visit.view), id=HISTORY),
             parts.section("Another pack", parts.folded("Add a pack", new_pack_form(visit))),
@@ -124,38 +129,21 @@ def register(app: Dash, answers: Answers, intake: Intake) -> None:
     """Wire the jobs, the answers to their questions, and new packs."""
 
     @app.callback(
-        Output(JOBS, "children"), Output(HISTORY, "children"), Output(TICK, "disabled"), Input(TICK, "n_intervals")
+        Output(JOBS, "children"),
+        Output(HISTORY, "children"),
+        Output(TICK, "disabled"),
+        Output(SEEN, "data"),
+        Input(TICK, "n_intervals"),
+        State(SEEN, "data"),
     )
-    def look(_ticks: int | None) -> tuple[list[Component], Any, bool]:
+    def look(_ticks: int | None, seen: list[list[str]] | None) -> tuple[Any, Any, bool, Any]:
         jobs = intake.jobs()
+        rows = answers.imports()
+        ids = {row.id for row in rows}
+        signs = [[str(job.id), job_sign(job, ids)] for job in jobs]
         active = any(job.active for job in jobs)
         past = no_update if active else history(answers, reader_view(first_zone(answers)))
-        return [job_entry(job, answers) for job in jobs], past, not active
-
-    @app.callback(
-        Output(TICK, "disabled", allow_duplicate=True),
-        Output(TICK, "n_intervals", allow_duplicate=True),
-        Input({"type": "job-answer", "job": ALL, "choice": ALL}, "n_clicks"),
-        State({"type": "job-text", "job": ALL}, "value"),
-        State({"type": "job-text", "job": ALL}, "id"),
-        prevent_initial_call=True,
-    )
-    def reply(_clicks: list[int | None], texts: list[str | None], ids: list[dict[str, str]]) -> tuple[bool, int]:
-        trigger = pressed()
-        typed = {entry["job"]: text or "" for entry, text in zip(ids, texts, strict=True)}
-        words = str(trigger["choice"] or typed.get(trigger["job"], ""))
-        if words:
-            intake.reply(str(trigger["job"]), words)
-        return False, 0
-
-    @app.callback(
-        Output(TICK, "n_intervals", allow_duplicate=True),
-        Input({"type": "job-aside", "job": ALL}, "n_clicks"),
-        prevent_initial_call=True,
-    )
-    def put_aside(_clicks: list[int | None]) -> int:
-        intake.put_aside(str(pressed()["job"]))
-        return 0
+        return entries(jobs, answers, ids, signs, seen), past, not active, signs
 
     @app.callback(
         Output("changed", "data", allow_duplicate=True),
@@ -178,7 +166,76 @@ def register(app: Dash, answers: Answers, intake: Intake) -> None:
         return time.time(), ""
 
     in_browser(app, "fileSlot", Output(SLOT, "title"), Input(SLOT, "id"), State(PACK, "value"))
+    register_replies(app, intake)
+    in_browser(app, "mappingSlots", Output(JOBS, "title"), Input(SEEN, "data"))
     in_browser(app, "packChosen", Output(SENDING, "title"), Input(PACK, "value"))
+
+
+def register_replies(app: Dash, intake: Intake) -> None:
+    """Wire what the owner says about a file that waits for it."""
+
+    @app.callback(
+        Output(TICK, "disabled", allow_duplicate=True),
+        Output(TICK, "n_intervals", allow_duplicate=True),
+        Input({"type": "job-answer", "job": ALL, "choice": ALL}, "n_clicks"),
+        Input({"type": "job-try", "job": ALL}, "n_clicks"),
+        State({"type": "job-text", "job": ALL}, "value"),
+        State({"type": "job-text", "job": ALL}, "id"),
+        prevent_initial_call=True,
+    )
+    def reply(_clicks: Any, _tries: Any, texts: list[str | None], ids: list[dict[str, str]]) -> tuple[bool, int]:
+        trigger = pressed()
+        typed = {entry["job"]: text or "" for entry, text in zip(ids, texts, strict=True)}
+        words = str(trigger.get("choice") or typed.get(trigger["job"], "")).strip()
+        if not words:
+            raise BadData("Write an answer first.")
+        if trigger["type"] == "job-try":
+            intake.try_out(trigger["job"], words)
+        else:
+            intake.reply(trigger["job"], words)
+        return False, 0
+
+    @app.callback(
+        Output(TICK, "disabled", allow_duplicate=True),
+        Output(TICK, "n_intervals", allow_duplicate=True),
+        Input({"type": "job-columns", "job": ALL, "delimiter": ALL}, "n_clicks"),
+        State({"type": "job-column", "job": ALL, "place": ALL}, "value"),
+        State({"type": "job-column", "job": ALL, "place": ALL}, "id"),
+        prevent_initial_call=True,
+    )
+    def describe(_clicks: Any, values: list[str | None], ids: list[dict[str, Any]]) -> tuple[bool, int]:
+        trigger = pressed()
+        chosen = {
+            int(entry["place"]): value or ""
+            for entry, value in zip(ids, values, strict=True)
+            if entry["job"] == trigger["job"]
+        }
+        intake.describe(trigger["job"], mapping_of(str(trigger["delimiter"]), chosen))
+        return False, 0
+
+    @app.callback(
+        Output(TICK, "n_intervals", allow_duplicate=True),
+        Input({"type": "job-aside", "job": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def put_aside(_clicks: list[int | None]) -> int:
+        intake.put_aside(pressed()["job"])
+        return int(time.time())
+
+
+def entries(
+    jobs: list[Job], answers: Answers, ids: Collection[int], signs: list[list[str]], seen: list[list[str]] | None
+) -> Any:
+    """What is under way; where the same files were shown before, only what changed, so that typing is not disturbed."""
+    if seen is None or [name for name, _ in seen] != [name for name, _ in signs]:
+        return [job_entry(job, answers, ids) for job in jobs]
+    changed = [place for place, sign in enumerate(signs) if sign != seen[place]]
+    if not changed:
+        return no_update
+    patch = Patch()
+    for place in changed:
+        patch[place] = job_entry(jobs[place], answers, ids)
+    return patch
 
 
 def pressed() -> dict[str, Any]:

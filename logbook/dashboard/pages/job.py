@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 import dash_mantine_components as dmc
 from dash import dcc, html
 
 from logbook.dashboard import parts
+from logbook.dashboard.columns import COLUMN_CHOICES, columns_of
 from logbook.dashboard.page import first_zone, reader_view
 from logbook.dashboard.view import number, quantity
+from logbook.dashboard.wording import quantity_words
+from logbook.ingest.mapping import TARGETS
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from dash.development.base_component import Component
 
     from logbook.dashboard.answers import Answers
@@ -23,13 +29,15 @@ CHOICE_WORDS = {
     "discharge": "Positive is discharging",
     "day-first": "Day first",
     "month-first": "Month first",
+    "d°C": "Tenths of °C",
+    "neither": "None of these",
 }
 FREE_HINTS = {"time_zone": "Europe/Berlin", "start": "2024-03-05 14:30:00"}
 
 
-def job_entry(job: Job, answers: Answers) -> Component:
+def job_entry(job: Job, answers: Answers, brought_ids: Collection[int]) -> Component:
     """One file on its way: what it does, asks, brought or lacks."""
-    view = reader_view(first_zone(answers))
+    view = reader_view(zone_of(job, answers))
     body: dict[str, Any] = {
         "waiting": lambda: [parts.mark("open", "Waiting")],
         "running": lambda: [
@@ -37,61 +45,131 @@ def job_entry(job: Job, answers: Answers) -> Component:
             html.Div(html.Span(style={"width": f"{100 * job.progress:.0f}%"}), className="coverage progress"),
         ],
         "asking": lambda: asking(job, view),
-        "done": lambda: done(job),
+        "done": lambda: done(job) if is_in(job, brought_ids) else taken_out(job),
         "failed": lambda: failed(job),
     }
-    tone = {"asking": "look", "failed": "act", "done": "good"}.get(job.state, "open")
+    tone = {"asking": "look", "failed": "act", "done": "good" if is_in(job, brought_ids) else "open"}.get(
+        job.state, "open"
+    )
     return html.Article([html.H2(job.file_name), *body[job.state]()], className=f"job tone-{tone}")
 
 
-def asking(job: Job, view: View) -> list[Component]:
+def job_sign(job: Job, brought_ids: Collection[int]) -> str:
+    """Changes whenever its entry would look different."""
+    return f"{job.state} {job.progress:.2f} {job.changed_ms} {is_in(job, brought_ids)}"
+
+
+def is_in(job: Job, brought_ids: Collection[int]) -> bool:
+    """Whether what it brought is still in the logbook."""
+    import_id = (job.receipt or {}).get("import_id")
+    return import_id is None or import_id in brought_ids
+
+
+def zone_of(job: Job, answers: Answers) -> str:
+    """The zone of the pack it is of."""
+    pack = answers.pack(job.pack_id)
+    return pack.time_zone if pack else first_zone(answers)
+
+
+def asking(job: Job, view: View) -> list[Component | None]:
     """The question, its evidence, and what the file would say under each answer."""
     question = job.question or {}
-    previews = {item["choice"]: item for item in job.previews}
-    choices = [
-        html.Div(
-            [
-                html.Button(
-                    CHOICE_WORDS.get(choice, choice),
-                    id={"type": "job-answer", "job": job.id, "choice": choice},
-                    className="main-button",
-                    n_clicks=0,
-                ),
-                preview(previews[choice], view) if choice in previews else None,
-            ],
-            className="choice",
-        )
-        for choice in question.get("choices", ())
-    ]
-    free = [
-        dmc.TextInput(
-            id={"type": "job-text", "job": job.id},
-            label="Your answer",
-            placeholder=FREE_HINTS.get(question.get("key", ""), ""),
-            className="field",
-        ),
-        html.Button(
-            "Go on", id={"type": "job-answer", "job": job.id, "choice": ""}, className="main-button", n_clicks=0
-        ),
-    ]
+    previews = [item for item in job.previews if item]
+    fixed = bool(question.get("choices"))
+    offered = [option(job, item, view) for item in previews]
     return [
         parts.mark("look", "A question"),
-        html.P(question.get("text", ""), className="flag-message"),
+        html.P(plain_names(question.get("text", "")), className="flag-message"),
         html.P(question.get("evidence", ""), className="quiet"),
-        html.Div(choices or free, className="choices"),
+        html.Div(offered, className="choices") if offered else None,
+        None if fixed or question.get("key") == "columns" else free_answer(job, question),
+        trouble(job),
+        raw_lines(job, opened=not previews),
+        describing(job),
         aside_button(job, "Leave this file out"),
     ]
 
 
+def option(job: Job, item: dict[str, Any], view: View) -> Component:
+    """One answer, and what the file would then say."""
+    choice = item["choice"]
+    button = html.Button(
+        choice_words(choice),
+        id={"type": "job-answer", "job": str(job.id), "choice": choice},
+        className="main-button",
+        n_clicks=0,
+    )
+    return html.Div([button, preview(item, view)], className="choice")
+
+
+def choice_words(choice: str) -> str:
+    """An answer as a button says it."""
+    return CHOICE_WORDS.get(choice) or (quantity_words(choice) if choice in TARGETS else choice)
+
+
+def plain_names(text: str) -> str:
+    """A question with the names of quantities as people say them."""
+    return re.sub(r"\b[a-z_]+_(?:v|a|c|percent|w)\b", lambda found: quantity_words(found[0]).lower(), text)
+
+
+def free_answer(job: Job, question: dict[str, Any]) -> Component:
+    """A field for what cannot be chosen from a list, with a look before the answer counts."""
+    hint = FREE_HINTS.get(question.get("key", ""), "")
+    name = str(job.id)
+    return html.Div(
+        [
+            dmc.TextInput(
+                id={"type": "job-text", "job": name},
+                label="Another answer" if job.previews else "Your answer",
+                description=f"For example {hint}" if hint else None,
+                value=str(job.outcome.get("typed", "")),
+                className="field",
+            ),
+            html.Div(
+                [
+                    html.Button(
+                        "Show me first", id={"type": "job-try", "job": name}, className="plain-button", n_clicks=0
+                    ),
+                    html.Button(
+                        "Take this answer",
+                        id={"type": "job-answer", "job": name, "choice": ""},
+                        className="main-button",
+                        n_clicks=0,
+                    ),
+                ],
+                className="row",
+            ),
+        ],
+        className="form",
+    )
+
+
+def trouble(job: Job) -> Component | None:
+    """What was wrong with the answer that was tried."""
+    if not job.error:
+        return None
+    return html.P(f"{job.error['what']} {job.error['mend']}".strip(), role="alert", className="told")
+
+
 def preview(item: dict[str, Any], view: View) -> Component:
     """A few readings under one interpretation."""
+    if "rows" not in item:
+        return html.P(item["words"], className="quiet")
+    warm = any(row.get("temperature_c") is not None for row in item["rows"])
     rows = [
         [row["what"], view.moment(row["ts_ms"]), volts(row["voltage_v"]), flow_words(row["current_a"])]
+        + ([degrees(row["temperature_c"], view)] if warm else [])
         for row in item["rows"]
     ]
+    heads = ("Reading", "Time", "Voltage", "Current", *(("Temperature",) if warm else ()))
     totals = f"In all, about {quantity(item['charge_ah'], 'Ah')} in and {quantity(item['discharge_ah'], 'Ah')} out."
-    table = parts.table("The file would then say", ("Reading", "Time", "Voltage", "Current"), rows, numeric=(2,))
+    table = parts.table(f"{choice_words(item['choice'])}: the file would then say", heads, rows, numeric=(2, 4))
     return html.Div([table, html.P(totals, className="quiet")])
+
+
+def degrees(value: float | None, view: View) -> str:
+    """A temperature, if there is one."""
+    return "" if value is None else view.degrees(value, 1)
 
 
 def volts(value: float | None) -> str:
@@ -107,6 +185,56 @@ def flow_words(current_a: float | None) -> str:
     return f"{quantity(abs(current_a), 'A', 1)} {way}".strip()
 
 
+def raw_lines(job: Job, *, opened: bool) -> Component | None:
+    """The beginning of the file as it stands."""
+    if not job.lines:
+        return None
+    text = html.Pre(
+        html.Code("\n".join(job.lines)), className="command raw", tabIndex="0", **parts.named("First lines")
+    )
+    return parts.folded("Its first lines as they stand", text, opened=opened)
+
+
+def describing(job: Job) -> Component | None:
+    """Two ways to say what the columns are: here, or in a mapping file."""
+    if not job.lines:
+        return None
+    delimiter, columns = columns_of(job.lines)
+    choices = [{"value": value, "label": label} for value, label in COLUMN_CHOICES]
+    fields = [
+        dmc.Select(
+            id={"type": "job-column", "job": str(job.id), "place": place},
+            label=column.name,
+            description=f"For example {column.example}" if column.example else None,
+            data=choices,
+            value="",
+            allowDeselect=False,
+            className="field",
+        )
+        for place, column in enumerate(columns, start=1)
+    ]
+    form = [
+        html.Div(fields, className="form wide"),
+        html.Button(
+            "Read it like this",
+            id={"type": "job-columns", "job": str(job.id), "delimiter": delimiter},
+            className="main-button",
+            n_clicks=0,
+        ),
+    ]
+    upload = html.Label(
+        [
+            html.Span("Choose a mapping file", className="drop-act"),
+            html.Span("a small text file that says what each column is", className="drop-or"),
+            html.Span(**mapping_of_job(job)),
+        ],
+        className="drop small-drop",
+    )
+    return parts.folded(
+        "Say what its columns are", *(form if len(columns) > 1 else ()), upload, opened=job.state == "failed"
+    )
+
+
 def done(job: Job) -> list[Component]:
     """What the file brought."""
     receipt = job.receipt or {}
@@ -116,6 +244,21 @@ def done(job: Job) -> list[Component]:
         aside_button(job, "Clear"),
     ]
     return [parts.mark("good", "Is in"), html.P(brought(receipt)), html.Div(way, className="row")]
+
+
+def mapping_of_job(job: Job) -> dict[str, Any]:
+    """Attribute by which the browser finds the place of a mapping."""
+    return {"data-mapping-of": str(job.id)}
+
+
+def taken_out(job: Job) -> list[Component]:
+    """It was in, and is no more."""
+    words = "Its import was undone; the logbook holds none of what it brought. Send it again to bring it back."
+    return [
+        parts.mark("open", "Taken out again"),
+        html.P(words),
+        html.Div([aside_button(job, "Clear")], className="row"),
+    ]
 
 
 def brought(receipt: dict[str, Any]) -> str:
@@ -130,18 +273,26 @@ def brought(receipt: dict[str, Any]) -> str:
     return f"It brought {stored}" + (f"; {' and '.join(more)}." if more else ".")
 
 
-def failed(job: Job) -> list[Component]:
+def failed(job: Job) -> list[Component | None]:
     """What is wrong and how to mend it."""
     error = job.error or {}
     words = [html.P(error.get("what", ""), className="flag-message"), html.P(error.get("mend", ""))]
+    way = [
+        dcc.Link("Its pack's rating and limits", href=f"/pack/{job.pack_id}/details")
+        if "rating and limits" in error.get("mend", "")
+        else None,
+        aside_button(job, "Clear"),
+    ]
     return [
         parts.mark("act", "Not taken in"),
         *words,
         html.P("Nothing was stored.", className="quiet"),
-        aside_button(job, "Clear"),
+        raw_lines(job, opened=False),
+        describing(job),
+        html.Div(way, className="row"),
     ]
 
 
 def aside_button(job: Job, words: str) -> Component:
     """Put a job aside."""
-    return html.Button(words, id={"type": "job-aside", "job": job.id}, className="plain-button small", n_clicks=0)
+    return html.Button(words, id={"type": "job-aside", "job": str(job.id)}, className="plain-button small", n_clicks=0)

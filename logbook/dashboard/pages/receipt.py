@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, Any
 
 from dash import Input, Output, State, dcc, html
@@ -13,7 +12,7 @@ from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages.imports import span_words
 from logbook.dashboard.pages.job import brought
 from logbook.dashboard.view import UNKNOWN, lasting, number
-from logbook.dashboard.wording import Answer
+from logbook.dashboard.wording import Answer, quantity_words
 from logbook.errors import UnknownName
 
 if TYPE_CHECKING:
@@ -118,15 +117,6 @@ def understood(receipt: dict[str, Any]) -> Component | None:
     return parts.section(
         "How its columns were understood",
         parts.table("Columns of the file", ("Column", "Taken for", "Unit", "Because"), rows),
-    )
-
-
-def quantity_words(name: str | None) -> str:
-    """A canonical name as people say it, its unit left to the next column."""
-    if name is None:
-        return "Not used"
-    return (
-        re.sub(r"_(v|a|c|w|ah|wh|percent)$", "", name).replace("_", " ").replace("soc", "state of charge").capitalize()
     )
 
 

@@ -1,0 +1,35 @@
+"""Plain: what an importer says for a terminal, in words for a page: no options to type, but what to do right there."""
+
+from __future__ import annotations
+
+import re
+
+RULES = tuple(
+    (re.compile(pattern), words)
+    for pattern, words in (
+        (r"See why with\s+--dry-run\s+on a shorter export, or ", "Try a shorter export, or "),
+        (r"raise the limit with\s+--max-[\w-]+ \w+\s+or ", ""),
+        (r"(mapping (?:\([^)]*\))?)\s*(?:given )?with\s+--mapping FILE", r"\1, below"),
+        (r"describe it with\s+--mapping FILE", "say below what its columns are"),
+        (r"with\s+--mapping FILE", "in a mapping, below"),
+        (r"--mapping FILE\s+with\s+", "a mapping, below, with  "),
+        (r"--timezone ZONE", "a time zone"),
+        (r"--positive (\w+)", r"positive is \1"),
+        (r"see --mapping", "Say below what its columns are"),
+        (r"Check --from and --until against the times in the file", "Check the times in the file"),
+        (r"logbook pack edit \w+ --cells \w+", "on the page of its rating and limits"),
+        (r"Add it with: logbook pack add[^.]*", "Add it under Bring in."),
+        (r"List the packs with: logbook pack list", "Go to the list of packs."),
+        (r"List them with: logbook imports", "They are listed under Bring in."),
+        (r"another place with --db or LOGBOOK_DB", "another place for the logbook"),
+        (r"(another file|another logbook) with --db or LOGBOOK_DB", r"\1"),
+    )
+)
+"""What is said for a terminal, to what is said on a page."""
+
+
+def page_words(text: str) -> str:
+    """A message as the page says it."""
+    for pattern, words in RULES:
+        text = pattern.sub(words, text)
+    return re.sub(r"\s+([,.;])", r"\1", re.sub(r"[ ]{2,}", " ", text)).strip()

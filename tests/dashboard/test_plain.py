@@ -1,0 +1,65 @@
+"""No page names an option to type: every message of the rooms below is put into words of the page."""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+import logbook
+from logbook.dashboard.plain import page_words
+
+ROOMS = ("ingest", "store", "jobs")
+TYPED = re.compile(r"(?<![\w-])--[a-z]|\blogbook (?:pack|import|imports|undo|restore|backup|check|demo|serve)\b")
+NOT_SAID_ON_A_PAGE = ("backup.py", "check.py", "export.py", "demo.py", "migrate.py", "engine.py")
+"""They speak only to who typed a command: before a page can be there, or of a command of their own."""
+
+
+def messages():
+    """Text that an error, a question or a warning of these rooms may hold, with its place."""
+    for room in ROOMS:
+        for path in sorted((Path(logbook.__file__).parent / room).glob("*.py")):
+            if path.name in NOT_SAID_ON_A_PAGE:
+                continue
+            tree = ast.parse(path.read_text("utf-8"))
+            docstrings = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+            for node in ast.walk(tree):
+                if id(node) not in docstrings and (text := text_of(node)) and TYPED.search(text):
+                    yield pytest.param(text, id=f"{path.name}:{node.lineno}")
+
+
+def text_of(node):
+    """The text of a literal, with a word wherever a value is put in."""
+    if isinstance(node, ast.JoinedStr):
+        return "".join(part.value if isinstance(part, ast.Constant) else "WORD" for part in node.values)
+    return node.value if isinstance(node, ast.Constant) and isinstance(node.value, str) else ""
+
+
+@pytest.mark.parametrize("text", list(messages()))
+def test_a_message_names_no_option(text):
+    said = page_words(text)
+
+    assert not TYPED.search(said), said
+    assert "  " not in said
+
+
+def test_there_are_such_messages():
+    assert len(list(messages())) > 10
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("if so, describe it with  --mapping FILE", "if so, say below what its columns are"),
+        ("Say which is which in a mapping given with  --mapping FILE", "Say which is which in a mapping, below"),
+        (
+            "If you trust it, raise the limit with  --max-ratio NUMBER  or unpack it yourself.",
+            "If you trust it, unpack it yourself.",
+        ),
+        ("Export it again.", "Export it again."),
+    ],
+)
+def test_it_says_what_to_do_in_the_page(typed, said):
+    assert page_words(typed) == said
