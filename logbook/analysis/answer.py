@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.analysis import cold
+from logbook.analysis import cells, cold
 from logbook.analysis.balance import balance
 from logbook.analysis.capacity import capacity
 from logbook.analysis.cycles import cycles
@@ -35,9 +35,10 @@ def answer(
     pack: Pack,
     acknowledged: frozenset[str] = frozenset(),
     *,
+    raised: frozenset[str] = frozenset(),
     span_ms: tuple[int, int] | None = None,
 ) -> Health:
-    """The whole health of a pack; `span_ms` are its first and last reading, else to the hour."""
+    """The whole health of a pack; `span_ms` are its first and last reading, else to the hour; `raised` the flags that stood."""
     tables = _complete(tables, pack)
     hours = tables["hours"]
     solved = balance(tables, pack)
@@ -60,9 +61,10 @@ def answer(
         idle=idle(solved, hours, pack),
         resistance=resistance(tables["steps"], readings.interval_s),
         monitor=monitor(solved, tables, pack),
-        protection=protection(tables["openings"], tables["blocked"]),
+        protection=protection(tables["openings"], tables["blocked"], tables["sights"]),
+        cells=cells.answer(tables["cells"]),
     )
-    return replace(health, flags=flags(health, acknowledged))
+    return replace(health, flags=flags(health, acknowledged, pack.limits, raised))
 
 
 def _complete(tables: Mapping[str, pd.DataFrame], pack: Pack) -> dict[str, pd.DataFrame]:

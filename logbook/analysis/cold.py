@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from logbook.analysis.heating import heats
 from logbook.analysis.resolution import resolution
 from logbook.analysis.runs import joined, runs
 from logbook.schema.health import ColdBand, ColdChargeEvent, ColdCharging
@@ -32,7 +33,7 @@ COLD_BANDS_C = {
 }
 """Charge that went in by temperature band, °C; the bands are common practice, no source."""
 COLUMNS = (
-    "start_ms", "end_ms", "samples", "charge_ah", "min_temperature_c", "max_current_a", "held_s", *COLD_BANDS_C,
+    "start_ms", "end_ms", "samples", "charge_ah", "min_temperature_c", "max_current_a", "held_s", "heats", *COLD_BANDS_C,
 )  # fmt: skip
 JOIN_S = 1800.0
 SMOOTH_S = 900
@@ -83,6 +84,7 @@ def cold(track: Track, pack: Pack) -> pd.DataFrame:
                 float(np.nanmin(temp_c[inside])),
                 float(amps[inside][counted].max()),
                 float(track.held_s[inside][counted].sum()),
+                heats(track, pack, first, last),
                 *(float(values[inside][counted].sum()) for values in bands.values()),
             )
         )
@@ -142,11 +144,22 @@ def answer(
         reason = "There are no temperatures in the log, so nobody can say; export the temperature with the readings."
         return ColdCharging(limit_c, 0.0, (), reason)
     groups = _merged(pieces)
-    proved = [group["samples"].sum() >= LEAST_SAMPLES and group["held_s"].sum() >= LEAST_S for group in groups]
+    heated = [group for group in groups if group["heats"].astype(bool).all()]
+    proved = [
+        group["samples"].sum() >= LEAST_SAMPLES
+        and group["held_s"].sum() >= LEAST_S
+        and not group["heats"].astype(bool).all()
+        for group in groups
+    ]
     events = tuple(_event(group, pack) for group, sure in zip(groups, proved, strict=True) if sure)
     doubtful = [group for group, sure in zip(groups, proved, strict=True) if not sure]
     return ColdCharging(
-        limit_c, round(sum(event.charge_ah for event in events), 3), events, bands=_bands(hours, doubtful)
+        limit_c,
+        round(sum(event.charge_ah for event in events), 3),
+        events,
+        bands=_bands(hours, doubtful),
+        heater_ah=round(sum(float(group["charge_ah"].sum()) for group in heated), 3),
+        heater_times=len(heated),
     )
 
 

@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 
 from logbook.analysis.anchors import anchors
 from logbook.analysis.blocked import blocked
+from logbook.analysis.cells import cells
 from logbook.analysis.cold import cold
 from logbook.analysis.counter import counter
 from logbook.analysis.ledger import ledger
 from logbook.analysis.openings import openings
 from logbook.analysis.pauses import pauses
 from logbook.analysis.resets import resets
+from logbook.analysis.sights import sights
 from logbook.analysis.spells import spells
 from logbook.analysis.steps import steps
 from logbook.analysis.tally import hourly, tally
@@ -30,7 +32,7 @@ if TYPE_CHECKING:
 
 MARGIN_MS = 2 * MS_PER_DAY
 """Context needed on both sides of a touched range, in whole days."""
-VERSION = 7
+VERSION = 8
 """Raised when the tables change, so that stored ones are made anew."""
 
 
@@ -39,15 +41,19 @@ def digest(readings: Readings, pack: Pack) -> dict[str, pd.DataFrame]:
     counted = track(readings)
     tallied = tally(counted)
     opened = openings(counted, pack)
+    refused = blocked(counted, pack)
+    acts_ms = [int(at_ms) for table in (opened, refused) for at_ms in table["start_ms"]]
     return {
         "hours": ledger(counted, pack),
         "anchors": anchors(counted, pack, opened, tallied),
         "openings": opened,
-        "blocked": blocked(counted, pack),
+        "blocked": refused,
+        "cells": cells(counted, pack),
         "cold": cold(counted, pack),
         "counter": counter(counted, pack),
         "pauses": pauses(counted),
         "resets": resets(counted, pack),
+        "sights": sights(counted, acts_ms),
         "spells": spells(counted, pack, opened),
         "steps": steps(counted, pack),
         "tally": hourly(counted, tallied),

@@ -1,12 +1,14 @@
 """Flags: rules that turn the answers into things the owner should look at, each with advice.
 
-Each rule reads the finished answer only. A flag once acknowledged stays so while its code stands.
+Each rule reads the finished answer and the pack's own thresholds (`schema.pack.Limits`). A flag that
+was raised stays until its figure is clearly back, so that it does not come and go with every import.
+A flag once acknowledged stays so while its code stands.
 Severity: `info`, `look` (at the next occasion), `act` (before using or charging the pack again).
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from logbook.schema.health import Flag
@@ -15,23 +17,41 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from logbook.schema.health import Health
+    from logbook.schema.pack import Limits
 
 SHEET = "Go by the pack's own sheet; where in doubt ask its maker."
-OFFSET_WORTH_A = 0.03
-SOC_ERROR_WORTH = 5.0
-STANDBY_WORTH_A = 0.05
-LOW_COVERAGE = 0.5
+CLEARLY_BACK = 0.8
+"""A raised flag is taken down at this share of what raises it."""
 
 
-def flags(health: Health, acknowledged: frozenset[str]) -> tuple[Flag, ...]:
-    """Every flag the rules raise, the gravest first."""
+@dataclass(frozen=True)
+class Rules:
+    """From where this pack's flags are raised, and which already are."""
+
+    limits: Limits
+    raised: frozenset[str]
+
+    def reaches(self, code: str, value: float, threshold: float) -> bool:
+        """Whether a figure is large enough to raise a flag, or to keep it."""
+        return value >= threshold * (CLEARLY_BACK if code in self.raised else 1.0)
+
+    def falls_short(self, code: str, value: float, threshold: float) -> bool:
+        """Whether a figure is small enough to raise a flag, or to keep it."""
+        return value < threshold / (CLEARLY_BACK if code in self.raised else 1.0)
+
+
+def flags(
+    health: Health, acknowledged: frozenset[str], limits: Limits, raised: frozenset[str] = frozenset()
+) -> tuple[Flag, ...]:
+    """Every flag the rules raise, the gravest first; `raised` are the codes that stood before."""
     order = {"act": 0, "look": 1, "info": 2}
-    raised = [flag for rule in RULES for flag in rule(health)]
-    marked = [replace(flag, acknowledged=flag.code in acknowledged) for flag in raised]
+    rules = Rules(limits, raised)
+    found = [flag for rule in RULES for flag in rule(health, rules)]
+    marked = [replace(flag, acknowledged=flag.code in acknowledged) for flag in found]
     return tuple(sorted(marked, key=lambda flag: order[flag.severity]))
 
 
-def _charged_frozen(health: Health) -> Iterator[Flag]:
+def _charged_frozen(health: Health, _rules: Rules) -> Iterator[Flag]:
     """Charge went in below the pack's limit."""
     events = health.cold_charging.events
     if not events:
@@ -61,7 +81,7 @@ def _degrees(celsius: float) -> str:
     return f"{celsius:.{places}f} °C".replace("-", "\u2212")
 
 
-def _below_rating(health: Health) -> Iterator[Flag]:
+def _below_rating(health: Health, _rules: Rules) -> Iterator[Flag]:
     """Capacity below its rating or at its end of life."""
     state = health.capacity.state_of_health
     if state is None or health.capacity.verdict not in ("reduced", "end_of_life"):
@@ -79,7 +99,7 @@ def _below_rating(health: Health) -> Iterator[Flag]:
     )
 
 
-def _sudden_loss(health: Health) -> Iterator[Flag]:
+def _sudden_loss(health: Health, _rules: Rules) -> Iterator[Flag]:
     """Capacity stepped down."""
     for loss in health.fade.sudden_losses:
         size = "" if loss.ah_lost is None else f" by about {loss.ah_lost.value:.0f} Ah"
@@ -93,7 +113,7 @@ def _sudden_loss(health: Health) -> Iterator[Flag]:
         )
 
 
-def _capacity_unknown(health: Health) -> Iterator[Flag]:
+def _capacity_unknown(health: Health, _rules: Rules) -> Iterator[Flag]:
     """Nobody can say yet what it delivers."""
     if health.capacity.verdict == "undetermined" and health.readings.count:
         yield Flag(
@@ -106,10 +126,12 @@ def _capacity_unknown(health: Health) -> Iterator[Flag]:
         )
 
 
-def _sensor_offset(health: Health) -> Iterator[Flag]:
+def _sensor_offset(health: Health, rules: Rules) -> Iterator[Flag]:
     """The current sensor's zero is off by more than its doubt."""
     offset = health.monitor.current_offset_a
-    if offset is None or abs(offset.value) < OFFSET_WORTH_A or offset.low <= 0 <= offset.high:
+    if offset is None or offset.low <= 0 <= offset.high:
+        return
+    if not rules.reaches("sensor_offset", abs(offset.value), rules.limits.flag_offset_a):
         return
     yield Flag(
         "sensor_offset",
@@ -121,10 +143,12 @@ def _sensor_offset(health: Health) -> Iterator[Flag]:
     )
 
 
-def _percentage_off(health: Health) -> Iterator[Flag]:
+def _percentage_off(health: Health, rules: Rules) -> Iterator[Flag]:
     """The reported state of charge is off the count."""
     error = health.monitor.soc_error_percent
-    if error is None or abs(error.value) < SOC_ERROR_WORTH or error.low <= 0 <= error.high:
+    if error is None or error.low <= 0 <= error.high:
+        return
+    if not rules.reaches("percentage_off", abs(error.value), rules.limits.flag_percentage_points):
         return
     yield Flag(
         "percentage_off",
@@ -136,7 +160,7 @@ def _percentage_off(health: Health) -> Iterator[Flag]:
     )
 
 
-def _false_full(health: Health) -> Iterator[Flag]:
+def _false_full(health: Health, _rules: Rules) -> Iterator[Flag]:
     """The monitor believed in a full pack that was not."""
     false = health.monitor.false_fulls
     if not false:
@@ -151,10 +175,10 @@ def _false_full(health: Health) -> Iterator[Flag]:
     )
 
 
-def _run_flat(health: Health) -> Iterator[Flag]:
+def _run_flat(health: Health, rules: Rules) -> Iterator[Flag]:
     """The board had to cut the pack off."""
     cuts = [event for event in health.protection.events if event.kind == "under_voltage"]
-    if len(cuts) < 3:
+    if len(cuts) < rules.limits.flag_cutoffs:
         return
     yield Flag(
         "run_flat",
@@ -167,10 +191,10 @@ def _run_flat(health: Health) -> Iterator[Flag]:
     )
 
 
-def _standby_draw(health: Health) -> Iterator[Flag]:
+def _standby_draw(health: Health, rules: Rules) -> Iterator[Flag]:
     """Something draws while parked."""
     standby = health.idle.standby_current_a
-    if standby is None or standby.low < STANDBY_WORTH_A:
+    if standby is None or not rules.reaches("standby_draw", standby.low, rules.limits.flag_standby_a):
         return
     days = health.pack.rated_ah * 0.8 / (standby.value * 24)
     yield Flag(
@@ -183,11 +207,63 @@ def _standby_draw(health: Health) -> Iterator[Flag]:
     )
 
 
-def _poor_coverage(health: Health) -> Iterator[Flag]:
+def _cells_apart(health: Health, rules: Rules) -> Iterator[Flag]:
+    """A cell reaches full, or full and empty, before the others."""
+    cells = health.cells
+    weak = cells.first_full_cell is not None and cells.first_full_cell == cells.first_empty_cell
+    spread = cells.spread_full_v
+    if spread is None or not rules.reaches(
+        "weak_cell" if weak else "cells_apart", spread.value, rules.limits.flag_cell_spread_v
+    ):
+        return
+    if weak:
+        yield Flag(
+            "weak_cell",
+            "look",
+            f"Cell {cells.first_full_cell} is full first and empty first: it holds less than the others, and the whole pack ends with it.",
+            None,
+            None,
+            "Balancing does not mend it. Watch its voltage near both ends, keep the log as evidence for a claim, and have the pack checked; "
+            f"do not open it. {SHEET}",
+        )
+        return
+    which = (
+        f"Cell {cells.first_full_cell} is full first" if cells.first_full_cell else "One cell or another is full first"
+    )
+    yield Flag(
+        "cells_apart",
+        "look",
+        f"{which}: the cells stand {spread.value:.2f} V apart at full, so the charge ends early.",
+        None,
+        None,
+        "Hold the absorption voltage for some hours on several days, so that the board can balance; most do it at some tens of milliamperes. "
+        f"Come back to this page after that. {SHEET}",
+    )
+
+
+def _refused_cold(health: Health, _rules: Rules) -> Iterator[Flag]:
+    """The board kept a charger off a frozen pack."""
+    refused = [event for event in health.protection.events if event.kind == "charge_blocked_cold"]
+    if not refused:
+        return
+    yield Flag(
+        "refused_cold",
+        "info",
+        f"The protection board refused a charge {_times(len(refused))} because the pack was too cold.",
+        refused[0].start_ms,
+        refused[-1].end_ms or refused[-1].start_ms,
+        "That is what it is for. Warm the pack, or wait for a milder hour; never bypass the board. Charging direct from an alternator, have "
+        "somebody licensed check that the alternator bears being cut off.",
+    )
+
+
+def _poor_coverage(health: Health, rules: Rules) -> Iterator[Flag]:
     """Most of the time was not logged."""
     readings = health.readings
     total = readings.logged_hours + readings.unlogged_hours
-    if not total or readings.logged_hours / total >= LOW_COVERAGE:
+    if not total:
+        return
+    if not rules.falls_short("poor_coverage", 100 * readings.logged_hours / total, rules.limits.flag_logged_percent):
         return
     yield Flag(
         "poor_coverage",
@@ -199,12 +275,14 @@ def _poor_coverage(health: Health) -> Iterator[Flag]:
     )
 
 
-RULES: tuple[Callable[[Health], Iterator[Flag]], ...] = (
+RULES: tuple[Callable[[Health, Rules], Iterator[Flag]], ...] = (
     _charged_frozen,
     _sudden_loss,
     _below_rating,
     _capacity_unknown,
     _run_flat,
+    _cells_apart,
+    _refused_cold,
     _sensor_offset,
     _percentage_off,
     _false_full,

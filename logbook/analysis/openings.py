@@ -33,10 +33,9 @@ TOTAL_RESISTANCE_CELL_OHM_AH = 0.225
 """Ohmic and diffusion drop of a cell after a minute: 0.225 V at 1 C; from memory of cell sheets, ±50 %."""
 
 
-def rest_voltage_cell_v(voltage_v: float, current_a: float, pack: Pack) -> float:
+def rest_voltage_cell_v(cell_v: float, current_a: float, pack: Pack) -> float:
     """Voltage of a cell less the drop of its load, V; good for a verdict, not for a measurement."""
-    drop_v = -current_a * TOTAL_RESISTANCE_CELL_OHM_AH / pack.rated_ah
-    return voltage_v / pack.cells_in_series + drop_v
+    return cell_v - current_a * TOTAL_RESISTANCE_CELL_OHM_AH / pack.rated_ah
 
 
 def openings(track: Track, pack: Pack) -> pd.DataFrame:
@@ -58,12 +57,13 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
         look_back_s = max(LOOK_BACK_S, 1.5 * float(track.interval_s[first]))
         recent = (readings.ts_ms[before] >= readings.ts_ms[first] - look_back_s * 1000) & ~is_open[before]
         seen_v, seen_a = volts[before][recent], amps[before][recent]
+        seen_cell_v = _lowest_cell_v(track, before, pack)[recent]
         closed_again = last + 1 < len(track) and not track.gap_after[last]
         rows.append(
             {
                 "start_ms": readings.ts_ms[first],
                 "end_ms": float(readings.ts_ms[last + 1]) if closed_again else np.nan,
-                "kind": _kind(seen_v, seen_a, pack, brief=closed_again and _open_s(track, first, last) <= RETRY_S),
+                "kind": _kind(seen_cell_v, seen_a, pack, brief=closed_again and _open_s(track, first, last) <= RETRY_S),
                 "before_v": float(seen_v[-1]) if len(seen_v) else np.nan,
                 "before_a": float(seen_a[-1]) if len(seen_a) else np.nan,
                 "before_c": float(readings.temperature_c[first]),
@@ -102,11 +102,23 @@ def _open_s(track: Track, first: int, last: int) -> float:
     return float(track.logged_s[last] - track.logged_s[first] + track.held_s[last])
 
 
+def _lowest_cell_v(track: Track, samples: slice, pack: Pack) -> NDArray[np.float64]:
+    """Voltage of the lowest cell where the monitor tells it, else of the mean cell, V."""
+    mean_v = track.readings.voltage_v[samples] / pack.cells_in_series
+    if track.readings.cells_v is None:
+        return mean_v
+    cells_v = track.readings.cells_v[samples]
+    lowest_v = np.fmin.reduce(cells_v, axis=1)
+    return np.asarray(np.where(np.isnan(lowest_v) | (lowest_v <= 0), mean_v, lowest_v))
+
+
 def _kind(seen_v: np.ndarray, seen_a: np.ndarray, pack: Pack, *, brief: bool) -> str:
     """A board that opens on healthy cells and closes by itself within minutes saw a surge between two samples."""
     if not len(seen_v) or np.isnan(seen_v).all():
         return "asleep"
-    lowest_cell_v = min(rest_voltage_cell_v(v, a, pack) for v, a in zip(seen_v, np.nan_to_num(seen_a), strict=True))
+    lowest_cell_v = min(
+        rest_voltage_cell_v(cell_v, amps, pack) for cell_v, amps in zip(seen_v, np.nan_to_num(seen_a), strict=True)
+    )
     if lowest_cell_v <= LOW_CELL_V:
         return "under_voltage"
     if brief or -np.nanmin(seen_a) >= 0.8 * pack.limits.continuous_current_a:

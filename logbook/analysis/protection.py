@@ -6,19 +6,38 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.schema.health import Protection, ProtectionEvent
+from logbook.schema.health import Protection, ProtectionEvent, Sight
+from logbook.units import MS_PER_S
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-def protection(openings: pd.DataFrame, blocked: pd.DataFrame) -> Protection:
-    """One event an opening; the end is None where the log ends or pauses before it."""
+def protection(openings: pd.DataFrame, blocked: pd.DataFrame, sights: pd.DataFrame) -> Protection:
+    """One event an opening with what was seen before it; the end is None where the log ends or pauses before it."""
+    before = {int(at_ms): _seen(rows) for at_ms, rows in sights.groupby("start_ms")} if len(sights) else {}
     opened = [
-        ProtectionEvent(int(row.start_ms), None if np.isnan(row.end_ms) else int(row.end_ms), str(row.kind))
+        ProtectionEvent(
+            int(row.start_ms),
+            None if np.isnan(row.end_ms) else int(row.end_ms),
+            str(row.kind),
+            before.get(int(row.start_ms), ()),
+        )
         for row in openings.itertuples()
     ]
     refused = [
-        ProtectionEvent(int(row.start_ms), int(row.end_ms), "charge_blocked_cold") for row in blocked.itertuples()
+        ProtectionEvent(int(row.start_ms), int(row.end_ms), "charge_blocked_cold", before.get(int(row.start_ms), ()))
+        for row in blocked.itertuples()
     ]
     return Protection(tuple(sorted([*opened, *refused], key=lambda event: event.start_ms)))
+
+
+def _seen(rows: pd.DataFrame) -> tuple[Sight, ...]:
+    names = ("voltage_v", "current_a", "temperature_c", "soc_percent", "lowest_cell_v")
+    return tuple(
+        Sight(
+            round(row["start_ms"] - row["ago_s"] * MS_PER_S),
+            *(None if np.isnan(row[name]) else round(float(row[name]), 3) for name in names),
+        )
+        for row in rows.sort_values("ago_s", ascending=False).to_dict("records")
+    )

@@ -66,7 +66,7 @@ def _changes(store: Store, pack: Pack, before: Before, receipt: Receipt, progres
         return Changes(reason=_broken(error))
     if meanwhile:
         return Changes(reason="Another import or undo came between, so nothing was compared.")
-    return Changes(changes(before.health, after, pack.time_zone))
+    return Changes(changes(before.health, after, pack.time_zone), flags=tuple(flag.code for flag in after.flags))
 
 
 def _broken(error: LogbookError) -> str:

@@ -9,6 +9,7 @@ from logbook.analysis.answer import answer
 from logbook.jobs.progress import silent
 from logbook.jobs.refresh import refresh
 from logbook.store import acknowledged, findings
+from logbook.store.imports import flags_standing
 
 if TYPE_CHECKING:
     from collections.abc import Hashable
@@ -31,12 +32,13 @@ def health(store: Store, pack: Pack, progress: Progress = silent) -> Health:
     seen = acknowledged(store, pack.id)
     with store.reading() as connection:
         state = findings.state_in(connection, pack.id)
-        key = (str(store.url), pack, state.revision, seen)
+        stood = flags_standing(connection, pack.id)
+        key = (str(store.url), pack, state.revision, seen, stood)
         found = _kept.get(key)
         if found is not None:
             return found
         tables = findings.findings_in(connection, pack.id)
-    answered = answer(tables, pack, seen, span_ms=state.span)
+    answered = answer(tables, pack, seen, span_ms=state.span, raised=stood)
     _keep(key, answered)
     return answered
 

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logbook.errors import InputMissing, LogbookError
-from logbook.ingest import read_export
 from logbook.jobs import comparison
 from logbook.jobs.era import Era, within
 from logbook.jobs.progress import silent
+from logbook.jobs.taking import read_for_pack
 from logbook.schema.receipt import Changes, ColumnUse, Inference, Receipt, Repair, SetAside
 from logbook.store import commit_import, known_import, stored_receipt
 from logbook.units import iso_from_ms
@@ -53,7 +53,9 @@ def import_file(  # noqa: PLR0913 - each is a choice of its owner
     if known:
         progress(1.0)
         return _known_receipt(store, known, dry_run=dry_run)
-    read = partial(read_export, path, options, ask=ask, progress=lambda share: progress(share * READING_SHARE))
+    read = partial(
+        read_for_pack, store, path, pack, options, ask=ask, progress=lambda share: progress(share * READING_SHARE)
+    )
     original = path if keep_original else None
     if dry_run:
         tried = replace(_stored(store, pack, read, era, original, dry_run=True), changes=comparison.NOT_TRIED)
@@ -128,7 +130,8 @@ def receipt_from_json(document: dict[str, Any]) -> Receipt:
         values[name] = tuple(kind(**{**part, **_lines(part)}) for part in values.get(name, ()))
     values["warnings"] = tuple(values.get("warnings", ()))
     if values.get("changes") is not None:
-        values["changes"] = Changes(tuple(values["changes"]["sentences"]), values["changes"]["reason"])
+        told = values["changes"]
+        values["changes"] = Changes(tuple(told["sentences"]), told["reason"], tuple(told.get("flags", ())))
     return Receipt(**values)
 
 

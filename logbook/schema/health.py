@@ -156,7 +156,10 @@ class ColdCharging:
     reason: str | None = None
     """Says so where there is no evidence either way."""
     bands: tuple[ColdBand, ...] = ()
-    """All charge below 5 °C by temperature band."""
+    """All charge below 5 °C by temperature band; below the limit they add up to the events."""
+    heater_ah: float = 0.0
+    """What went into the pack's own heater instead of its cells, which is no charging."""
+    heater_times: int = 0
 
 
 @dataclass(frozen=True)
@@ -201,6 +204,18 @@ class Monitor:
 
 
 @dataclass(frozen=True)
+class Sight:
+    """A reading shortly before the protection board acted."""
+
+    time_ms: int
+    voltage_v: float | None
+    current_a: float | None
+    temperature_c: float | None
+    soc_percent: float | None
+    lowest_cell_v: float | None
+
+
+@dataclass(frozen=True)
 class ProtectionEvent:
     """The protection board opened, or blocked a charge."""
 
@@ -208,6 +223,8 @@ class ProtectionEvent:
     end_ms: int | None
     kind: str
     """`under_voltage`, `over_current`, `asleep`, `charge_blocked_cold` or `unknown`."""
+    before: tuple[Sight, ...] = ()
+    """The last minutes before it, and the first reading of it."""
 
 
 @dataclass(frozen=True)
@@ -215,6 +232,24 @@ class Protection:
     """All openings of the protection board."""
 
     events: tuple[ProtectionEvent, ...]
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Whether a cell is out of step or weak, by the cell voltages at both ends."""
+
+    spread_full_v: Estimate | None
+    """Highest less lowest cell at full, V: median of the latest days with their spread."""
+    first_full_cell: int | None
+    """The cell that reaches full first, where it is mostly the same; counted from 1."""
+    days_full: int
+    spread_empty_v: Estimate | None
+    first_empty_cell: int | None
+    days_empty: int
+    reason: str | None
+
+
+UNSEEN_CELLS = Cells(None, None, 0, None, None, 0, "Cell voltages are not in the log.")
 
 
 @dataclass(frozen=True)
@@ -245,6 +280,7 @@ class Health:
     resistance: Resistance
     monitor: Monitor
     protection: Protection
+    cells: Cells = UNSEEN_CELLS
     flags: tuple[Flag, ...] = field(default=())
 
     def as_json(self) -> dict[str, Any]:

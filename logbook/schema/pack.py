@@ -41,7 +41,7 @@ def _limit(unit: str, reason: str) -> Any:
 
 @dataclass(frozen=True)
 class Limits:
-    """What the pack's own sheet allows and what counts as full and empty; voltages are of the whole pack."""
+    """What the pack's own sheet allows, what counts as full and empty, and from where a flag is raised; voltages are of the whole pack."""
 
     charge_minimum_c: float = _limit("°C", "cell sheets forbid charging LiFePO4 below 0 °C")
     charge_maximum_c: float = _limit("°C", "cell sheets end warm charging at 45 to 60 °C; 45 is the careful end")
@@ -52,6 +52,14 @@ class Limits:
     cutoff_voltage_v: float = _limit("V", "2.5 V a cell, where cell sheets end a discharge")
     continuous_current_a: float = _limit("A", "1 C, the usual limit of the protection board")
     peak_current_a: float = _limit("A", "2 C for some seconds, the usual trip of the protection board")
+    flag_offset_a: float = _limit("A", "a zero this far off is 0.7 Ah a day on 100 Ah, which a monitor's manual mends")
+    flag_percentage_points: float = _limit(
+        "%", "the reported charge may be this far off before it misleads a day's plan"
+    )
+    flag_standby_a: float = _limit("A", "0.05 % of C drains a full pack to a fifth in two months")
+    flag_cutoffs: float = _limit("times", "one or two cut-offs are tests; from three on it is a habit")
+    flag_logged_percent: float = _limit("%", "with less than half of the time logged, pauses decide more than readings")
+    flag_cell_spread_v: float = _limit("V", "cells 0.1 V apart at full are out of step; on the plateau it says nothing")
 
     @staticmethod
     def defaults(rated_ah: float, cells_in_series: int, chemistry_name: str = "lfp") -> Limits:
@@ -67,6 +75,12 @@ class Limits:
             cutoff_voltage_v=round(cell.empty_v * cells_in_series, 3),
             continuous_current_a=float(rated_ah),
             peak_current_a=2.0 * rated_ah,
+            flag_offset_a=max(0.01, round(0.0003 * rated_ah, 4)),
+            flag_percentage_points=5.0,
+            flag_standby_a=max(0.01, round(0.0005 * rated_ah, 4)),
+            flag_cutoffs=3.0,
+            flag_logged_percent=50.0,
+            flag_cell_spread_v=0.1,
         )
 
     def as_dict(self) -> dict[str, float]:

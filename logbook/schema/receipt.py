@@ -55,6 +55,8 @@ class Changes:
     """Empty where nothing changed beyond rounding, or nothing was compared."""
     reason: str | None = None
     """Why the answers were not compared; None where they were."""
+    flags: tuple[str, ...] = ()
+    """Codes of the flags that stood after it; the next answer takes them down only when they are clearly over."""
 
 
 @dataclass(frozen=True)

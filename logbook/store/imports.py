@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from logbook.schema.receipt import Receipt
     from logbook.store.engine import Store
 
+LOOKED_BACK = 3
+"""Imports asked for the flags that stood after them."""
 LARGEST_ID = 2**63 - 1
 """Databases hold no larger integer."""
 
@@ -71,6 +73,17 @@ def stored_receipt(store: Store, import_id: int) -> dict[str, Any]:
         query = sa.select(table.c.receipt).where(table.c.id == import_id)
         receipt: dict[str, Any] = connection.execute(query).scalar_one()
         return receipt
+
+
+def flags_standing(connection: Connection, pack_id: int) -> frozenset[str]:
+    """Give the codes of the flags that stood after the latest import whose answers were looked at."""
+    table = models.imports
+    query = sa.select(table.c.receipt).where(table.c.pack_id == pack_id).order_by(table.c.id.desc()).limit(LOOKED_BACK)
+    for receipt in connection.execute(query).scalars():
+        told = receipt.get("changes") or {}
+        if "flags" in told and told.get("reason") is None:
+            return frozenset(told["flags"])
+    return frozenset()
 
 
 def replace_receipt(store: Store, receipt: Receipt) -> None:

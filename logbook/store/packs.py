@@ -28,7 +28,14 @@ RATINGS = ("chemistry", "cells_in_series", "rated_ah", "limits")
 LONGEST_NAME = 200
 MOST_CELLS = 1000
 MOST_AH = 100_000.0
-SENSIBLE = {"°C": (-100.0, 200.0), "V": (0.0, 10_000.0), "A": (0.0, 1_000_000.0), "s": (0.0, 86_400.0)}
+SENSIBLE = {
+    "°C": (-100.0, 200.0),
+    "V": (0.0, 10_000.0),
+    "A": (0.0, 1_000_000.0),
+    "s": (0.0, 86_400.0),
+    "%": (0.0, 100.0),
+    "times": (1.0, 10_000.0),
+}
 """What a limit may be, by its unit: wide enough for any pack, narrow enough for a slip of the keyboard to show."""
 
 

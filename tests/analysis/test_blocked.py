@@ -39,6 +39,37 @@ def test_a_charge_that_went_in_was_not_refused():
     assert blocked(track(log.readings()), PACK).empty
 
 
+def cut_short(temperature_c: float = -3.0, *, again: float = 6.0, load_a: float = -1.5):
+    """The sun rises on a fridge, the board opens at the limit, the charger feeds the fridge for two hours."""
+    log = Timeline(soc=0.5, temperature_c=temperature_c).flow(load_a, 4).flow(2.0, 0.5).rest(2)
+    return log.flow(again, 1).flow(load_a, 1)
+
+
+def test_a_charge_cut_short_while_the_loads_vanish_is_a_refused_charge():
+    frame = blocked(track(cut_short().readings()), PACK)
+
+    assert frame["start_ms"].tolist() == [START_MS + 4.5 * HOUR_MS]
+    assert frame["end_ms"].iloc[0] == pytest.approx(START_MS + 6.5 * HOUR_MS, abs=120_000)
+
+
+@pytest.mark.parametrize(
+    "log",
+    [
+        pytest.param(cut_short(temperature_c=6.0), id="a mild day"),
+        pytest.param(cut_short(load_a=0.0), id="no loads that could vanish"),
+        pytest.param(
+            Timeline(soc=0.5, temperature_c=-3.0).flow(-1.5, 4).flow(2.0, 0.5).flow(-1.5, 2).flow(6.0, 1),
+            id="loads stay",
+        ),
+        pytest.param(
+            Timeline(soc=0.5, temperature_c=-3.0).flow(-1.5, 4).flow(2.0, 0.5).rest(20), id="switched off for the night"
+        ),
+    ],
+)
+def test_a_charge_that_merely_ends_is_none(log):
+    assert blocked(track(log.readings()), PACK).empty
+
+
 def test_a_full_pack_in_mild_weather_was_not_refused_anything():
     log = Timeline(soc=0.5, temperature_c=18.0).rest(2).flow(0.0, 3, volts=14.4).rest(2)
 

@@ -11,7 +11,7 @@ from logbook.analysis.answer import answer
 from logbook.analysis.digest import digest
 from logbook.analysis.flags import flags
 from logbook.schema.estimate import Estimate
-from logbook.schema.health import ColdChargeEvent, ProtectionEvent, SuddenLoss
+from logbook.schema.health import Cells, ColdChargeEvent, ProtectionEvent, SuddenLoss
 from logbook.schema.reading import Readings
 from tests.analysis.timeline import PACK, START_MS, Timeline
 
@@ -28,7 +28,7 @@ def quiet():
 
 
 def codes(health) -> dict[str, str]:
-    return {flag.code: flag.severity for flag in flags(health, frozenset())}
+    return {flag.code: flag.severity for flag in flags(health, frozenset(), PACK.limits)}
 
 
 def frost(severity):
@@ -54,7 +54,7 @@ def test_cold_charging_is_flagged_as_gravely_as_its_worst_event(quiet, worst, se
 def test_cold_charging_is_called_exposure_never_damage(quiet):
     frozen = with_part(quiet, "cold_charging", events=(frost("severe"),), total_charge_ah=8.0)
 
-    flag = next(flag for flag in flags(frozen, frozenset()) if flag.code == "charged_frozen")
+    flag = next(flag for flag in flags(frozen, frozenset(), PACK.limits) if flag.code == "charged_frozen")
 
     assert "exposure, not damage" in flag.advice
     assert "sheet" in flag.advice
@@ -64,7 +64,7 @@ def test_cold_charging_is_called_exposure_never_damage(quiet):
 def test_a_sudden_loss_is_something_to_act_on(quiet):
     lost = with_part(quiet, "fade", sudden_losses=(SuddenLoss(START_MS, Estimate(14.0, 11.0, 17.0)),))
 
-    flag = next(flag for flag in flags(lost, frozenset()) if flag.code == "sudden_loss")
+    flag = next(flag for flag in flags(lost, frozenset(), PACK.limits) if flag.code == "sudden_loss")
 
     assert flag.severity == "act"
     assert "14 Ah" in flag.message
@@ -87,7 +87,7 @@ def test_an_undetermined_capacity_is_told_with_what_would_settle_it(quiet):
         quiet, "capacity", state_of_health=None, ah=None, verdict="undetermined", reason="Run it from full to empty."
     )
 
-    flag = next(flag for flag in flags(unknown, frozenset()) if flag.code == "capacity_unknown")
+    flag = next(flag for flag in flags(unknown, frozenset(), PACK.limits) if flag.code == "capacity_unknown")
 
     assert flag.severity == "info"
     assert flag.advice == "Run it from full to empty."
@@ -119,7 +119,7 @@ def test_a_pack_often_run_flat_is_flagged_and_nobody_told_to_bypass_the_board(qu
 
     flat = with_part(quiet, "protection", events=(cut,) * 5)
 
-    flag = next(flag for flag in flags(flat, frozenset()) if flag.code == "run_flat")
+    flag = next(flag for flag in flags(flat, frozenset(), PACK.limits) if flag.code == "run_flat")
     assert "Never bypass" in flag.advice
     assert "run_flat" not in codes(with_part(quiet, "protection", events=(cut,)))
 
@@ -128,7 +128,7 @@ def test_a_standby_draw_worth_knowing_is_flagged_with_the_days_it_takes(quiet):
     """0.25 A from full to a fifth of 100 Ah: 80 Ah / 6 Ah a day is 13 days."""
     drawing = with_part(quiet, "idle", standby_current_a=Estimate(0.25, 0.2, 0.3))
 
-    flag = next(flag for flag in flags(drawing, frozenset()) if flag.code == "standby_draw")
+    flag = next(flag for flag in flags(drawing, frozenset(), PACK.limits) if flag.code == "standby_draw")
 
     assert "13 days" in flag.message
 
@@ -143,7 +143,7 @@ def test_a_log_with_more_pause_than_record_says_so(quiet):
 def test_an_acknowledged_flag_stays_and_is_marked(quiet):
     frozen = with_part(quiet, "cold_charging", events=(frost("severe"),), total_charge_ah=8.0)
 
-    raised = flags(frozen, frozenset({"charged_frozen", "something_else"}))
+    raised = flags(frozen, frozenset({"charged_frozen", "something_else"}), PACK.limits)
 
     assert {flag.code: flag.acknowledged for flag in raised}["charged_frozen"]
     assert not any(flag.acknowledged for flag in raised if flag.code != "charged_frozen")
@@ -154,7 +154,7 @@ def test_the_gravest_come_first(quiet):
     bad = with_part(bad, "readings", logged_hours=10.0, unlogged_hours=900.0)
     bad = with_part(bad, "monitor", current_offset_a=Estimate(0.2, 0.15, 0.25))
 
-    severities = [flag.severity for flag in flags(bad, frozenset())]
+    severities = [flag.severity for flag in flags(bad, frozenset(), PACK.limits)]
 
     assert severities == sorted(severities, key=["act", "look", "info"].index)
     assert {"act", "look", "info"} <= set(severities)
@@ -164,7 +164,7 @@ def test_every_flag_says_what_is_and_what_to_do(quiet):
     bad = with_part(quiet, "cold_charging", events=(frost("severe"),), total_charge_ah=8.0)
     bad = with_part(bad, "fade", sudden_losses=(SuddenLoss(START_MS, None),))
 
-    for flag in flags(bad, frozenset()):
+    for flag in flags(bad, frozenset(), PACK.limits):
         assert flag.message.endswith(".")
         assert flag.advice
         assert flag.severity in ("info", "look", "act")
@@ -182,7 +182,7 @@ def test_a_flag_says_once_and_keeps_the_side_of_zero(quiet):
     event = replace(frost("slight"), min_temperature_c=-0.4, charge_ah=0.5)
     frozen = with_part(quiet, "cold_charging", events=(event,), total_charge_ah=0.5)
 
-    flag = next(flag for flag in flags(frozen, frozenset()) if flag.code == "charged_frozen")
+    flag = next(flag for flag in flags(frozen, frozenset(), PACK.limits) if flag.code == "charged_frozen")
 
     assert flag.message == "Charged once below 0 °C, 0.5 Ah in all, the coldest at \u22120.4 °C."
 
@@ -190,5 +190,68 @@ def test_a_flag_says_once_and_keeps_the_side_of_zero(quiet):
 def test_an_offset_is_high_or_low_never_a_negative_too_much(quiet):
     for value, way in ((-0.05, "low"), (0.05, "high")):
         off = with_part(quiet, "monitor", current_offset_a=Estimate(value, value - 0.01, value + 0.01))
-        message = next(flag.message for flag in flags(off, frozenset()) if flag.code == "sensor_offset")
+        message = next(flag.message for flag in flags(off, frozenset(), PACK.limits) if flag.code == "sensor_offset")
         assert message.startswith(f"The monitor reads 0.05 A too {way}: 1.2 Ah a day")
+
+
+def off_by(quiet, amps: float):
+    return with_part(quiet, "monitor", current_offset_a=Estimate(amps, amps - 0.005, amps + 0.005))
+
+
+@pytest.mark.parametrize(
+    ("amps", "stood", "raised"),
+    [(0.031, False, True), (0.029, False, False), (0.029, True, True), (0.025, True, True), (0.023, True, False)],
+)
+def test_a_flag_that_stands_comes_down_only_when_its_figure_is_clearly_back(quiet, amps, stood, raised):
+    before = frozenset({"sensor_offset"} if stood else ())
+
+    found = {flag.code for flag in flags(off_by(quiet, amps), frozenset(), PACK.limits, before)}
+
+    assert ("sensor_offset" in found) == raised
+
+
+@pytest.mark.parametrize("amps", [0.02, 0.023, 0.026, 0.029, 0.032])
+@pytest.mark.parametrize("stood", [True, False])
+def test_asking_again_changes_no_flag(quiet, amps, stood):
+    before = frozenset({"sensor_offset"} if stood else ())
+    once = frozenset(flag.code for flag in flags(off_by(quiet, amps), frozenset(), PACK.limits, before))
+
+    again = frozenset(flag.code for flag in flags(off_by(quiet, amps), frozenset(), PACK.limits, once))
+
+    assert again == once
+
+
+def test_low_coverage_stands_until_it_is_clearly_better(quiet):
+    half = with_part(quiet, "readings", logged_hours=55.0, unlogged_hours=45.0)
+
+    assert "poor_coverage" not in codes(half)
+    assert "poor_coverage" in {
+        flag.code for flag in flags(half, frozenset(), PACK.limits, frozenset({"poor_coverage"}))
+    }
+
+
+def test_a_pack_s_own_threshold_decides(quiet):
+    relaxed = replace(PACK.limits, flag_offset_a=0.2)
+
+    assert "sensor_offset" in codes(off_by(quiet, 0.1))
+    assert "sensor_offset" not in {flag.code for flag in flags(off_by(quiet, 0.1), frozenset(), relaxed)}
+
+
+def spread(volts: float, first_full: int | None, first_empty: int | None) -> Cells:
+    return Cells(Estimate(volts, volts - 0.01, volts + 0.01), first_full, 4, None, first_empty, 4, None)
+
+
+def test_cells_out_of_step_and_a_weak_cell_are_told_apart(quiet):
+    assert codes(replace(quiet, cells=spread(0.15, 2, 4)))["cells_apart"] == "look"
+    assert codes(replace(quiet, cells=spread(0.15, 2, 2)))["weak_cell"] == "look"
+    assert not {"cells_apart", "weak_cell"} & set(codes(replace(quiet, cells=spread(0.05, 2, 2))))
+
+
+def test_a_refused_charge_is_good_news_with_its_span(quiet):
+    refused = ProtectionEvent(START_MS, START_MS + HOUR_MS, "charge_blocked_cold")
+    health = with_part(quiet, "protection", events=(refused,))
+
+    flag = next(flag for flag in flags(health, frozenset(), PACK.limits) if flag.code == "refused_cold")
+
+    assert (flag.severity, flag.start_ms, flag.end_ms) == ("info", START_MS, START_MS + HOUR_MS)
+    assert "never bypass" in flag.advice

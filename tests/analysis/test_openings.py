@@ -79,8 +79,8 @@ def test_a_low_cell_is_recognised_at_every_usual_interval(interval_s):
 
 
 def test_the_drop_of_a_load_is_given_back():
-    assert rest_voltage_cell_v(12.0, -50.0, PACK) > 3.0
-    assert rest_voltage_cell_v(12.0, 0.0, PACK) == 3.0
+    assert rest_voltage_cell_v(3.0, -50.0, PACK) > 3.0
+    assert rest_voltage_cell_v(3.0, 0.0, PACK) == 3.0
 
 
 @PROPERTY

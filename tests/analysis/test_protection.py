@@ -10,7 +10,7 @@ from tests.analysis.timeline import PACK, START_MS, Timeline
 
 def events_of(readings):
     tables = digest(readings, PACK)
-    return protection(tables["openings"], tables["blocked"]).events
+    return protection(tables["openings"], tables["blocked"], tables["sights"]).events
 
 
 def test_every_opening_is_an_event_with_its_end():
@@ -35,7 +35,7 @@ def test_events_stand_in_order_of_time():
     log = Timeline(soc=0.2).run_empty(10.0).charge_full().flow(-150.0, 3 / 60).board_open(0.5).rest(1)
     tables = digest(log.readings(), PACK)
 
-    found = protection(tables["openings"].iloc[::-1], tables["blocked"]).events
+    found = protection(tables["openings"].iloc[::-1], tables["blocked"], tables["sights"]).events
 
     assert [event.kind for event in found] == ["under_voltage", "over_current"]
 

@@ -1,10 +1,22 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from logbook.jobs import health as job
 from logbook.jobs.health import health
-from logbook.store import acknowledge, add_pack, commit_import, edit_pack, open_store, stale_ranges
+from logbook.schema.receipt import Changes
+from logbook.store import (
+    acknowledge,
+    add_pack,
+    commit_import,
+    edit_pack,
+    open_store,
+    replace_receipt,
+    stale_ranges,
+    undo_import,
+)
 from tests.store.recordings import MINUTE_MS, START_MS, drawn, readings_at, recording_of
 
 
@@ -84,3 +96,18 @@ def test_a_logbook_opened_for_reading_is_answered_from_what_it_holds(store, pack
 
     with open_store(str(store.path), read_only=True) as reader:
         assert health(reader, pack) == expected
+
+
+def test_flags_that_stood_after_the_latest_import_are_remembered_until_it_is_undone(store, pack, rng, monkeypatch):
+    told: list[frozenset[str]] = []
+    real = job.answer
+    monkeypatch.setattr(job, "answer", lambda *given, raised, **more: (told.append(raised), real(*given, **more))[1])
+    receipt = commit_import(store, pack, recording_of(drawn(rng, 200)), None)
+    health(store, pack)
+
+    replace_receipt(store, replace(receipt, changes=Changes(flags=("sensor_offset",))))
+    health(store, pack)
+    undo_import(store, receipt.import_id)
+    health(store, pack)
+
+    assert told == [frozenset(), frozenset({"sensor_offset"}), frozenset()]

@@ -1,0 +1,87 @@
+"""Heating: a cold charge whose current warms the pack instead of charging its cells.
+
+Packs with a heater send the charger's current into a pad of some tens of watts while the board
+keeps the cells off, until they are a few degrees above the limit. A pad of 60 W warms twelve
+kilograms of cells by some 15 °C an hour; the same current through the cells' own resistance
+makes no warmth worth the name (5 A through 5 mΩ: an eighth of a watt). Common practice, no source.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.units import MS_PER_HOUR, S_PER_HOUR
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from logbook.analysis.track import Track
+    from logbook.schema.pack import Pack
+
+LEAST_RISE_C, LEAST_C_PER_HOUR = 3.0, 4.0
+MOST_C_RATE = 0.15
+STEADY = 0.25
+"""Spread of a heater's current (quartiles over median); the sun's is wider."""
+RELEASE_C = 8.0
+"""Boards hand the charge over to the cells within this above the limit."""
+RELEASE_TIMES = 1.6
+RELEASE_C_RATE = 0.05
+STORED_SHARE = 0.3
+"""A percentage that rose by less than this share of what went in was not charged."""
+
+
+def heats(track: Track, pack: Pack, first: int, last: int) -> bool:
+    """Tell whether the current from sample `first` to `last` of a cold stretch went into a heater.
+
+    All of this must hold: the pack warms as no charge warms it, at a steady modest current, and either
+    the current steps up once it is warm or the reported state of charge does not follow the current.
+    """
+    readings = track.readings
+    amps = readings.current_a[first : last + 1]
+    temps_c = readings.temperature_c[first : last + 1]
+    hours = (readings.ts_ms[last] - readings.ts_ms[first]) / MS_PER_HOUR
+    if last - first < 3 or np.isnan(temps_c).any() or np.isnan(amps).any():
+        return False
+    rise_c = float(np.median(temps_c[-3:]) - np.median(temps_c[:3]))
+    if rise_c < LEAST_RISE_C or rise_c < LEAST_C_PER_HOUR * hours:
+        return False
+    typical_a = float(np.median(amps))
+    spread_a = float(np.subtract(*np.percentile(amps, [75, 25])))
+    if typical_a > MOST_C_RATE * pack.rated_ah or spread_a > STEADY * typical_a:
+        return False
+    return _released(track, pack, last, typical_a) or _not_stored(track, pack, first, last)
+
+
+def _released(track: Track, pack: Pack, last: int, typical_a: float) -> bool:
+    """The current leaps up from one sample to the next while the pack is just warm enough."""
+    readings = track.readings
+    hour = slice(last, int(np.searchsorted(readings.ts_ms, readings.ts_ms[last] + MS_PER_HOUR)))
+    pause = np.flatnonzero(track.gap_after[hour])
+    end = last + int(pause[0]) + 1 if len(pause) else hour.stop
+    amps, temps_c = readings.current_a[last:end], readings.temperature_c[last:end]
+    if len(amps) < 2:
+        return False
+    with np.errstate(invalid="ignore"):
+        warm = (temps_c[1:] >= pack.limits.charge_minimum_c - 1.0) & (
+            temps_c[1:] <= pack.limits.charge_minimum_c + RELEASE_C
+        )
+        leap = amps[1:] - amps[:-1] >= max(RELEASE_C_RATE * pack.rated_ah, (RELEASE_TIMES - 1) * typical_a)
+        steady_until = np.abs(amps[:-1] - typical_a) <= 2 * STEADY * typical_a
+    leaps = np.flatnonzero(warm & leap)
+    return bool(len(leaps) and steady_until[: leaps[0] + 1].all())
+
+
+def _not_stored(track: Track, pack: Pack, first: int, last: int) -> bool:
+    """The monitor's percentage stands still while a good part of an ampere-hour after the other flows."""
+    soc = track.readings.soc_percent[first : last + 1]
+    went_in = _percent(track.readings.current_a, track.held_s, first, last, pack)
+    if np.isnan(soc).any() or soc.max() >= 98.0:
+        return False
+    step = 1.0 if np.all(soc == np.round(soc)) else 0.1
+    return bool(went_in >= 3 * step and soc[-1] - soc[0] < STORED_SHARE * went_in)
+
+
+def _percent(amps: NDArray[np.float64], held_s: NDArray[np.float64], first: int, last: int, pack: Pack) -> float:
+    return float(np.sum(amps[first : last + 1] * held_s[first : last + 1])) / S_PER_HOUR / pack.rated_ah * 100
