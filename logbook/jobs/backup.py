@@ -6,12 +6,13 @@ import os
 import shutil
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbook.errors import BadConfiguration, CannotWrite, InputMissing
 from logbook.store import dialect, list_packs, open_store, reading_span
+from logbook.store.unfinished import copy_privately, remove, sweep, to_disk
 
 if TYPE_CHECKING:
     from logbook.store import Store
@@ -35,20 +36,20 @@ def back_up(store: Store, folder: Path | str, *, now: datetime | None = None) ->
     """Copy the logbook as it is at one moment into a folder, check the copy, and copy new originals beside it."""
     folder = Path(folder)
     moment = now or datetime.now(UTC)
-    target = folder / f"logbook-{moment:%Y%m%dT%H%M%SZ}.sqlite3"
+    while (target := folder / f"logbook-{moment:%Y%m%dT%H%M%SZ}.sqlite3").exists():
+        moment += timedelta(seconds=1)
     unfinished = folder / f"{target.name}.part"
     try:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        if target.exists():
-            raise CannotWrite("there is a backup of this second already.", where=str(target), mend="Try again.")
         _need_room(store, folder)
-        unfinished.unlink(missing_ok=True)
+        sweep(folder, "logbook-*.sqlite3.part*")
+        remove(unfinished)
         dialect.copy_to(store.engine, unfinished)
         counted = _verified(unfinished)
         kept = _copy_originals(store.originals_folder, folder / ORIGINALS)
-        _to_disk(unfinished)
+        to_disk(unfinished)
         unfinished.replace(target)
-        _to_disk(target.parent)
+        to_disk(target.parent)
     except OSError as error:
         raise CannotWrite(
             f"the backup cannot be written ({error.strerror or error}).",
@@ -56,7 +57,7 @@ def back_up(store: Store, folder: Path | str, *, now: datetime | None = None) ->
             mend="Choose another folder or make room.",
         ) from error
     finally:
-        _remove(unfinished)
+        remove(unfinished)
     return Backup(target, readings=counted[0], packs=counted[1], originals=kept)
 
 
@@ -94,14 +95,14 @@ def restore(backup: Path | str, url: str, *, now: datetime | None = None) -> Pat
     incoming = target.with_name(f"{target.name}.restoring")
     try:
         target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        shutil.copyfile(backup, incoming)
-        incoming.chmod(0o600)
+        remove(incoming)  # or a write-ahead file left by a killed restore would be played into this copy
+        copy_privately(backup, incoming)
         _verified(incoming)
         _copy_originals(backup.parent / ORIGINALS, target.with_name(f"{target.name}-originals"))
-        _to_disk(incoming)
+        to_disk(incoming)
         former = _move_aside(target, moment)
         incoming.replace(target)
-        _to_disk(target.parent)
+        to_disk(target.parent)
     except OSError as error:
         raise CannotWrite(
             f"the logbook cannot be restored ({error.strerror or error}); the former one is unchanged.",
@@ -109,7 +110,7 @@ def restore(backup: Path | str, url: str, *, now: datetime | None = None) -> Pat
             mend="Make room or change the permissions.",
         ) from error
     finally:
-        _remove(incoming)
+        _remove_all(incoming)
     return former
 
 
@@ -125,19 +126,12 @@ def _verified(path: Path) -> tuple[int, int]:
     return readings, len(packs)
 
 
-def _remove(unfinished: Path) -> None:
-    """Remove a copy that did not become anything, with what the database put beside it."""
-    for leftover in unfinished.parent.glob(f"{unfinished.name}*"):
-        leftover.unlink(missing_ok=True)
-
-
-def _to_disk(path: Path) -> None:
-    """Have a file, or the names in a folder, written through, so that a power cut finds them whole."""
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+def _remove_all(incoming: Path) -> None:
+    """Remove a copy that did not become the logbook, with what was put beside it while it was checked."""
+    with suppress(OSError):
+        for path in incoming.parent.iterdir():
+            if path.name.startswith(incoming.name):
+                path.unlink(missing_ok=True)
 
 
 def _need_room(store: Store, folder: Path) -> None:
@@ -157,10 +151,21 @@ def _copy_originals(source: Path, target: Path) -> int:
         if not place.exists():
             place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
             unfinished = place.with_name(f"{place.name}.part")
-            shutil.copyfile(file, unfinished)
-            unfinished.chmod(0o600)
+            copy_privately(file, unfinished)
             unfinished.replace(place)
     return len(list(target.rglob("*.zst")))
+
+
+def _free_name(target: Path, moment: datetime) -> Path:
+    """Give a name for the former logbook; one that a killed restore gave the living logbook is taken from it."""
+    for path in target.parent.iterdir():
+        if path.name.startswith(f"{target.name}.replaced-") and path.samefile(target):
+            path.unlink()
+    name, number = f"{target.name}.replaced-{moment:%Y%m%dT%H%M%SZ}", 1
+    while target.with_name(name).exists():
+        number += 1
+        name = f"{target.name}.replaced-{moment:%Y%m%dT%H%M%SZ}-{number}"
+    return target.with_name(name)
 
 
 def _move_aside(target: Path, moment: datetime) -> Path | None:
@@ -176,7 +181,7 @@ def _move_aside(target: Path, moment: datetime) -> Path | None:
                 where=str(target),
                 mend="Stop that program, the dashboard perhaps, and try again.",
             ) from error
-    former = target.with_name(f"{target.name}.replaced-{moment:%Y%m%dT%H%M%SZ}")
+    former = _free_name(target, moment)
     with suppress(OSError):  # some file systems know no second name for a file
         os.link(target, former)  # so that a logbook stands at its place at every moment
     if not former.exists():

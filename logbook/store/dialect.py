@@ -132,6 +132,11 @@ def foreign_key_violations(connection: Connection) -> list[str]:
     return sorted({row[0] for row in connection.exec_driver_sql("PRAGMA foreign_key_check")})
 
 
+def structure_problems(connection: Connection) -> list[str]:
+    """What is wrong with the order of the database's pages, as its connection sees them; quicker than a whole check."""
+    return [text for (text,) in connection.exec_driver_sql("PRAGMA quick_check(3)") if text != "ok"]
+
+
 def copy_to(engine: Engine, target: Path) -> None:
     """Write a consistent copy of the whole database to a new file."""
     os.close(os.open(target, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))

@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from logbook.errors import BadConfiguration, CannotWrite
 from logbook.store import dialect
 from logbook.store.engine import migration_engine
+from logbook.store.unfinished import remove, to_disk
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
@@ -71,14 +72,20 @@ def bring_up_to_date(url: URL) -> None:
         if found is not None:
             _back_up(url, path, found)
         upgrade(connection, "head")
-        violations = dialect.foreign_key_violations(connection)
-        if violations:
-            raise BadConfiguration(
-                f"after the upgrade, rows without their parent stand in {', '.join(violations)}; nothing was changed.",
-                where=str(path),
-                mend="Please report this; the logbook still works with the version that wrote it.",
-            )
+        _verify(connection, path)
         connection.commit()
+
+
+def _verify(connection: Connection, path: Path) -> None:
+    """Look at the upgraded tables before they land."""
+    problems = [f"rows without their parent stand in {name}" for name in dialect.foreign_key_violations(connection)]
+    problems += dialect.structure_problems(connection)
+    if problems:
+        raise BadConfiguration(
+            f"after the upgrade, {'; '.join(problems)}; nothing was changed.",
+            where=str(path),
+            mend="Please report this; the logbook still works with the version that wrote it.",
+        )
 
 
 def upgrade(connection: Connection, revision: str) -> None:
@@ -125,8 +132,12 @@ def _back_up(url: URL, path: Path, found: str) -> None:
             where=str(path),
             mend="Make room and try again; nothing was changed.",
         )
-    target.unlink(missing_ok=True)
+    unfinished = target.with_name(f"{target.name}.part")
+    remove(unfinished)
     engine = dialect.create_engine(url, read_only=True)
-    dialect.copy_to(engine, target)
+    dialect.copy_to(engine, unfinished)
     engine.dispose()
+    to_disk(unfinished)
+    unfinished.replace(target)
+    to_disk(target.parent)
     log.info("backed up %s to %s before the upgrade", path, target)

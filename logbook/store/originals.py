@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, BinaryIO
 import pyarrow as pa
 
 from logbook.errors import BadData, CannotWrite, InputMissing
+from logbook.store.unfinished import sweep, to_disk
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -26,10 +27,14 @@ def name_of(sha256: str) -> str:
 
 @contextmanager
 def kept(folder: Path, source: Path | None, sha256: str) -> Iterator[str | None]:
-    """Keep a file beside what happens inside, and only if that succeeds; None keeps none."""
+    """Keep a file beside what happens inside, and only if that succeeds; None keeps none.
+
+    The caller holds the lock of the logbook's writers.
+    """
     if source is None:
         yield None
         return
+    sweep(folder, "*/*.zst.[0-9]*.part", older_than_s=0.0)  # the caller alone may write: no one else is at it
     name = name_of(sha256)
     there_before = (folder / name).exists()
     with ThreadPoolExecutor(1) as pool:
@@ -56,9 +61,9 @@ def keep(folder: Path, source: Path, sha256: str) -> str:
         target.parent.mkdir(mode=0o700, exist_ok=True)
         if _packed(source, unfinished) != sha256:
             raise BadData("the file changed while it was read; nothing was imported.", where=str(source))
-        _to_disk(unfinished)
+        to_disk(unfinished)
         unfinished.replace(target)
-        _to_disk(target.parent)
+        to_disk(target.parent)
     except OSError as error:
         raise CannotWrite(
             f"the original could not be kept ({error.strerror or error}); nothing was imported.",
@@ -116,14 +121,6 @@ def _unpacked(source: Path, target: Path | None) -> str | None:
 
 def _writer(target: Path | None) -> BinaryIO:
     return target.open("wb") if target else Path(os.devnull).open("wb")
-
-
-def _to_disk(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _private(path: Path) -> pa.PythonFile:

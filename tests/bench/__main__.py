@@ -1,6 +1,7 @@
 """The bench: prints the design's aims beside what was measured, each with its baseline in the same run.
 
-`python -m tests.bench aims` is the table; `history`, `length` and `packs` show how cost grows; `fill` makes a logbook.
+`python -m tests.bench aims` is the table; `history`, `length` and `packs` show how cost grows; `fill` makes a logbook;
+`kills` kills every command that writes, at each of its statements or at random, and looks at what it left.
 Everything but `fill` works in a temporary folder and leaves nothing.
 """
 
@@ -39,6 +40,11 @@ def main() -> None:
     filling.add_argument("database", type=Path)
     filling.add_argument("rows", type=int)
     filling.add_argument("--packs", type=int, default=1)
+    killing = commands.add_parser("kills", help="kill commands half way and look at what they left")
+    killing.add_argument("--count", type=int, default=200, help="kills at random, over all commands (%(default)s)")
+    killing.add_argument("--every-boundary", action="store_true", help="besides, one kill at each statement of each")
+    killing.add_argument("--interval", type=int, default=10, help="seconds from reading to reading (%(default)s)")
+    killing.add_argument("--seed", type=int, default=1)
     chosen = parser.parse_args()
     if chosen.command == "fill":
         step("stored", chosen.database.absolute(), chosen.rows, chosen.packs)
@@ -62,10 +68,31 @@ def run(chosen: argparse.Namespace, folder: Path) -> None:
         heading("readings before", "import s", "refresh s", "answer s", "peak MB")
         for rows in chosen.rows:
             grown(folder, f"{rows:,}", rows)
-    else:
+    elif chosen.command == "packs":
         heading("packs", "import s", "refresh s", "answer s", "peak MB")
         for number in chosen.packs:
             grown(folder, str(number), 100_000, packs=number)
+    else:
+        kill(folder, chosen)
+
+
+def kill(folder: Path, chosen: argparse.Namespace) -> None:
+    """Kill, and tell by command how often and what was wrong after it; ends with 1 where anything was."""
+    from tests.bench import kills  # noqa: PLC0415 - loads the whole program
+
+    settings = {"every_boundary": chosen.every_boundary, "interval_s": chosen.interval, "seed": chosen.seed}
+    done: list[kills.Kill] = []
+    for each in kills.run(folder, chosen.count, **settings):
+        done.append(each)
+        for problem in each.problems:
+            print(f"{each.case} {each.where}: {problem}", file=sys.stderr, flush=True)
+    heading("command", "kills", "died of it", "with problems")
+    for case in kills.CASES:
+        mine = [each for each in done if each.case == case.name]
+        wrong = sum(bool(each.problems) for each in mine)
+        line(case.name, str(len(mine)), str(sum(each.landed for each in mine)), str(wrong))
+    if any(each.problems for each in done):
+        sys.exit(1)
 
 
 def heading(*names: str) -> None:

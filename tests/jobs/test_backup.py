@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 import stat
 import threading
 from datetime import UTC, datetime
@@ -8,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from logbook.errors import BadConfiguration, CannotWrite, InputMissing
-from logbook.jobs.backup import back_up, restore
+from logbook.jobs.backup import back_up, newest_backup, restore
 from logbook.jobs.health import health
-from logbook.store import add_note, commit_import, list_imports, list_notes, migrate, open_store, originals
+from logbook.store import add_note, commit_import, list_imports, list_notes, migrate, open_store, originals, undo_import
 from logbook.store.engine import migration_engine
 from tests.store.recordings import START_MS, content, drawn, readings_at, recording_of
 
@@ -37,6 +38,73 @@ def test_a_backup_is_the_logbook_of_that_moment_with_its_originals(filled, pack,
     with open_store(str(made.path)) as copy:
         assert content(copy) == before
     assert [path.name for path in made.path.parent.iterdir() if "part" in path.name] == []
+
+
+def test_a_second_backup_within_a_second_is_the_newer_one(filled, pack, tmp_path):
+    first = back_up(filled, tmp_path / "backups", now=NOW)
+    add_note(filled, pack.id, 0, "later")
+
+    second = back_up(filled, tmp_path / "backups", now=NOW)
+
+    assert first.path.name == "logbook-20250601T123000Z.sqlite3"
+    assert newest_backup(tmp_path / "backups") == second.path
+    with open_store(str(first.path)) as copy:
+        assert list_notes(copy, pack.id) == []
+
+
+def test_numbers_given_go_on_after_a_backup_is_restored(filled, pack, tmp_path):
+    undo_import(
+        filled, commit_import(filled, pack, recording_of(readings_at([0], voltage_v=1.0), "b.csv"), None).import_id
+    )
+    made = back_up(filled, tmp_path / "backups")
+    filled.close()
+
+    restore(made.path, str(filled.path))
+
+    with open_store(str(filled.path)) as store:
+        assert commit_import(store, pack, recording_of(readings_at([0], voltage_v=1.0), "c.csv"), None).import_id == 3
+
+
+def test_what_a_killed_restore_left_is_not_played_into_the_next(filled, tmp_path):
+    """A write-ahead file of another copy beside it would change what is restored."""
+    made = back_up(filled, tmp_path / "backups", now=NOW)
+    before = content(filled)
+    filled.close()
+    for end in ("", "-wal", "-shm"):
+        filled.path.with_name(f"{filled.path.name}.restoring{end}").write_bytes(b"left" * 5000)
+
+    restore(made.path, str(filled.path), now=NOW)
+
+    with open_store(str(filled.path)) as store:
+        assert content(store) == before
+    assert [path.name for path in filled.path.parent.iterdir() if "restoring" in path.name] == []
+
+
+def test_a_name_a_killed_restore_gave_the_living_logbook_is_taken_back(filled, tmp_path):
+    """Two names of one living database would have two write-ahead files."""
+    made = back_up(filled, tmp_path / "backups", now=NOW)
+    filled.close()
+    second_name = filled.path.with_name(f"{filled.path.name}.replaced-20250101T000000Z")
+    second_name.hardlink_to(filled.path)
+
+    former = restore(made.path, str(filled.path), now=NOW)
+
+    assert not second_name.exists()
+    assert former.exists()
+
+
+def test_unfinished_files_of_killed_programs_go_but_not_those_of_living_ones(filled, tmp_path):
+    folder = tmp_path / "backups"
+    folder.mkdir()
+    dead, living = (folder / f"logbook-{name}Z.sqlite3.part" for name in ("20200101T000000", "20250601T122959"))
+    for path in (dead, living):
+        path.write_bytes(b"half")
+    os.utime(dead, (0, 0))
+
+    back_up(filled, folder, now=NOW)
+
+    assert not dead.exists()
+    assert living.exists()
 
 
 def test_a_backup_is_private(filled, tmp_path):

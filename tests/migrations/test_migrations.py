@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,10 @@ from alembic.migration import MigrationContext
 from alembic.operations import Operations
 from alembic.script import ScriptDirectory
 
-from logbook.errors import CannotWrite
+from logbook.errors import BadConfiguration, CannotWrite
+from logbook.jobs.backup import restore
+from logbook.jobs.check import check
+from logbook.jobs.health import health
 from logbook.schema.receipt import SetAside
 from logbook.store import (
     acknowledge,
@@ -28,6 +32,7 @@ from logbook.store import (
     migrate,
     models,
     open_store,
+    reading_span,
 )
 from logbook.store.engine import migration_engine
 from tests.store.recordings import START_MS, content, drawn, recording_of
@@ -150,6 +155,82 @@ def test_a_logbook_of_every_former_revision_is_brought_up_to_date_with_its_rows(
 
     assert {name: now[name] for name in left if name in now} == {name: whole[name] for name in left}
     assert left
+
+
+@pytest.mark.parametrize("revision", migrate.revisions()[:-1])
+def test_an_upgraded_logbook_of_every_former_revision_is_sound_and_answers_the_same(tmp_path, filled, revision):
+    """What older versions did not keep (rollups, the state of the findings) is made from the readings."""
+    expected = health(filled, list_packs(filled)[0])
+    filled.close()
+    with migrating(filled.path) as connection:
+        migrate.downgrade(connection, revision)
+        held = set(sa.inspect(connection).get_table_names())
+
+    with open_store(str(filled.path)) as upgraded:
+        assert check(upgraded) == []
+        if "reading" in held:
+            assert replace(health(upgraded, list_packs(upgraded)[0]), flags=()) == replace(expected, flags=())
+            assert reading_span(upgraded, 1)[0] == 40
+        pack = list_packs(upgraded)[0]
+        assert commit_import(upgraded, pack, recording_of(drawn(np.random.default_rng(2), 5), "c.csv"), None).import_id
+
+
+@pytest.mark.parametrize("revision", migrate.revisions()[:-1])
+def test_one_command_goes_back_to_the_logbook_before_the_upgrade(tmp_path, filled, revision):
+    filled.close()
+    with migrating(filled.path) as connection:
+        migrate.downgrade(connection, revision)
+        before = rows_of(connection)
+    open_store(str(filled.path)).close()
+    with open_store(str(filled.path)) as store:
+        add_note(store, 1, 0, "written after the upgrade")
+    (made_before,) = filled.path.parent.glob("*.before-*")
+    with migrating(made_before) as connection:
+        assert rows_of(connection) == before
+
+    restore(made_before, str(filled.path))
+
+    with open_store(str(filled.path)) as store:
+        assert "written after the upgrade" not in [note.text for note in list_notes(store, 1)]
+        assert [pack.name for pack in list_packs(store)] == ["House"]
+
+
+def rows_of(connection) -> dict[str, list[tuple]]:
+    """Every row of every table, whatever the revision."""
+    names = sa.inspect(connection).get_table_names()
+    return {name: sorted(map(tuple, connection.exec_driver_sql(f'SELECT * FROM "{name}"')), key=repr) for name in names}
+
+
+def test_a_newer_logbook_is_refused_with_a_sentence_and_stays_as_it_is(filled):
+    with filled.writing() as connection:
+        connection.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
+    filled.close()
+    before = filled.path.read_bytes()
+
+    for read_only in (False, True):
+        with pytest.raises(BadConfiguration, match=r'newer version \(its tables are "9999"'):
+            open_store(str(filled.path), read_only=read_only)
+
+    assert filled.path.read_bytes() == before
+    assert list(filled.path.parent.glob("*.before-*")) == []
+
+
+def test_an_upgrade_that_leaves_rows_without_their_parent_is_taken_back(filled, monkeypatch):
+    filled.close()
+    with migrating(filled.path) as connection:
+        migrate.downgrade(connection, "0005")
+
+    def losing(connection, revision, real=migrate.upgrade):
+        real(connection, revision)
+        connection.exec_driver_sql("DELETE FROM pack")
+
+    monkeypatch.setattr(migrate, "upgrade", losing)
+    with pytest.raises(BadConfiguration, match=r"rows without their parent.*nothing was changed"):
+        open_store(str(filled.path))
+
+    with migrating(filled.path) as connection:
+        assert migrate.revision_of(connection) == "0005"
+        assert connection.exec_driver_sql("SELECT count(*) FROM pack").scalar() == 1
 
 
 def test_an_upgrade_backs_up_first_and_privately(filled):

@@ -1,0 +1,323 @@
+"""Kills: real processes killed (SIGKILL) in the middle of a command, at a boundary of its statements or at any moment.
+
+After each kill the logbook must open, pass `logbook check`, hold all of what the command does or nothing of it, and
+the same command must then complete. Boundaries are those of every statement sent to the database and of every file
+opened, renamed, linked or removed beside it.
+"""
+
+from __future__ import annotations
+
+import itertools
+import multiprocessing
+import os
+import shutil
+import signal
+import sys
+import time
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import sqlalchemy as sa
+
+from logbook.cli import main
+from logbook.jobs import backup, check, comparison, health, import_files, refresh, undo  # noqa: F401 - for the children
+from logbook.store import adbc, add_note, add_pack, commit_import, migrate, models, open_store
+from logbook.store.engine import migration_engine
+from tests.bench.logs import day_of, recording_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from multiprocessing.connection import Connection as Pipe
+
+    from logbook.schema.reading import Readings
+    from logbook.store import Store
+
+DATABASE = "logbook.sqlite3"
+BACKUPS = "backups"
+OLD = "0004"
+"""Revision the logbook to be upgraded begins at."""
+VOLATILE = {
+    "import": ("id", "pack_id", "sha256", "file_name"),
+    "hour": (),
+    "finding": (),
+    "finding_kind": (),
+    "stale": (),
+    "digest_state": (),
+}
+"""Columns looked at where not all are: findings are derived, and a later look makes them."""
+LONGEST_S = 120
+GONE = 65
+"""`undo` of an import that is taken back already."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """One command, and the state it begins in."""
+
+    name: str
+    make: Callable[[Path, int], None]
+    words: tuple[str, ...]
+    codes: tuple[int, ...] = (0,)
+    """What the command may end with once it is tried again."""
+
+
+@dataclass(frozen=True)
+class Kill:
+    """One kill, and what was wrong after it."""
+
+    case: str
+    where: str
+    landed: bool
+    """Whether the process died of it; else the command was done before."""
+    problems: tuple[str, ...]
+
+
+def readings(number: int, interval_s: int) -> Readings:
+    """One day of a pack in use."""
+    return day_of(number, interval_s)
+
+
+def export(path: Path, first_day: int, days: int, interval_s: int) -> None:
+    """A file as a monitor writes it."""
+    lines = ["Time,Voltage (V),Current (A),Temperature (°C),State of charge (%)"]
+    for number in range(first_day, first_day + days):
+        day = day_of(number, interval_s)
+        times = np.datetime_as_string(day.ts_ms.astype("datetime64[ms]"), "s")
+        columns = (day.voltage_v, day.current_a, day.temperature_c, day.soc_percent)
+        lines += [",".join(map(str, row)) for row in zip(times, *columns, strict=True)]
+    path.write_text("\n".join(lines) + "\n", "utf-8")
+
+
+def held(folder: Path, interval_s: int) -> None:
+    """A logbook of two days, the second brought by two imports, with its answers made."""
+    with open_store(str(folder / DATABASE)) as store:
+        pack = add_pack(store, name="House", rated_ah=100, cells_in_series=4)
+        add_note(store, pack.id, 0, "cables changed")
+        for number in range(2):
+            commit_import(store, pack, recording_of(readings(number, interval_s)), None)
+        second = readings(1, 2 * interval_s)
+        recording = recording_of(replace(second, temperature_c=np.full(len(second), np.nan)))
+        commit_import(store, pack, replace(recording, receipt=replace(recording.receipt, sha256="0" * 64)), None)
+        health.health(store, pack)
+    export(folder / "trip.csv", 1, 2, interval_s)
+
+
+def to_be_upgraded(folder: Path, interval_s: int) -> None:
+    """The same as an older version left it."""
+    held(folder, interval_s)
+    with migration_engine(str(folder / DATABASE)).begin() as connection:
+        migrate.downgrade(connection, OLD)
+
+
+def to_be_restored(folder: Path, interval_s: int) -> None:
+    """The same with a backup, and something written after it."""
+    held(folder, interval_s)
+    with open_store(str(folder / DATABASE)) as store:
+        made = backup.back_up(store, folder / BACKUPS)
+        made.path.rename(made.path.with_name("kept.sqlite3"))
+        add_note(store, 1, 1, "written after the backup")
+
+
+CASES = (
+    Case(
+        "import", held, ("import", "{folder}/trip.csv", "--pack", "House", "--timezone", "UTC", "--positive", "charge")
+    ),
+    Case("undo", held, ("undo", "2", "--yes"), codes=(0, GONE)),
+    Case("rebuild", held, ("rebuild",)),
+    Case("upgrade", to_be_upgraded, ("imports",)),
+    Case("backup", held, ("backup", f"{{folder}}/{BACKUPS}")),
+    Case("restore", to_be_restored, ("restore", f"{{folder}}/{BACKUPS}/kept.sqlite3", "--yes")),
+)
+
+
+class Tap:
+    """Counts the boundaries a command passes, and kills the process at one of them."""
+
+    def __init__(self, folder: Path, kill_at: int | None) -> None:
+        self.folder, self.kill_at, self.count = str(folder), kill_at, 0
+
+    def open(self) -> None:
+        """Look at every statement and every file from now on."""
+        for owner, name in (
+            (adbc.Connection, "fetch_arrow"),
+            (adbc.Connection, "ingest"),
+            (adbc.Connection, "execute_many"),
+            (adbc.Connection, "_end"),
+            (adbc.Cursor, "executemany"),
+        ):
+            setattr(owner, name, self._before(getattr(owner, name)))
+        sys.addaudithook(self._audit)
+
+    def step(self) -> None:
+        """Pass one boundary."""
+        self.count += 1
+        if self.count == self.kill_at:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    def _before(self, method: Callable[..., Any]) -> Callable[..., Any]:
+        def stepped(*arguments: Any, **named: Any) -> Any:
+            self.step()
+            return method(*arguments, **named)
+
+        return stepped
+
+    def _audit(self, event: str, arguments: tuple[Any, ...]) -> None:
+        if event in {"open", "os.rename", "os.remove", "os.link"} and str(arguments[0]).startswith(self.folder):
+            self.step()
+
+
+def victim(folder: str, words: tuple[str, ...], kill_at: int | None, pipe: Pipe) -> None:
+    """Run one command of the program in this process, which is there to be killed."""
+    for stream in (1, 2):
+        os.dup2(os.open(Path(folder) / f"said-{stream}", os.O_WRONLY | os.O_CREAT | os.O_TRUNC), stream)
+    tap = Tap(Path(folder), kill_at)
+    tap.open()
+    pipe.send("ready")
+    code = 0
+    try:
+        main(words)
+    except SystemExit as done:
+        code = int(done.code or 0)
+    pipe.send((code, tap.count))
+
+
+def spawn(folder: Path, case: Case, kill_at: int | None = None) -> tuple[Any, Pipe]:
+    """Begin a command in a process of its own; gives it once it has loaded its libraries."""
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([__name__])
+    here, there = context.Pipe()
+    words = ("--db", str(folder / DATABASE), "--no-input", *(word.format(folder=folder) for word in case.words))
+    process = context.Process(target=victim, args=(str(folder), words, kill_at, there), daemon=True)
+    process.start()
+    there.close()
+    if not here.poll(LONGEST_S):
+        raise TimeoutError(f"{case.name} did not begin")
+    here.recv()
+    return process, here
+
+
+def completed(folder: Path, case: Case) -> tuple[int, int, float]:
+    """Run a command to its end; gives its exit code, the boundaries it passed and the seconds it took."""
+    process, pipe = spawn(folder, case)
+    began = time.perf_counter()
+    code, steps = pipe.recv() if pipe.poll(LONGEST_S) else (-1, 0)
+    took = time.perf_counter() - began
+    process.join(LONGEST_S)
+    return code, steps, took
+
+
+def killed(folder: Path, case: Case, *, step: int | None, after_s: float) -> bool:
+    """Kill a command at a boundary, or so long after its beginning; whether it died of it."""
+    process, pipe = spawn(folder, case, step)
+    if step is None:
+        time.sleep(after_s)
+        process.kill()
+    process.join(LONGEST_S)
+    pipe.close()
+    return process.exitcode == -signal.SIGKILL
+
+
+def facts(store: Store) -> dict[str, list[tuple[Any, ...]]]:
+    """What a logbook holds that is not derived."""
+    found = {}
+    with store.reading() as connection:
+        for table in models.metadata.sorted_tables:
+            columns = [table.c[name] for name in VOLATILE[table.name]] if table.name in VOLATILE else list(table.c)
+            if columns:
+                rows = connection.execute(sa.select(*columns))
+                found[table.name] = sorted(map(tuple, rows), key=repr)
+    return found
+
+
+def facts_of(path: Path) -> dict[str, list[tuple[Any, ...]]]:
+    """What the logbook of a file holds."""
+    with open_store(str(path)) as store:
+        return facts(store)
+
+
+class Bench:
+    """The kills of one case: its state before and after, made once, and a copy of it for each kill."""
+
+    def __init__(self, case: Case, folder: Path, interval_s: int) -> None:
+        self.case, self.folder = case, folder
+        self.start = folder / "start"
+        self.start.mkdir(parents=True)
+        case.make(self.start, interval_s)
+        whole = self._copy("whole")
+        code, self.steps, self.took_s = completed(whole, case)
+        if code != 0:
+            raise RuntimeError(f"{case.name} ended with {code}: {(whole / 'said-2').read_text()}")
+        self.after = facts_of(whole / DATABASE)
+        if case.make is to_be_upgraded:
+            self.before = self.after
+        else:
+            self.before = facts_of(self._copy("untouched") / DATABASE)
+
+    def _copy(self, name: str) -> Path:
+        target = self.folder / name
+        shutil.rmtree(target, ignore_errors=True)
+        shutil.copytree(self.start, target)
+        return target
+
+    def kill(self, *, step: int | None = None, after_s: float = 0.0) -> Kill:
+        """Kill the command once and look at what it left."""
+        folder = self._copy("killed")
+        landed = killed(folder, self.case, step=step, after_s=after_s)
+        where = f"after {1000 * after_s:.0f} ms" if step is None else f"at boundary {step} of {self.steps}"
+        try:
+            problems = tuple(self._problems(folder))
+        except Exception as error:  # noqa: BLE001 - whatever goes wrong is what the bench is for
+            problems = (f"{type(error).__name__}: {error}",)
+        return Kill(self.case.name, where, landed, problems)
+
+    def _problems(self, folder: Path) -> Iterator[str]:
+        if not (folder / DATABASE).exists():
+            yield "no logbook stands in its place"
+            return
+        with open_store(str(folder / DATABASE)) as store:
+            found = facts(store)
+            yield from (finding.message for finding in check.check(store))
+        if found not in (self.before, self.after):
+            yield f"neither all nor nothing: {differing(found, self.after)}"
+        for copy in (folder / BACKUPS).glob("logbook-*.sqlite3"):
+            if facts_of(copy) != self.before:
+                yield f"a backup that is not whole: {copy.name}"
+        for path in folder.rglob("*.part*"):
+            os.utime(path, (0, 0))  # a while later
+        code, _, _ = completed(folder, self.case)
+        if code not in self.case.codes:
+            yield f"tried again it ended with {code}: {(folder / 'said-2').read_text().strip()}"
+        if facts_of(folder / DATABASE) != self.after:
+            yield f"tried again it did not complete: {differing(facts_of(folder / DATABASE), self.after)}"
+        left = [path.name for path in folder.rglob("*") if ".part" in path.name or ".restoring" in path.name]
+        if left:
+            yield f"unfinished files were left: {', '.join(left)}"
+
+
+def differing(found: dict[str, list[tuple[Any, ...]]], expected: dict[str, list[tuple[Any, ...]]]) -> str:
+    """Say which tables differ, and by how many rows."""
+    return ", ".join(
+        f"{name} ({len(rows)} rows, expected {len(expected[name])})"
+        for name, rows in found.items()
+        if rows != expected[name]
+    )
+
+
+def run(folder: Path, count: int, *, every_boundary: bool, interval_s: int, seed: int) -> Iterator[Kill]:
+    """Kill so many times in all, shared out over the commands; with `every_boundary` those come on top."""
+    rng = np.random.default_rng(seed)
+    benches = []
+    for case in CASES:
+        bench = Bench(case, folder / case.name, interval_s)
+        benches.append(bench)
+        if every_boundary:
+            for step in range(1, bench.steps + 1):
+                yield bench.kill(step=step)
+    for bench, number in zip(itertools.cycle(benches), range(count), strict=False):
+        # in turn at a boundary and at a moment
+        if number // len(benches) % 2:
+            yield bench.kill(after_s=float(rng.uniform(0.0, bench.took_s)))
+        else:
+            yield bench.kill(step=int(rng.integers(1, bench.steps + 1)))
