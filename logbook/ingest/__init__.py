@@ -3,13 +3,14 @@
 from logbook.ingest.mapping import Mapping, mapping_text, parse_mapping, read_mapping
 from logbook.ingest.options import ImportOptions
 from logbook.ingest.question import Ask, Question
-from logbook.ingest.read import read_export
+from logbook.ingest.read import lines_of, read_export
 
 __all__ = [
     "Ask",
     "ImportOptions",
     "Mapping",
     "Question",
+    "lines_of",
     "mapping_text",
     "parse_mapping",
     "read_export",

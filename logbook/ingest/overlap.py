@@ -27,6 +27,8 @@ LEAST_MATCHES = 20
 LEAST_SHARE = 0.95
 LEAST_VALUES = 8
 MOST_COMPARED = 20_000
+STORED_ROUNDING = 0.0006
+"""Readings in the logbook are rounded to thousandths."""
 COARSER = 3.0
 ROUNDING = {"voltage_v": 0.051, "current_a": 0.051, "temperature_c": 0.51, "soc_percent": 0.51}
 """Differences that another rounding of the same reading makes."""
@@ -178,7 +180,7 @@ def _match(earlier: Frame, later: Frame, shift: int) -> bool:
     for name in QUANTITIES:
         a, b = earlier.get(name)[first], later.get(name)[second]
         held = np.isfinite(a) & np.isfinite(b)
-        equal &= ~held | (a == b)
+        equal &= ~held | (np.abs(a - b) <= STORED_ROUNDING)
         moving = max(moving, len(np.unique(a[held])))
     return moving >= LEAST_VALUES and bool(equal.mean() >= LEAST_SHARE)
 

@@ -14,7 +14,7 @@ from logbook.ingest.columns import ColumnPlan
 from logbook.ingest.current import signed_current
 from logbook.ingest.frame import Frame, joined
 from logbook.ingest.frozen import without_frozen
-from logbook.ingest.ledger import Ledger
+from logbook.ingest.ledger import LONGEST_TEXT, Ledger
 from logbook.ingest.longform import held, is_long, on_change, wide
 from logbook.ingest.moment import EARLIEST_MS, LATEST_MS, Moments, TimeOptions, moments_of
 from logbook.ingest.orientation import Said, oriented
@@ -59,6 +59,12 @@ def read_export(
     cannot decide and nobody answers, BadConfiguration where the mapping does not fit.
     """
     return _Import(Path(path), options, ask, progress).recording()
+
+
+def lines_of(path: Path | str, options: ImportOptions, lines: Sequence[int]) -> dict[int, str]:
+    """The text of these lines (1-based, ascending) of a file that was read before, shortened as in a receipt."""
+    texts = Text(open_source(Path(path), options)).lines(lines)
+    return {line: text[:LONGEST_TEXT] for line, text in texts.items()}
 
 
 class _Import:
@@ -165,6 +171,7 @@ class _Import:
             _cells(frame),
             {name: frame.get(name) for name in COUNTERS if frame.has(name)},
             _status(frame),
+            frame.lines,
         )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -31,3 +31,18 @@ class Recording:
     """Name of COUNTERS to [n]."""
     status: NDArray[np.object_] | None = None
     """Status words of the monitor, [n], None where missing."""
+    lines: NDArray[np.int64] | None = None
+    """Line of each reading in the file (1-based), [n]."""
+    replaces: NDArray[np.int64] | None = None
+    """Times of stored readings, ascending, that these hold in finer steps; they leave the record while these are in it."""
+
+    def taken(self, which: NDArray[np.bool_] | slice) -> Recording:
+        """Some of the readings, with what belongs to them; the receipt stays as it is."""
+        return replace(
+            self,
+            readings=self.readings.taken(which),
+            cells_v=None if self.cells_v is None else self.cells_v[which],
+            counters={name: values[which] for name, values in self.counters.items()},
+            status=None if self.status is None else self.status[which],
+            lines=None if self.lines is None else self.lines[which],
+        )

@@ -14,7 +14,7 @@ import sqlalchemy as sa
 
 from logbook.schema.reading import QUANTITY_NAMES
 from logbook.schema.receipt import Receipt, SetAside
-from logbook.store import dialect, models, originals, stale
+from logbook.store import dialect, models, originals, replaced, stale
 from logbook.store.imports import ImportRow, known_in
 from logbook.store.merge import Merge, merge, resolution
 from logbook.store.parts import parts_of
@@ -51,12 +51,12 @@ class Tally:
     contradictions: list[SetAside] = field(default_factory=list)
     touched: list[tuple[int, int]] = field(default_factory=list)
 
-    def add(self, part: Merge) -> None:
+    def add(self, part: Merge, recording: Recording) -> None:
         """Count one part."""
         self.new += len(part.new)
         self.completed += len(part.completed)
         self.known += len(part.shared) - len(part.completed)
-        self.contradictions += contradictions(part)
+        self.contradictions += contradictions(part, recording)
         changed = [samples.ts_ms for samples in (part.new, part.completed) if len(samples)]
         if changed:
             self.touched.append((int(min(times[0] for times in changed)), int(max(times[-1] for times in changed)) + 1))
@@ -91,7 +91,7 @@ def commit_import(
         if dry_run:
             tally = Tally()
             for part in _parts(connection, pack.id, recording, import_id=0):
-                tally.add(part.merge)
+                tally.add(part.merge, recording)
             return _receipt(recording, pack, tally, None)
         with originals.kept(store.originals_folder, original, recording.receipt.sha256) as name:
             return _commit(connection, pack, recording, name)
@@ -100,12 +100,13 @@ def commit_import(
 def _commit(connection: Connection, pack: Pack, recording: Recording, kept: str | None) -> Receipt:
     import_id = _add_row(connection, pack.id, recording, kept)
     tally = Tally()
+    replaced.take_out(connection, pack.id, import_id, recording)
     for part in _parts(connection, pack.id, recording, import_id):
         dialect.bulk_insert(connection, models.reading, part.rows)
         _store_shared(connection, pack.id, part.merge)
         replace_readings(connection, pack.id, part.merge.completed)
         store_rollups(connection, pack.id, part.start_ms, part.end_ms, part.rollups)
-        tally.add(part.merge)
+        tally.add(part.merge, recording)
     beside = store_side_tables(connection, pack.id, import_id, recording)
     _store_set_aside(connection, pack.id, import_id, [*recording.set_aside, *tally.contradictions])
     stale.mark(connection, pack.id, stale.joined([*tally.touched, *beside]))
@@ -138,7 +139,7 @@ def _parts(connection: Connection, pack_id: int, recording: Recording, import_id
     with ThreadPoolExecutor(1) as beside:
         coming: Future[Part] | None = None
         for start, end, rows in parts_of(connection, pack_id, ts_ms):
-            stored = samples_between(connection, models.reading, pack_id, start, end)
+            stored = replaced.without(samples_between(connection, models.reading, pack_id, start, end), recording)
             incoming = partial(Samples.from_readings, recording.readings, import_id, rows)
             following = beside.submit(_part, pack_id, (start, end), stored, incoming, steps)
             if coming is not None:
@@ -192,12 +193,18 @@ def _store_set_aside(connection: Connection, pack_id: int, import_id: int, rows:
     dialect.bulk_insert(connection, models.set_aside, pa.table(columns))
 
 
-def contradictions(part: Merge) -> list[SetAside]:
-    """Say what was brought and what is stored; the line is not known any more, so it is 0."""
-    pairs = zip(part.contradicting.ts_ms, part.contradicting.values.T, part.contradicted.values.T, strict=True)
+def contradictions(part: Merge, recording: Recording) -> list[SetAside]:
+    """Say what was brought and what is stored, with the line it came from; 0 where the recording knows no lines."""
+    times = part.contradicting.ts_ms
+    lines = np.zeros(len(times), np.int64)
+    if recording.lines is not None:
+        lines = recording.lines[np.searchsorted(recording.readings.ts_ms, times)]
+    rows = zip(lines, times, part.contradicting.values.T, part.contradicted.values.T, strict=True)
     return [
-        SetAside(0, CONTRADICTS, f"{iso_from_ms(int(moment))} brought {_words(brought)}; stored {_words(stored)}")
-        for moment, brought, stored in pairs
+        SetAside(
+            int(line), CONTRADICTS, f"{iso_from_ms(int(moment))} brought {_words(brought)}; stored {_words(stored)}"
+        )
+        for line, moment, brought, stored in rows
     ]
 
 

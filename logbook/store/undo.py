@@ -12,6 +12,7 @@ from logbook.store.imports import import_in
 from logbook.store.merge import combined
 from logbook.store.parts import stored_parts
 from logbook.store.readings import delete_samples, replace_readings, samples_between
+from logbook.store.replaced import coming_back, marks_in
 from logbook.store.rollups import replace_rollups
 from logbook.store.side import delete_side_rows
 
@@ -47,11 +48,11 @@ def _undo_part(connection: Connection, pack_id: int, import_id: int, start: int,
     rest = brought.taken(~mine)
     own = stored.import_id == import_id
     completed = stored.found_in(rest) & np.isin(stored.ts_ms, brought.ts_ms[mine])
-    changed = stored.ts_ms[own | completed]
+    changed = np.union1d(stored.ts_ms[own | completed], coming_back(stored, brought, import_id))
     if not len(changed):
         return beside
     _delete_own(connection, pack_id, import_id, start, end)
-    rest = rest.taken(np.isin(rest.ts_ms, changed))
+    rest = rest.taken(np.isin(rest.ts_ms, changed) & ~marks_in(rest))
     remaining = combined(rest)
     replace_readings(connection, pack_id, remaining)
     firsts = rest.taken(np.unique(rest.ts_ms, return_index=True)[1])

@@ -50,7 +50,7 @@ def test_a_known_file_is_not_even_read(store, pack, tmp_path, monkeypatch):
     path = trip(tmp_path / "trip.csv")
     first = import_file(store, path, pack, OPTIONS)
     before = content(store)
-    monkeypatch.setattr(job, "read_export", pytest.fail)
+    monkeypatch.setattr(job, "read_for_pack", pytest.fail)
 
     again = import_file(store, path, pack, OPTIONS)
 

@@ -1,0 +1,230 @@
+"""Copies: readings of a file that the logbook holds already, at another hour, in other steps, or by another device.
+
+Readings at the same instants are the store's business. Here a file is compared by its sequences of values with what
+is stored around its time; what is a copy is set aside with its lines, never dropped, and finer steps take the place
+of coarser ones.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.ingest.frame import Frame
+from logbook.ingest.overlap import COARSER, ROUNDING, SHIFTS_MS, shift_between
+from logbook.schema.receipt import SetAside
+from logbook.store import read_readings
+from logbook.units import MS_PER_HOUR
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from logbook.schema.reading import Readings
+    from logbook.schema.recording import Recording
+    from logbook.store import Store
+
+REACH_MS = max(SHIFTS_MS)
+BLOCK_ROWS = 500
+"""Readings compared at once; a wrong clock moves far more of them."""
+FEW = 20
+"""So many readings at least make a series of their own."""
+LEAST_COARSE = 6
+"""So many of a coarser copy: half an hour of five-minute means."""
+WITHOUT_HOLE = 1.6
+"""Neighbours no further apart than so many usual steps have no reading missing between them."""
+AGREE = 0.9
+"""Share of the rows of a coarser copy that lie within what the finer one spans."""
+FIRST_SHOWN = 20
+COARSE = "a coarser copy of readings that are in the logbook in finer steps"
+OTHER_DEVICE = "another series of a time the logbook has readings of, as of a second device"
+Compared = ("voltage_v", "current_a")
+
+
+@dataclass(frozen=True, eq=False)
+class Copies:
+    """What a file holds of what is stored; masks over its readings."""
+
+    shifted: dict[int, NDArray[np.bool_]] = field(default_factory=dict)
+    """Milliseconds by which they stand later than the stored ones, and which."""
+    coarser: NDArray[np.bool_] | None = None
+    other_device: NDArray[np.bool_] | None = None
+    replaces: NDArray[np.int64] | None = None
+    """Times of stored readings that are a coarser copy of the file's."""
+
+    def aside(self) -> Iterator[tuple[NDArray[np.bool_], str]]:
+        """What is to be set aside, and why."""
+        for shift_ms, rows in self.shifted.items():
+            hours = f"{abs(shift_ms) / MS_PER_HOUR:g} h {'earlier' if shift_ms > 0 else 'later'}"
+            yield rows, f"the same readings are in the logbook, {hours}"
+        for mask, reason in ((self.coarser, COARSE), (self.other_device, OTHER_DEVICE)):
+            if mask is not None and mask.any():
+                yield mask, reason
+
+
+def copies_in(store: Store, pack_id: int, readings: Readings) -> Copies:
+    """Compare a file's readings with what is stored of the pack."""
+    if len(readings) < LEAST_COARSE:
+        return Copies()
+    first, last = int(readings.ts_ms[0]), int(readings.ts_ms[-1])
+    stored = read_readings(store, pack_id, first - REACH_MS, last + REACH_MS + 1)
+    if len(stored) < LEAST_COARSE:
+        return Copies()
+    shifted = _shifted(stored, readings)
+    left = ~np.any([np.zeros(len(readings), bool), *shifted.values()], axis=0)
+    here = stored.between(first - 4 * MS_PER_HOUR, last + 4 * MS_PER_HOUR)
+    coarser, other, replaces = _second_series(here, readings, left)
+    return Copies(shifted, coarser, other, replaces)
+
+
+def without_copies(recording: Recording, copies: Copies, texts: Callable[[Sequence[int]], dict[int, str]]) -> Recording:
+    """Set aside what is a copy, with its line and text, and say so; `texts` gives the text of lines of the file."""
+    keep = np.ones(len(recording.readings), bool)
+    for mask, reason in copies.aside():
+        recording = _with_set_aside(recording, mask & keep, reason, texts)
+        keep &= ~mask
+    receipt = recording.receipt
+    if copies.replaces is not None:
+        number = len(copies.replaces)
+        told = f"{number} stored readings are a coarser copy of these; the finer ones take their place."
+        receipt = replace(receipt, warnings=(*receipt.warnings, told))
+    if keep.all():
+        return replace(recording, receipt=receipt, replaces=copies.replaces)
+    times = recording.readings.ts_ms[keep]
+    ends = (int(times[0]), int(times[-1])) if len(times) else (None, None)
+    receipt = replace(receipt, rows_stored=len(times), first_ms=ends[0], last_ms=ends[1])
+    return replace(recording.taken(keep), receipt=receipt, replaces=copies.replaces)
+
+
+def _with_set_aside(
+    recording: Recording, mask: NDArray[np.bool_], reason: str, texts: Callable[[Sequence[int]], dict[int, str]]
+) -> Recording:
+    lines = recording.lines if recording.lines is not None else np.zeros(len(mask), np.int64)
+    wanted = sorted({int(line) for line in lines[mask]})
+    text = texts(wanted)
+    rows = tuple(
+        sorted([*recording.set_aside, *(SetAside(line, reason, text.get(line, "")) for line in wanted)], key=_line)
+    )
+    receipt = recording.receipt
+    told = f"{len(wanted)} readings were set aside: {reason}. {_way_out(reason)}"
+    receipt = replace(
+        receipt,
+        rows_set_aside=len(rows),
+        set_aside_reasons=dict(Counter(row.reason for row in rows)),
+        set_aside_first=rows[:FIRST_SHOWN],
+        warnings=(*receipt.warnings, told.strip()),
+    )
+    return replace(recording, set_aside=rows, receipt=receipt)
+
+
+def _line(row: SetAside) -> int:
+    return row.line
+
+
+def _way_out(reason: str) -> str:
+    if reason == COARSE:
+        return ""
+    if reason == OTHER_DEVICE:
+        return "The stored ones are kept as the record. If these should be it, undo the other import and import this file again."
+    return "If the clock of the stored ones is wrong, undo their import, and import both with  --timezone ZONE"
+
+
+def _shifted(stored: Readings, readings: Readings) -> dict[int, NDArray[np.bool_]]:
+    """Blocks of readings whose sequence of values is stored hours apart."""
+    found: dict[int, NDArray[np.bool_]] = {}
+    here = _frame(readings)
+    times = np.asarray(readings.ts_ms)
+    for start in range(0, len(readings), BLOCK_ROWS):
+        block = slice(start, start + BLOCK_ROWS)
+        low, high = times[block][0] - REACH_MS, times[block][-1] + REACH_MS
+        around = stored.between(int(low), int(high) + 1)
+        if len(around) < FEW:
+            continue
+        shift = shift_between(_frame(around), here.take(block))
+        if shift:
+            copied = np.zeros(len(times), bool)
+            copied[block] = np.isin(times[block] - shift, around.ts_ms)
+            found[shift] = found.get(shift, np.zeros(len(times), bool)) | copied
+    return found
+
+
+def _frame(readings: Readings) -> Frame:
+    names = ("voltage_v", "current_a", "temperature_c", "soc_percent")
+    return Frame(np.zeros(len(readings), np.int64), readings.ts_ms, {name: getattr(readings, name) for name in names})
+
+
+def _second_series(
+    stored: Readings, readings: Readings, left: NDArray[np.bool_]
+) -> tuple[NDArray[np.bool_] | None, NDArray[np.bool_] | None, NDArray[np.int64] | None]:
+    """Readings among stored ones that leave no room for them: a coarser copy, another device, or finer ones."""
+    stored = _comparable(stored, readings)
+    if len(stored) < LEAST_COARSE or not left.any():
+        return None, None, None
+    amid = left & _amid(readings.ts_ms, stored.ts_ms)
+    among = amid & ~_same(readings, stored)
+    step, stored_step = _step(readings.ts_ms), _step(stored.ts_ms)
+    if step * COARSER <= stored_step:
+        covered = _amid(stored.ts_ms, readings.ts_ms[left]) & ~_same(stored, readings)
+        if np.count_nonzero(covered) >= LEAST_COARSE and _within(stored, readings, covered, stored_step):
+            return None, None, stored.ts_ms[covered]
+    coarser = step >= COARSER * stored_step
+    if np.count_nonzero(among) < (LEAST_COARSE if coarser else FEW) or among.sum() < 0.5 * amid.sum():
+        return None, None, None
+    if coarser and _within(readings, stored, among, step):
+        return among, None, None
+    return None, among, None
+
+
+def _comparable(stored: Readings, readings: Readings) -> Readings:
+    """Stored readings of a voltage or current that the file has too."""
+    there = np.zeros(len(stored), bool)
+    for name in Compared:
+        if np.isfinite(getattr(readings, name)).any():
+            there |= np.isfinite(getattr(stored, name))
+    return stored if there.all() else stored.taken(there)
+
+
+def _step(ts_ms: NDArray[np.int64]) -> float:
+    return float(np.median(np.diff(ts_ms))) if len(ts_ms) > 1 else np.inf
+
+
+def _amid(times: NDArray[np.int64], others: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Which times lie between two neighbouring others with none missing between them, or at one of them."""
+    place = np.searchsorted(others, times, side="right")
+    inside = (place > 0) & (place < len(others))
+    before, after = others[np.maximum(place - 1, 0)], others[np.minimum(place, len(others) - 1)]
+    return inside & (after - before <= WITHOUT_HOLE * _step(others))
+
+
+def _same(readings: Readings, stored: Readings) -> NDArray[np.bool_]:
+    """Readings that stand at the same instant with the same values."""
+    place = np.minimum(np.searchsorted(stored.ts_ms, readings.ts_ms), len(stored) - 1)
+    same = stored.ts_ms[place] == readings.ts_ms
+    for name in Compared:
+        a, b = getattr(readings, name), getattr(stored, name)[place]
+        same &= np.isnan(a) | np.isnan(b) | (np.abs(a - b) <= ROUNDING[name])
+    return np.asarray(same)
+
+
+def _within(coarse: Readings, fine: Readings, rows: NDArray[np.bool_], step_ms: float) -> bool:
+    """Whether nearly all these rows lie within what the finer readings span around them, in each quantity."""
+    chosen = np.flatnonzero(rows)
+    chosen = chosen[:: max(len(chosen) // 2000, 1)]
+    low = np.searchsorted(fine.ts_ms, coarse.ts_ms[chosen] - step_ms)
+    high = np.searchsorted(fine.ts_ms, coarse.ts_ms[chosen] + step_ms, side="right")
+    compared = False
+    for name in Compared:
+        values, finer = getattr(coarse, name)[chosen], getattr(fine, name)
+        inside = [
+            bool(np.nanmin(finer[a:b]) - ROUNDING[name] <= value <= np.nanmax(finer[a:b]) + ROUNDING[name])
+            for value, a, b in zip(values, low, high, strict=True)
+            if np.isfinite(value) and np.isfinite(finer[a:b]).any()
+        ]
+        compared |= len(inside) > 0
+        if inside and float(np.mean(inside)) < AGREE:
+            return False
+    return compared

@@ -1,0 +1,62 @@
+"""Taking: a file read as this pack's, with what the logbook already knows of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from logbook.ingest import Question, lines_of, read_export
+from logbook.ingest.question import settle
+from logbook.jobs.copies import copies_in, without_copies
+from logbook.jobs.progress import silent
+from logbook.units import MS_PER_HOUR
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from logbook.ingest import Ask, ImportOptions
+    from logbook.jobs.copies import Copies
+    from logbook.jobs.progress import Progress
+    from logbook.schema.pack import Pack
+    from logbook.schema.recording import Recording
+    from logbook.store import Store
+
+DOUBTFUL = {"fair", "thin"}
+ALL_BUT_FEW = 0.98
+
+
+def read_for_pack(
+    store: Store, path: Path, pack: Pack, options: ImportOptions, *, ask: Ask | None = None, progress: Progress = silent
+) -> Recording:
+    """Read a file and set aside what the logbook holds already at another hour, more coarsely or by another device.
+
+    Raises what `read_export` raises; Unanswered also where the file's clock stands hours from that of the same
+    readings in the logbook and nobody says which zone it runs in.
+    """
+    recording = read_export(path, options, ask=ask, progress=progress)
+    copies = copies_in(store, pack.id, recording.readings)
+    if question := _clock_question(recording, copies):
+        options = replace(options, time_zone=settle(question, ask, path.name))
+        recording = read_export(path, options, ask=ask)
+        copies = copies_in(store, pack.id, recording.readings)
+    return without_copies(recording, copies, lambda lines: lines_of(path, options, lines))
+
+
+def _clock_question(recording: Recording, copies: Copies) -> Question | None:
+    """Asked where a clock whose zone was only supposed brings copies at another hour, and new readings beside them."""
+    zones = [entry for entry in recording.receipt.inferences if entry.question == "time zone"]
+    if not copies.shifted or not zones or zones[0].strength not in DOUBTFUL:
+        return None
+    copied = {shift: int(mask.sum()) for shift, mask in copies.shifted.items()}
+    if sum(copied.values()) >= ALL_BUT_FEW * len(recording.readings):
+        return None
+    shift = max(copied, key=lambda entry: copied[entry])
+    way = "earlier" if shift > 0 else "later"
+    return Question(
+        "time_zone",
+        "In which time zone does its clock run?",
+        (),
+        f"Read in {zones[0].answer}, {copied[shift]} of its {len(recording.readings)} readings are in the logbook "
+        f"{abs(shift) / MS_PER_HOUR:g} h {way}.",
+        "--timezone ZONE  (such as Europe/Berlin or UTC)",
+    )

@@ -1,0 +1,188 @@
+"""What the logbook holds already is stored once, in both orders of arrival, and nothing is lost or lasting."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logbook.jobs.import_files import import_file
+from logbook.store import read_readings, set_aside_rows, undo_import
+from tests.ingest.trip import lines, plain_cells, text, trip
+from tests.jobs.test_import_files import OPTIONS
+from tests.store.recordings import content
+
+FINE = trip(600, interval_s=5.0)
+MINUTE = trip(300)
+
+
+def export(folder, name: str, readings, cells=None):
+    path = folder / name
+    path.write_text(text(lines(readings, cells)))
+    return path
+
+
+def means(fine, rows: int):
+    """Means of so many rows each, at the time of the last of them, rounded as a monitor would."""
+    parts = range(len(fine) // rows)
+    columns = {
+        name: np.array([np.mean(getattr(fine, name)[part * rows : (part + 1) * rows]) for part in parts]).round(1)
+        for name in ("voltage_v", "current_a", "temperature_c", "soc_percent")
+    }
+    return fine.take(slice(rows - 1, None, rows)).with_(
+        ts_ms=fine.ts_ms[rows - 1 :: rows][: len(parts)] + 1000, **columns
+    )
+
+
+def other_device(readings):
+    """A second monitor 20 s later, with its own noise and rounding."""
+    noise = np.random.default_rng(5).normal(0, 0.15, len(readings))
+    return readings.with_(
+        ts_ms=readings.ts_ms + 20_000,
+        voltage_v=np.round(readings.voltage_v + 0.04, 1),
+        current_a=np.round(readings.current_a + noise, 1),
+    )
+
+
+def stored_times(store, pack):
+    return read_readings(store, pack.id).ts_ms
+
+
+@pytest.mark.parametrize("hours", [1.0, -1.0, 5.5, -2.0])
+def test_the_same_readings_at_another_hour_are_stored_once(hours: float, store, pack, tmp_path):
+    import_file(store, export(tmp_path, "first.csv", MINUTE), pack, OPTIONS)
+
+    receipt = import_file(store, export(tmp_path, "later.csv", MINUTE, plain_cells(offset_h=hours)), pack, OPTIONS)
+
+    assert (receipt.rows_stored, receipt.rows_set_aside) == (0, 300)
+    (reason,) = receipt.set_aside_reasons
+    assert f"{abs(hours):g} h {'earlier' if hours > 0 else 'later'}" in reason
+    rows = set_aside_rows(store, receipt.import_id)
+    assert rows["line"].tolist() == list(range(2, 302))
+    assert rows["text"][0].startswith("2024-03-")
+    np.testing.assert_array_equal(stored_times(store, pack), MINUTE.ts_ms)
+
+
+def test_new_readings_beside_copies_at_another_hour_are_stored_where_the_file_says_its_zone(store, pack, tmp_path):
+    import_file(store, export(tmp_path, "first.csv", MINUTE.take(slice(0, 200))), pack, OPTIONS)
+
+    receipt = import_file(store, export(tmp_path, "later.csv", MINUTE, plain_cells(offset_h=1.0)), pack, OPTIONS)
+
+    assert (receipt.rows_stored, receipt.rows_set_aside) == (100, 200)
+    assert receipt.first_ms == MINUTE.ts_ms[200] + 3_600_000
+
+
+def test_another_day_at_the_same_hours_is_no_copy(store, pack, tmp_path):
+    import_file(store, export(tmp_path, "first.csv", MINUTE), pack, OPTIONS)
+
+    later = MINUTE.with_(ts_ms=MINUTE.ts_ms + 86_400_000)
+    receipt = import_file(store, export(tmp_path, "later.csv", later), pack, OPTIONS)
+
+    assert (receipt.rows_stored, receipt.rows_set_aside) == (300, 0)
+
+
+def test_the_next_hours_of_a_pack_at_rest_are_no_copy(store, pack, tmp_path):
+    rest = MINUTE.with_(
+        voltage_v=np.full(300, 13.3),
+        current_a=np.zeros(300),
+        temperature_c=np.full(300, 8.0),
+        soc_percent=np.full(300, 80.0),
+    )
+    import_file(store, export(tmp_path, "first.csv", rest), pack, OPTIONS)
+
+    later = rest.with_(ts_ms=rest.ts_ms + 300 * 60_000)
+    receipt = import_file(store, export(tmp_path, "later.csv", later), pack, OPTIONS)
+
+    assert (receipt.rows_stored, receipt.rows_set_aside) == (300, 0)
+
+
+def test_means_of_readings_that_are_there_are_set_aside(store, pack, tmp_path):
+    import_file(store, export(tmp_path, "fine.csv", FINE), pack, OPTIONS)
+
+    receipt = import_file(store, export(tmp_path, "means.csv", means(FINE, 60)), pack, OPTIONS)
+
+    assert receipt.rows_set_aside >= 9
+    assert "coarser copy" in next(iter(receipt.set_aside_reasons))
+    assert receipt.rows_stored == 10 - receipt.rows_set_aside
+
+
+def test_finer_readings_take_the_place_of_their_means_and_give_it_back(store, pack, tmp_path):
+    coarse = means(FINE, 60)
+    import_file(store, export(tmp_path, "means.csv", coarse), pack, OPTIONS)
+    before = content(store)
+
+    receipt = import_file(store, export(tmp_path, "fine.csv", FINE), pack, OPTIONS)
+
+    times = stored_times(store, pack)
+    assert receipt.rows_stored == 600
+    assert np.isin(FINE.ts_ms, times).all()
+    assert np.setdiff1d(times, FINE.ts_ms).tolist() == [coarse.ts_ms[-1]]  # it stands after the last of the fine ones
+    assert any("coarser copy" in warning for warning in receipt.warnings)
+    undo_import(store, receipt.import_id)
+    assert {name: rows for name, rows in content(store).items() if name in {"reading", "shared_reading", "rollup"}} == {
+        name: rows for name, rows in before.items() if name in {"reading", "shared_reading", "rollup"}
+    }
+
+
+def test_a_dry_run_of_finer_readings_changes_nothing(store, pack, tmp_path):
+    import_file(store, export(tmp_path, "means.csv", means(FINE, 60)), pack, OPTIONS)
+    before = content(store)
+
+    receipt = import_file(store, export(tmp_path, "fine.csv", FINE), pack, OPTIONS, dry_run=True)
+
+    assert receipt.rows_stored == 600
+    assert content(store) == before
+
+
+def test_undo_of_the_coarser_import_leaves_the_finer_readings(store, pack, tmp_path):
+    first = import_file(store, export(tmp_path, "means.csv", means(FINE, 60)), pack, OPTIONS)
+    second = import_file(store, export(tmp_path, "fine.csv", FINE), pack, OPTIONS)
+
+    undo_import(store, first.import_id)
+
+    np.testing.assert_array_equal(stored_times(store, pack), FINE.ts_ms)
+    undo_import(store, second.import_id)
+    assert content(store)["reading"] == content(store)["shared_reading"] == content(store)["rollup"] == []
+
+
+def test_a_second_device_is_set_aside_and_told(store, pack, tmp_path):
+    import_file(store, export(tmp_path, "shunt.csv", MINUTE), pack, OPTIONS)
+
+    receipt = import_file(store, export(tmp_path, "board.csv", other_device(MINUTE)), pack, OPTIONS)
+
+    assert receipt.rows_set_aside == 299
+    assert "second device" in next(iter(receipt.set_aside_reasons))
+    assert any("kept as the record" in warning for warning in receipt.warnings)
+    np.testing.assert_array_equal(stored_times(store, pack)[:300], MINUTE.ts_ms)
+
+
+def test_a_gap_of_the_first_device_is_filled_by_the_second(store, pack, tmp_path):
+    import_file(store, export(tmp_path, "shunt.csv", MINUTE.take(np.r_[0:100, 200:300])), pack, OPTIONS)
+
+    receipt = import_file(store, export(tmp_path, "board.csv", other_device(MINUTE)), pack, OPTIONS)
+
+    assert receipt.rows_stored == 300 - receipt.rows_set_aside
+    assert 100 <= receipt.rows_stored <= 103
+
+
+def test_quantities_from_two_files_complete_each_other(store, pack, tmp_path):
+    nothing = np.full(300, np.nan)
+    probe = MINUTE.with_(voltage_v=nothing, current_a=nothing, soc_percent=nothing, ts_ms=MINUTE.ts_ms + 20_000)
+    import_file(store, export(tmp_path, "shunt.csv", MINUTE.with_(temperature_c=nothing)), pack, OPTIONS)
+
+    receipt = import_file(store, export(tmp_path, "probe.csv", probe), pack, OPTIONS)
+
+    assert (receipt.rows_stored, receipt.rows_set_aside) == (300, 0)
+
+
+def test_a_file_again_is_still_a_no_op(store, pack, tmp_path):
+    import_file(store, export(tmp_path, "first.csv", MINUTE), pack, OPTIONS)
+    path = export(tmp_path, "later.csv", MINUTE, plain_cells(offset_h=1.0))
+    import_file(store, path, pack, OPTIONS)
+    before = content(store)
+
+    again = import_file(store, path, pack, replace(OPTIONS, positive=None))
+
+    assert again.already_imported
+    assert content(store) == before
