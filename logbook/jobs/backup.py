@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from logbook.errors import BadConfiguration, CannotWrite, InputMissing
 from logbook.store import dialect, list_packs, open_store, reading_span
+from logbook.store.engine import explained
 from logbook.store.unfinished import copy_privately, remove, sweep, to_disk
 
 if TYPE_CHECKING:
@@ -44,7 +45,8 @@ def back_up(store: Store, folder: Path | str, *, now: datetime | None = None) ->
         _need_room(store, folder)
         sweep(folder, "logbook-*.sqlite3.part*")
         remove(unfinished)
-        dialect.copy_to(store.engine, unfinished)
+        with explained(folder):
+            dialect.copy_to(store.engine, unfinished)
         counted = _verified(unfinished)
         kept = _copy_originals(store.originals_folder, folder / ORIGINALS)
         to_disk(unfinished)
@@ -116,7 +118,7 @@ def restore(backup: Path | str, url: str, *, now: datetime | None = None) -> Pat
 
 def _verified(path: Path) -> tuple[int, int]:
     """Open a copy as a logbook of its own, check it whole, and count readings and packs."""
-    with open_store(str(path)) as copy:
+    with open_store(str(path)) as copy, explained(path):
         problems = dialect.integrity_problems(copy.engine)
         if problems:
             raise BadConfiguration(f"the copy is damaged: {problems[0]}", where=str(path), mend="Use another backup.")

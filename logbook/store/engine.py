@@ -32,7 +32,7 @@ class Store:
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """Open a transaction that sees one moment of the database."""
-        with _explained(self.path), self.engine.begin() as connection:
+        with explained(self.path), self.engine.begin() as connection:
             yield connection
 
     @contextmanager
@@ -40,7 +40,7 @@ class Store:
         """Open a transaction that alone may write; all of it lands or nothing."""
         if self.read_only:
             raise CannotWrite("the logbook was opened for reading only.", where=str(self.path))
-        with _explained(self.path), self.engine.execution_options(begin=dialect.WRITE).begin() as connection:
+        with explained(self.path), self.engine.execution_options(begin=dialect.WRITE).begin() as connection:
             yield connection
 
     def close(self) -> None:
@@ -72,7 +72,8 @@ EXPLANATIONS = (
 
 
 @contextmanager
-def _explained(path: Path) -> Iterator[None]:
+def explained(path: Path) -> Iterator[None]:
+    """Turn what the database says about a full disk, a lock or a damaged file into errors with words of their own."""
     try:
         yield
     except dialect.ERRORS as error:
@@ -101,7 +102,7 @@ def open_store(url: str, *, read_only: bool = False) -> Store:
     path = dialect.file_of(parsed)
     if read_only and not path.exists():
         raise CannotWrite("there is no logbook here.", where=str(path), mend="Import a file first.")
-    with _explained(path):
+    with explained(path):
         if read_only:
             refuse_unknown(parsed)
         else:

@@ -63,6 +63,8 @@ def refuse_unknown(url: URL) -> None:
 def bring_up_to_date(url: URL) -> None:
     """Migrate to the newest revision, if it is not there yet."""
     path = dialect.file_of(url)
+    if _is_up_to_date(url):
+        return
     engine = migration_engine(url)
     with engine.connect() as connection:
         found = revision_of(connection)
@@ -74,6 +76,13 @@ def bring_up_to_date(url: URL) -> None:
         upgrade(connection, "head")
         _verify(connection, path)
         connection.commit()
+
+
+def _is_up_to_date(url: URL) -> bool:
+    """Look without the writers' lock, so that a logbook opens while an import holds it."""
+    engine = dialect.create_engine(url, for_migration=True)
+    with engine.connect() as connection:
+        return revision_of(connection) == revisions()[-1]
 
 
 def _verify(connection: Connection, path: Path) -> None:

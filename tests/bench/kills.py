@@ -168,8 +168,12 @@ class Tap:
             self.step()
 
 
-def victim(folder: str, words: tuple[str, ...], kill_at: int | None, pipe: Pipe) -> None:
+def victim(folder: str, words: tuple[str, ...], kill_at: int | None, file_limit: int | None, pipe: Pipe) -> None:
     """Run one command of the program in this process, which is there to be killed."""
+    if file_limit is not None:
+        import resource  # noqa: PLC0415 - not on every system
+
+        resource.setrlimit(resource.RLIMIT_FSIZE, (file_limit, file_limit))
     for stream in (1, 2):
         os.dup2(os.open(Path(folder) / f"said-{stream}", os.O_WRONLY | os.O_CREAT | os.O_TRUNC), stream)
     tap = Tap(Path(folder), kill_at)
@@ -183,24 +187,29 @@ def victim(folder: str, words: tuple[str, ...], kill_at: int | None, pipe: Pipe)
     pipe.send((code, tap.count))
 
 
-def spawn(folder: Path, case: Case, kill_at: int | None = None) -> tuple[Any, Pipe]:
-    """Begin a command in a process of its own; gives it once it has loaded its libraries."""
+def spawn(
+    folder: Path, words: tuple[str, ...], *, kill_at: int | None = None, file_limit: int | None = None
+) -> tuple[Any, Pipe]:
+    """Begin a command in a process of its own; gives it once it has loaded its libraries.
+
+    With a `file_limit` no file can grow beyond so many bytes.
+    """
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload([__name__])
     here, there = context.Pipe()
-    words = ("--db", str(folder / DATABASE), "--no-input", *(word.format(folder=folder) for word in case.words))
-    process = context.Process(target=victim, args=(str(folder), words, kill_at, there), daemon=True)
+    spoken = ("--db", str(folder / DATABASE), "--no-input", *(word.format(folder=folder) for word in words))
+    process = context.Process(target=victim, args=(str(folder), spoken, kill_at, file_limit, there), daemon=True)
     process.start()
     there.close()
     if not here.poll(LONGEST_S):
-        raise TimeoutError(f"{case.name} did not begin")
+        raise TimeoutError(f"{words[0]} did not begin")
     here.recv()
     return process, here
 
 
-def completed(folder: Path, case: Case) -> tuple[int, int, float]:
+def completed(folder: Path, words: tuple[str, ...], *, file_limit: int | None = None) -> tuple[int, int, float]:
     """Run a command to its end; gives its exit code, the boundaries it passed and the seconds it took."""
-    process, pipe = spawn(folder, case)
+    process, pipe = spawn(folder, words, file_limit=file_limit)
     began = time.perf_counter()
     code, steps = pipe.recv() if pipe.poll(LONGEST_S) else (-1, 0)
     took = time.perf_counter() - began
@@ -210,7 +219,7 @@ def completed(folder: Path, case: Case) -> tuple[int, int, float]:
 
 def killed(folder: Path, case: Case, *, step: int | None, after_s: float) -> bool:
     """Kill a command at a boundary, or so long after its beginning; whether it died of it."""
-    process, pipe = spawn(folder, case, step)
+    process, pipe = spawn(folder, case.words, kill_at=step)
     if step is None:
         time.sleep(after_s)
         process.kill()
@@ -246,7 +255,7 @@ class Bench:
         self.start.mkdir(parents=True)
         case.make(self.start, interval_s)
         whole = self._copy("whole")
-        code, self.steps, self.took_s = completed(whole, case)
+        code, self.steps, self.took_s = completed(whole, case.words)
         if code != 0:
             raise RuntimeError(f"{case.name} ended with {code}: {(whole / 'said-2').read_text()}")
         self.after = facts_of(whole / DATABASE)
@@ -286,7 +295,7 @@ class Bench:
                 yield f"a backup that is not whole: {copy.name}"
         for path in folder.rglob("*.part*"):
             os.utime(path, (0, 0))  # a while later
-        code, _, _ = completed(folder, self.case)
+        code, _, _ = completed(folder, self.case.words)
         if code not in self.case.codes:
             yield f"tried again it ended with {code}: {(folder / 'said-2').read_text().strip()}"
         if facts_of(folder / DATABASE) != self.after:

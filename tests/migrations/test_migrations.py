@@ -201,20 +201,6 @@ def rows_of(connection) -> dict[str, list[tuple]]:
     return {name: sorted(map(tuple, connection.exec_driver_sql(f'SELECT * FROM "{name}"')), key=repr) for name in names}
 
 
-def test_a_newer_logbook_is_refused_with_a_sentence_and_stays_as_it_is(filled):
-    with filled.writing() as connection:
-        connection.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
-    filled.close()
-    before = filled.path.read_bytes()
-
-    for read_only in (False, True):
-        with pytest.raises(BadConfiguration, match=r'newer version \(its tables are "9999"'):
-            open_store(str(filled.path), read_only=read_only)
-
-    assert filled.path.read_bytes() == before
-    assert list(filled.path.parent.glob("*.before-*")) == []
-
-
 def test_an_upgrade_that_leaves_rows_without_their_parent_is_taken_back(filled, monkeypatch):
     filled.close()
     with migrating(filled.path) as connection:
