@@ -64,8 +64,9 @@ def _windows(frame: Frame, known: Known) -> dict[str, Window]:
     sample = thinned(voltage)
     held = sample[sample > 0.5]
     usual = float(np.median(held)) if len(held) else 12.8
-    highest = HIGHEST_CELL_V * known.cells_in_series if known.cells_in_series else 1.8 * usual
-    windows["voltage_v"] = Window(-0.5, highest)
+    whole = windows["voltage_v"]
+    highest = HIGHEST_CELL_V * known.cells_in_series if known.cells_in_series else min(1.8 * usual, whole.high)
+    windows["voltage_v"] = Window(whole.low, highest)
     return windows
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import stat
 from dataclasses import fields, replace
 from functools import partial
 from pathlib import Path
@@ -100,6 +101,10 @@ def import_files(
 def sha256_of(path: Path) -> str:
     """Give the hash of a file's bytes."""
     try:
+        if not stat.S_ISREG(kind := path.stat().st_mode) and not stat.S_ISDIR(kind):
+            raise InputMissing(
+                "this is no file but a pipe or a device.", where=str(path), mend="Save what it gives as a file first."
+            )
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:

@@ -23,7 +23,7 @@ class Quantity:
 
 
 QUANTITIES = (
-    Quantity("voltage_v", "V", "voltage at the pack's terminals", 0.0, 100.0),
+    Quantity("voltage_v", "V", "voltage at the pack's terminals", -0.5, 100.0),
     Quantity("current_a", "A", "current through the sensor, positive into the pack", -3000.0, 3000.0),
     Quantity("temperature_c", "°C", "temperature of the cells, or the nearest to it that is measured", -60.0, 120.0),
     Quantity("soc_percent", "%", "state of charge as the monitor reports it", -1.0, 110.0),

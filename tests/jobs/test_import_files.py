@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import os
 
 import pytest
 
@@ -77,6 +78,13 @@ def test_one_bad_file_does_not_stop_the_rest(store, pack, tmp_path):
 
     assert [type(result) for result in results] == [Receipt, BadData, InputMissing, Receipt]
     assert [row.file_name for row in list_imports(store)] == ["a.csv", "c.csv"]
+
+
+def test_what_never_ends_is_refused_unread(store, pack, tmp_path):
+    os.mkfifo(tmp_path / "pipe.csv")
+
+    with pytest.raises(InputMissing, match="pipe or a device"):
+        import_file(store, tmp_path / "pipe.csv", pack, OPTIONS)
 
 
 def test_the_same_readings_packed_and_plain_are_stored_once(store, pack, tmp_path):
