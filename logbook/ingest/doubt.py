@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.ingest.device import QUESTION, chosen_device, device_named
 from logbook.ingest.number import read_cell
 from logbook.ingest.question import Question, settle
 from logbook.ingest.run import few, typical_range
@@ -144,10 +145,13 @@ class _Doubt:
         twins = [use for use in uses if use.target == target]
         best = max((use.rank for use in twins), default=0)
         equals = [use for use in twins if use.rank == best]
+        if self.known.device and len(twins) > 1 and self._of_device(twins):
+            equals = twins
         if len(equals) < 2:
             return uses
         moving = [use for use in equals if self._sampled(use).moves] or equals[:1]
-        chosen = moving[0] if len(moving) == 1 or target == "temperature_c" or self._alike(moving) else None
+        chosen = self._of_device(moving) if len(moving) > 1 else None
+        chosen = chosen or (moving[0] if len(moving) == 1 or target == "temperature_c" or self._alike(moving) else None)
         if chosen is None:
             names = tuple(f"{use.header} (column {use.index + 1})" for use in moving)
             answer = self._asked(
@@ -167,6 +171,25 @@ class _Doubt:
             else use
             for use in uses
         ]
+
+    def _of_device(self, twins: Sequence[Use]) -> Use | None:
+        """The column of the device that is meant, where their names say whose they are and their values differ."""
+        by_name = {device_named(use.header): use for use in twins}
+        if len(by_name) < len(twins):
+            return None
+        known = (self.known.device or self.ledger.answer(QUESTION) or "").strip().lower()
+        for name, use in by_name.items():
+            if known == (name or use.header).lower():
+                self.ledger.infer(QUESTION, name or use.header, "given", "as you said")
+                return use
+        if self._alike(twins) or twins[0].target == "temperature_c":
+            return None
+        shown = ", ".join(f'"{use.header}" is usually {self._sampled(use).middle:g}' for use in twins)
+        names = [name or use.header for name, use in by_name.items()]
+        device = chosen_device(
+            names, f"The column {shown}.", self.known.device, self.ledger, self.ask, self.known.where
+        )
+        return next(use for name, use in zip(names, twins, strict=True) if name == device)
 
     def _alike(self, twins: Sequence[Use]) -> bool:
         middles = [self._sampled(use).middle for use in twins]
@@ -222,9 +245,10 @@ class _Doubt:
             if max(use.index, voltage[0].index) < len(row)
         ]
         pairs = np.array([(read_cell(a, ".").value, read_cell(b, ".").value) for a, b in rows])
-        steps = np.diff(pairs, axis=0)
+        with np.errstate(over="ignore"):
+            steps = np.diff(pairs, axis=0)
         telling = (np.abs(steps[:, 0]) > FAST_STEP / 2) & (np.abs(steps[:, 1]) > 0)
-        signs = np.sign(steps[telling].prod(axis=1))
+        signs = np.sign(steps[telling]).prod(axis=1)
         return len(signs) >= LEAST_STEPS and bool(abs(signs.mean()) >= STEPS_AGREE)
 
     def _is_voltage(self, seen: Sampled) -> bool:

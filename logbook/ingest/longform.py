@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.errors import BadData
+from logbook.ingest.device import chosen_device, device_named
 from logbook.ingest.frame import Frame
 from logbook.ingest.scale import Known, scale_of
 from logbook.ingest.unit import unit_named
@@ -39,8 +40,15 @@ def wide(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> Frame:
     lines = np.zeros(len(times), np.int64)
     lines[row_of[::-1]] = frame.lines[::-1]
     columns: dict[str, NDArray[np.float64]] = {}
+    left_out = _of_other_devices(words, codes, known, ledger, ask)
     for code, word in enumerate(words):
         rows = np.flatnonzero(codes == code)
+        if word in left_out:
+            ledger.columns.append(ColumnUse(word, None, None, left_out[word]))
+            ledger.repair(
+                "another device", "rows of another device, left for an import of their own", frame.lines[rows]
+            )
+            continue
         target, values = _quantity(word, rows, frame, known, ledger, ask)
         if target is None or target in columns:
             continue
@@ -53,6 +61,38 @@ def wide(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> Frame:
         )
     ledger.infer("shape", "one value a row", "strong", f"its quantities are {', '.join(words)[:120]}")
     return held(Frame(lines, times, columns), ledger)
+
+
+def _of_other_devices(
+    words: list[str], codes: NDArray[np.int32], known: Known, ledger: Ledger, ask: Ask | None
+) -> dict[str, str]:
+    """Quantities that stand there twice, all but one of each with why: those nearest to the pack, then the device's."""
+    by_target: dict[str, list[str]] = {}
+    rank: dict[str, int] = {}
+    for word in words:
+        found = meaning(word)
+        target = NAMES.get(found.quantity or "", found.quantity)
+        if target in TWINS and found.rank >= 0:
+            by_target.setdefault(target, []).append(word)
+            rank[word] = found.rank
+    left_out: dict[str, str] = {}
+    for twins in by_target.values():
+        best = max(rank[word] for word in twins)
+        nearest_ones = [word for word in twins if rank[word] == best]
+        left_out |= dict.fromkeys((word for word in twins if rank[word] < best), "another is nearer to the pack")
+        devices = {device_named(word): word for word in nearest_ones}
+        if len(nearest_ones) < 2 or len(devices) < len(nearest_ones):
+            continue
+        counts = ", ".join(f'"{word}" {int((codes == words.index(word)).sum())} rows' for word in nearest_ones)
+        names = [name or word for name, word in devices.items()]
+        chosen = chosen_device(names, f"It has {counts}.", known.device, ledger, ask, known.where)
+        left_out |= dict.fromkeys(
+            (word for name, word in zip(names, nearest_ones, strict=True) if name != chosen), f"you chose {chosen}"
+        )
+    return left_out
+
+
+TWINS = frozenset({"voltage_v", "current_a", "soc_percent"})
 
 
 def _quantity(

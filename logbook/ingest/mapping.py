@@ -4,6 +4,7 @@
 delimiter = "tab"           # "comma", "semicolon", "tab", "bar", "space"
 decimal = "."               # or ","
 first_row = 24              # line of the first reading
+device = "Shunt"            # where one file holds several
 
 [time]
 columns = ["Date", "Time"]  # names, or positions from 1
@@ -44,7 +45,7 @@ MAX_CELLS = 32
 TARGETS = (
     "voltage_v", "current_a", "charge_current_a", "discharge_current_a", "power_w", "temperature_c", "soc_percent",
     "direction", "status", *COUNTERS, *(f"cell_{number}_v" for number in range(1, MAX_CELLS + 1)),
-    "quantity", "value", "unit",
+    "device", "quantity", "value", "unit",
 )  # fmt: skip
 """What a column may be taken as; the last three are those of a long table (one value a row)."""
 TimeFormat = Literal["text", "epoch", "elapsed", "spreadsheet"]
@@ -81,6 +82,7 @@ class Mapping:
     time: TimeMapping = field(default_factory=TimeMapping)
     positive: Positive | None = None
     columns: dict[str, ColumnMapping] = field(default_factory=dict)
+    device: str | None = None
 
 
 def read_mapping(path: Path) -> Mapping:
@@ -113,7 +115,7 @@ class _Reader:
 
     def mapping(self, document: dict[str, Any]) -> Mapping:
         self._only(document, ("file", "time", "current", "columns"), "")
-        file = self._table(document, "file", ("delimiter", "decimal", "first_row"))
+        file = self._table(document, "file", ("delimiter", "decimal", "first_row", "device"))
         time = self._table(document, "time", ("columns", "format", "unit", "order", "zone", "start"))
         current = self._table(document, "current", ("positive",))
         columns = self._table(document, "columns", TARGETS)
@@ -128,6 +130,7 @@ class _Reader:
             self._time(time),
             cast("Positive | None", self._choice(current, "current.positive", ("charge", "discharge"))),
             {name: self._column(name, columns[name]) for name in columns},
+            self._text(file, "file.device"),
         )
 
     def _time(self, table: dict[str, Any]) -> TimeMapping:
@@ -203,7 +206,10 @@ def mapping_text(receipt: Receipt) -> str:
     """Write the mapping that reads files like the one of this receipt without a question."""
     answers = {entry.question: entry.answer for entry in receipt.inferences}
     times = [entry for entry in receipt.columns if entry.quantity == "time"]
-    lines = ["# How to read exports like " + json.dumps(receipt.file_name, ensure_ascii=False), "", "[time]"]
+    lines = ["# How to read exports like " + json.dumps(receipt.file_name, ensure_ascii=False)]
+    if device := answers.get("device"):
+        lines += ["", "[file]", f"device = {json.dumps(device, ensure_ascii=False)}"]
+    lines += ["", "[time]"]
     lines.append(f"columns = [{', '.join(_reference(entry.header) for entry in times)}]")
     if order := answers.get("order of day and month"):
         lines.append(f'order = "{order}"')

@@ -26,6 +26,8 @@ class ImportOptions:
     rated_ah: float | None = None
     default_time_zone: str | None = None
     """Zone taken, and said so, when the file and `time_zone` are silent: the pack's."""
+    device: str | None = None
+    """Which of several devices in one file is meant."""
     max_bytes: int = 16 * 1024 * MEBIBYTE
     """Largest unpacked size that is read."""
     max_ratio: float = 200.0

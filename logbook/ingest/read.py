@@ -12,6 +12,7 @@ from logbook.errors import BadData
 from logbook.ingest.archive import open_source
 from logbook.ingest.columns import ColumnPlan
 from logbook.ingest.current import signed_current
+from logbook.ingest.device import QUESTION, of_one_device
 from logbook.ingest.frame import Frame, joined
 from logbook.ingest.frozen import without_frozen
 from logbook.ingest.ledger import LONGEST_TEXT, Ledger
@@ -77,7 +78,8 @@ class _Import:
         self.source = open_source(path, options)
         self.text = Text(self.source, progress)
         self.where = self.source.name
-        self.known = Known(options.cells_in_series, options.rated_ah, self.where)
+        device = (options.mapping.device if options.mapping else None) or options.device
+        self.known = Known(options.cells_in_series, options.rated_ah, self.where, device)
 
     def recording(self) -> Recording:
         plan = ColumnPlan(self.options.mapping, self.known, self.ledger, self.ask)
@@ -87,6 +89,12 @@ class _Import:
             raise BadData("It holds no readings.", where=self.where, mend="Export a time in which readings were taken.")
         layouts = [layout for _, layout in pairs]
         frame = self._frame([section for section, _ in pairs], layouts)
+        if self.options.device and not self.ledger.answer(QUESTION):
+            raise BadData(
+                f'Nothing in it is said to be of a device "{self.options.device}".',
+                where=self.where,
+                mend="Leave  --device  out where a file holds one device.",
+            )
         return self._finished(self._mended(frame, layouts))
 
     def _frame(self, sections: Sequence[Section], layouts: Sequence[Layout]) -> Frame:
@@ -113,6 +121,7 @@ class _Import:
         frame = with_set_clock(frame, self.ledger, self.where)
         if not moments.utc:
             frame = replace(frame, ts_ms=self._utc(frame, [*section.header.preamble, *layout.time_names]))
+        frame = of_one_device(frame, self.known.device, self.ledger, self.ask, self.where)
         if is_long(frame):
             frame = wide(frame, self.known, self.ledger, self.ask)
         return frame

@@ -35,6 +35,7 @@ class Known:
     cells_in_series: int | None
     rated_ah: float | None
     where: str
+    device: str | None = None
 
 
 def scale_of(

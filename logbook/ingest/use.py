@@ -23,7 +23,7 @@ NAMES = {
     "soc": "soc_percent",
 }
 """Quantity words to column names of a frame; the others keep their name."""
-WORD_TARGETS = frozenset({"direction", "status", "quantity", "unit"})
+WORD_TARGETS = frozenset({"direction", "status", "quantity", "unit", "device"})
 TIME_TARGETS = ("time", "date", "clock", "elapsed")
 
 

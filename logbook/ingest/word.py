@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
+from functools import lru_cache
 
 from logbook.ingest.text import mended
 from logbook.ingest.unit import Unit, unit_named
@@ -41,6 +42,8 @@ WORDS: dict[str, frozenset[str]] = {
         "capacity": "capacity kapazitat capacite capacidad capacita pojemnosc capaciteit kapacitet kapacita ёмкость 容量",
         "level": "level percent niveau nivel livello poziom pct",
         "quantity": "quantity sensor parameter channel signal metric measurement entity variable messgrosse kanal grosse name field item register point tag",
+        "device": "device gerat geraet appareil dispositivo aparelho urzadzenie apparaat apparat laite zarizeni устройство 设备 機器 monitor "
+        "battery_id deviceid devicename",
         "value": "value wert valeur valor valore wartosc waarde varde reading messwert zahl",
         "unit": "unit units einheit unite unidad unita jednostka eenheid enhet",
     }.items()
@@ -154,6 +157,23 @@ DISCHARGE_POSITIVE = re.compile(
 CHARGE_POSITIVE = re.compile(
     r"(?<!dis)(?<!ent)(?<!de)(?<!des)(?:charg\w*|lad\w+|carga|\bin)\s*(?:is|=|:)?\s*(?:\+|pos)|(?:\+|pos\w*)\s*(?:is|=|:)?\s*(?:charg|lad|carg)|-\s*=\s*(?:discharg|entlad)"
 )
+DEVICE_NAMES = frozenset(
+    {
+        "source",
+        "quelle",
+        "battery id",
+        "battery name",
+        "pack id",
+        "pack name",
+        "pack",
+        "batterie",
+        "akku",
+        "shunt",
+        "serial",
+        "serial number",
+    }
+)
+"""Whole names of columns that say which device a row is of."""
 DIMENSIONS = {
     "voltage": "voltage", "current": "current", "temperature": "temperature", "fraction": "soc", "power": "power",
     "charge": "ampere_hours",
@@ -186,6 +206,7 @@ def tokens(text: str) -> list[str]:
     return re.findall(r"[^\W\d_]+|\d+|[%‰]", folded(spaced))
 
 
+@lru_cache(maxsize=4096)
 def meaning(name: str, unit_text: str = "") -> Meaning:
     """Understand one column name, with the text of a units row where there is one."""
     unit = unit_named(unit_text) if unit_text.strip() else None
@@ -268,6 +289,8 @@ def _quantity(words: list[str], unit: Unit | None) -> tuple[str | None, tuple[st
         return "remaining_ah", ()
     if _has(words, "status"):
         return "status", ()
+    if _has(words, "device") or text in DEVICE_NAMES:
+        return "device", ()
     for group in ("quantity", "value", "unit"):
         if _has(words, group):
             return group, ()

@@ -216,7 +216,14 @@ def _header_and_shape() -> list[Fixture]:
         Fixture("no-header", 11, utf8(plain[1:]), t),
         Fixture("no-header-doubtful", 11, utf8([",".join(row.split(",")[:2]) for row in plain[1:]]), error=Unanswered, message="no header"),
         Fixture("two-temperatures", 11, utf8(["timestamp,voltage,current,Temp,Temp,SoC", *(",".join([*c[:3], c[3], "0", c[4]]) for c in (row.split(",") for row in plain[1:]))]), t),
-        Fixture("two-packs", 11, utf8(["timestamp,Pack 1 V,Pack 1 A,Pack 2 V,Pack 2 A", *(f"{c[0]},{c[1]},{c[2]},{float(c[1]) * 2:.2f},0.3" for c in (row.split(",") for row in plain[1:]))]), error=Unanswered, message="Which column"),
+        Fixture("two-packs", 11, utf8(["timestamp,Pack 1 V,Pack 1 A,Pack 2 V,Pack 2 A", *(f"{c[0]},{c[1]},{c[2]},{float(c[1]) * 2:.2f},0.3" for c in (row.split(",") for row in plain[1:]))]), error=Unanswered, message="--device NAME"),
+        Fixture("two-packs-one-named", 11, utf8(["timestamp,Pack 1 V,Pack 1 A,Pack 2 V,Pack 2 A,Temp,SoC", *(f"{c[0]},{float(c[1]) * 2:.2f},0.3,{c[1]},{c[2]},{c[3]},{c[4]}" for c in (row.split(",") for row in plain[1:]))]), t, {"device": "Pack 2"}, inferred={"device": "Pack 2"}),
+        Fixture("two-monitors-one-named", 11, utf8(["timestamp,BMS voltage,BMS current,Shunt voltage,Shunt current,Temp,SoC", *(f"{c[0]},{float(c[1]) - 0.1:.1f},{-float(c[2]):.0f},{c[1]},{c[2]},{c[3]},{c[4]}" for c in (row.split(",") for row in plain[1:]))]), t, {"device": "shunt"}, inferred={"device": "Shunt"}),
+        Fixture("device-column", 11, utf8(_with_devices(t)), error=Unanswered, message="--device NAME"),
+        Fixture("device-column-one-named", 11, utf8(_with_devices(t)), t, {"device": "House"}, repairs={"another device": 300}, inferred={"device": "House"}),
+        Fixture("device-column-misspelt", 11, utf8(_with_devices(t)), options={"device": "Hose"}, error=BadData, message="House"),
+        Fixture("device-renamed", 11, utf8([HEADER + ",Device", *(f"{row},{'Van' if place > 120 else 'My monitor'}" for place, row in enumerate(plain[1:]))]), t),
+        Fixture("long-two-devices", 14, _long_devices(t)[0], error=Unanswered, message="Left or Right"),
         Fixture("cell-columns-of-zero", 11, utf8(_cells_rows(t)), t),
         Fixture("charge-percent", 13, utf8(["Date/Time,Volts,Amps,Temp °C,Charge %", *plain[1:]]), t),
         Fixture("charge-alone", 13, utf8(["Time,Volts,Amps,Temp °C,Charge", *plain[1:170]]), None, {"rated_ah": 280.0}, error=Unanswered, message='column "Charge"'),
@@ -255,6 +262,27 @@ def _long(t: Trip):
                 f"{local(t.ts_ms[row], '%Y-%m-%dT%H:%M:%SZ')},{name},{number(getattr(t, column)[row], decimals)},{unit}"
             )
     return utf8(rows), t
+
+
+def _with_devices(t: Trip) -> list[str]:
+    """A house pack and a starter pack, row by row, with the device's name in a column."""
+    rows = [f"{HEADER},device"]
+    for row in lines(t)[1:]:
+        c = row.split(",")
+        rows += [f"{row},House", f"{c[0]},{float(c[1]) - 0.6:.2f},0.2,{c[3]},100,Starter"]
+    return rows
+
+
+def _long_devices(t: Trip):
+    rows = ["time,sensor,value,unit"]
+    for row in range(150):
+        when = local(t.ts_ms[row], "%Y-%m-%dT%H:%M:%SZ")
+        rows += [
+            f"{when},Left voltage,{t.voltage_v[row]:.2f},V",
+            f"{when},Left current,{t.current_a[row]:.1f},A",
+            f"{when},Right voltage,{12.6 + row % 3 / 100:.2f},V",
+        ]
+    return utf8(rows), t.take(slice(0, 150))
 
 
 def _on_change(t: Trip):
