@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from logbook.cli.dates import MOMENT
 from logbook.cli.output import document, result, say, table
 from logbook.cli.progress import progress
 from logbook.cli.session import Session, only_pack, pass_session
@@ -46,12 +47,13 @@ ERA_HELP = "Take only readings from then on, in the file's or the pack's zone: o
     type=click.Path(path_type=Path),
     help="Write what was recognised as a mapping file.",
 )
-@click.option("--from", "from_date", metavar="DATE", type=click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M"]), help=ERA_HELP)
+@click.option("--device", metavar="NAME", help="Take only this device's readings, where a file holds several.")
+@click.option("--from", "from_date", metavar="DATE", type=MOMENT, help=ERA_HELP)
 @click.option(
     "--until",
     "until_date",
     metavar="DATE",
-    type=click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M"]),
+    type=MOMENT,
     help="See --from; this moment itself is the next pack's.",
 )
 @click.option("--dry-run", is_flag=True, help="Show what would be done and write nothing.")
@@ -86,6 +88,7 @@ def _options(options: dict[str, Any], pack: Pack) -> ImportOptions:
     return ImportOptions(
         time_zone=options["timezone"],
         positive=options["positive"],
+        device=options["device"],
         mapping=read_mapping(options["mapping"]) if options["mapping"] else None,
         cells_in_series=pack.cells_in_series,
         rated_ah=pack.rated_ah,

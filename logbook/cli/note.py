@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from logbook.cli.dates import MOMENT
 from logbook.cli.output import document, result, say, table
 from logbook.cli.session import Session, only_pack, pass_session
 from logbook.cli.words import local_ms, moment
@@ -33,7 +34,7 @@ def note() -> None:
 @click.option(
     "--at",
     metavar="DATE",
-    type=click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M"]),
+    type=MOMENT,
     help="When it was, on the pack's clock: 2026-02-07 or 2026-02-07T06:03. Default: now.",
 )
 @pass_session

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from logbook.cli.dates import DAY
 from logbook.cli.output import document, result, say, table
 from logbook.cli.session import Session, only_pack, pass_session
 from logbook.cli.words import counted, day, number
@@ -49,7 +50,7 @@ def rating_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option(
             "--purchased",
             metavar="DATE",
-            type=click.DateTime(["%Y-%m-%d"]),
+            type=DAY,
             help="Day of purchase, such as 2024-03-01.",
         ),
         click.option("--timezone", metavar="ZONE", help="Zone of its clock, such as Europe/Berlin. Default: UTC."),

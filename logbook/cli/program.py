@@ -6,6 +6,7 @@ import click
 
 from logbook import __version__
 from logbook.cli.flag import flag
+from logbook.cli.foretell import parked, sag
 from logbook.cli.health import health
 from logbook.cli.imports import import_, imports, receipt, undo
 from logbook.cli.keep import backup, check, export, rebuild, restore
@@ -21,6 +22,8 @@ COMMANDS = (
     receipt,
     undo,
     health,
+    sag,
+    parked,
     flag,
     note,
     serve,

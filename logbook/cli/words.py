@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from logbook.units import S_PER_DAY, S_PER_HOUR, S_PER_MINUTE, ms_from_datetime, utc_from_ms
 
 if TYPE_CHECKING:
-    from datetime import datetime
+    from datetime import date
 
     from logbook.schema.estimate import Estimate
 
@@ -48,8 +49,17 @@ def local_ms(when: datetime, zone: str) -> int:
 
 def day(ts_ms: int, zone: str) -> str:
     """Write a day: `5 Feb 2026`."""
-    when = local(ts_ms, zone)
-    return f"{when.day} {when:%b %Y}"
+    return day_of(local(ts_ms, zone).date())
+
+
+def day_of(date: date) -> str:
+    """Write a day of the calendar: `5 Feb 2026`."""
+    return f"{date.day} {date:%b %Y}"
+
+
+def today(zone: str) -> date:
+    """Give the day it is in the owner's zone."""
+    return datetime.now(ZoneInfo(zone)).date()
 
 
 def moment(ts_ms: int, zone: str) -> str:

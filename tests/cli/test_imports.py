@@ -89,6 +89,21 @@ def test_a_dry_run_shows_everything_and_writes_nothing(house, trip):
     assert json.loads(house("imports", "--json").out) == []
 
 
+def test_of_several_devices_the_one_that_is_meant_is_taken(house, tmp_path):
+    path = export(tmp_path / "two.csv")
+    header, *rows = path.read_text("utf-8").splitlines()
+    twice = [f"{row},{name}" for row in rows if row for name in ("House", "Starter")]
+    path.write_text("\n".join([f"{header},device", *twice]) + "\n", "utf-8")
+
+    refused = bring(house, path)
+    taken = bring(house, path, options=("--positive", "charge", "--device", "House"))
+
+    assert refused.code == 65
+    assert "--device" in refused.err
+    assert taken.code == 0
+    assert "30 stored" in taken.out
+
+
 def test_one_file_is_split_between_two_packs(house, trip):
     house("pack", "add", "New battery", "--rated-ah", "100", "--cells", "4")
     options = ("--positive", "charge", "--until", "2026-02-07T06:10")
