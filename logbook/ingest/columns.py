@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from logbook.ingest.header import Header
     from logbook.ingest.ledger import Ledger
     from logbook.ingest.mapping import Mapping
+    from logbook.ingest.memory import Remembered
     from logbook.ingest.question import Ask
     from logbook.ingest.scale import Known
 
@@ -32,7 +33,14 @@ TELLING = frozenset({"voltage_v", "current_a", "charge_current_a", "discharge_cu
 class ColumnPlan(Plan):
     """Reads column names (or a mapping) as each section's header turns up."""
 
-    def __init__(self, mapping: Mapping | None, known: Known, ledger: Ledger, ask: Ask | None) -> None:
+    def __init__(
+        self,
+        mapping: Mapping | None,
+        known: Known,
+        ledger: Ledger,
+        ask: Ask | None,
+        remembered: Sequence[Remembered] = (),
+    ) -> None:
         given = mapping
         super().__init__(
             delimiter=given.delimiter if given else None,
@@ -44,12 +52,14 @@ class ColumnPlan(Plan):
         self.where = known.where
         self.ledger = ledger
         self.ask = ask
+        self.remembered = remembered
         self.layouts: list[Layout] = []
 
     def wanted(self, header: Header, sample: Sequence[list[str]]) -> Wanted:
         """Decide the uses of a section's columns, and how to read them."""
         named = zip(header.names, header.units, strict=True)
         uses = [_use(index, name, unit, held_cells(sample, index)) for index, (name, unit) in enumerate(named)]
+        self._recall([use.header for use in uses])
         if self.mapping:
             uses = _mapped(self.mapping, uses, self.where)
         time = time_uses(uses, sample, self.mapping, self.where)
@@ -63,6 +73,22 @@ class ColumnPlan(Plan):
             raise _unusable(header, self.where)
         self.layouts.append(layout)
         return _wanted(layout)
+
+    def _recall(self, names: Sequence[str]) -> None:
+        """Look whether a file with this header came before; raise the mapping it was read by where none is given."""
+        if self.ledger.memory:
+            return
+        self.ledger.memory = next((entry for entry in self.remembered if entry.fits(names)), None)
+        if self.ledger.memory and self.ledger.memory.mapping and not self.mapping:
+            raise MappingRemembered(self.ledger.memory)
+
+
+class MappingRemembered(Exception):
+    """The file is to be read anew, by the mapping of the last one with the same header."""
+
+    def __init__(self, memory: Remembered) -> None:
+        super().__init__()
+        self.memory = memory
 
 
 def _wanted(layout: Layout) -> Wanted:

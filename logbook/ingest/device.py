@@ -55,6 +55,8 @@ def chosen_device(
         return found[0]
     if (answered := ledger.answer(QUESTION)) in names and answered is not None:
         return answered
+    if recalled := ledger.recall(QUESTION, names):
+        return recalled
     question = Question(
         QUESTION, "It holds several devices; whose readings are the pack's?", tuple(names), evidence, "--device NAME"
     )

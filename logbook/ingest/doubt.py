@@ -100,7 +100,11 @@ class _Doubt:
         if not open_targets or not seen.moves:
             return replace(use, ambiguous=(), evidence=f"{use.evidence}: not needed")
         target, why = self._by_values(open_targets, seen)
-        if target is None:
+        recalled = self.ledger.recalled(f"column {use.header}", (*open_targets, NEITHER))
+        if target is None and recalled and self.ledger.memory:
+            target, why = recalled, self.ledger.memory.said
+            self.ledger.infer(f"column {use.header}", target, "given", why)
+        elif target is None:
             choices = (*open_targets, NEITHER)
             shown = f"Its values run from {seen.low:g} to {seen.high:g}."
             target, why = (
@@ -136,6 +140,8 @@ class _Doubt:
 
     def _asked(self, key: str, text: str, choices: tuple[str, ...], evidence: str, header: str) -> str:
         option = f'--mapping FILE  with  {choices[0]} = {{ column = "{header}" }}  under [columns]'
+        if recalled := self.ledger.recall(key, choices):
+            return recalled
         answer = settle(Question(key, text, choices, evidence, option), self.ask, self.known.where)
         self.ledger.infer(key, answer, "given", "as you said")
         return answer

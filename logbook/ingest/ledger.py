@@ -10,10 +10,11 @@ import numpy as np
 from logbook.schema.receipt import ColumnUse, Inference, Receipt, Repair, SetAside
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
+    from logbook.ingest.memory import Remembered
     from logbook.schema.reading import Readings
 
 FIRST_LINES = 20
@@ -33,6 +34,9 @@ class Ledger:
         self.inferences: list[Inference] = []
         self.warnings: list[str] = []
         self.rows_read = 0
+        self.memory: Remembered | None = None
+        """How the last file with the same header was understood."""
+        self.mapping_text: str | None = None
         self._repairs: dict[str, tuple[str, int, list[int]]] = {}
         self._set_aside: dict[int, tuple[str, str | None]] = {}
 
@@ -45,6 +49,18 @@ class Ledger:
     def answer(self, question: str) -> str | None:
         """What was decided about a question so far."""
         return next((entry.answer for entry in self.inferences if entry.question == question), None)
+
+    def recalled(self, question: str, choices: Sequence[str] = ()) -> str | None:
+        """What was decided about a question last time, if it is one of the choices now; `recall` takes it over."""
+        answer = self.memory.answers.get(question) if self.memory else None
+        return answer if not choices or answer in choices else None
+
+    def recall(self, question: str, choices: Sequence[str] = ()) -> str | None:
+        """Decide a question as last time, and say so."""
+        answer = self.recalled(question, choices)
+        if answer is not None and self.memory is not None:
+            self.infer(question, answer, "given", self.memory.said)
+        return answer
 
     def warn(self, text: str) -> None:
         """Note something the owner should know."""
@@ -101,6 +117,7 @@ class Ledger:
             set_aside_reasons=dict(Counter(row.reason for row in rows)),
             set_aside_first=rows[:FIRST_LINES],
             warnings=tuple(self.warnings),
+            mapping=self.mapping_text,
         )
 
 

@@ -27,7 +27,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from logbook.errors import BadConfiguration, InputMissing, nearest
@@ -83,6 +83,8 @@ class Mapping:
     positive: Positive | None = None
     columns: dict[str, ColumnMapping] = field(default_factory=dict)
     device: str | None = None
+    text: str = field(default="", compare=False)
+    """The file it was read from."""
 
 
 def read_mapping(path: Path) -> Mapping:
@@ -106,7 +108,7 @@ def parse_mapping(text: str, where: str = "mapping") -> Mapping:
         raise BadConfiguration(
             f"It is not valid TOML: {error}.", where=where, mend='Text values stand in quotes: delimiter = "tab"'
         ) from error
-    return _Reader(where).mapping(document)
+    return replace(_Reader(where).mapping(document), text=text)
 
 
 class _Reader:

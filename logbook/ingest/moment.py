@@ -327,8 +327,11 @@ def order_of(words: Sequence[DateWord], given: str | None, ledger: Ledger, ask: 
     possible = [
         order for order in ORDERS if sum(word.days(order) is None for word in open_words) <= 0.02 * len(open_words)
     ]
+    recalled = ledger.recalled("order of day and month")
     if len(possible) == 1:
         ledger.infer("order of day and month", possible[0], "strong", _proof(open_words))
+        if recalled not in {None, possible[0]}:
+            ledger.warn(f"Its dates are written {possible[0]}; in the last file with this header they were {recalled}.")
         return possible[0]
     return _by_steps(open_words, possible or list(ORDERS), ledger, ask, where)
 
@@ -348,13 +351,14 @@ def _by_steps(words: Sequence[DateWord], possible: Sequence[str], ledger: Ledger
     evidence = "; ".join(
         f"read {order}, {count} of {len(words) - 1} changes of date are by one day" for order, count in counts.items()
     )
-    if len(words) > 2 and counts[best] >= 2 and others == 0:
-        ledger.infer("order of day and month", best, "strong", evidence)
+    against = ledger.recalled("order of day and month", possible)
+    if len(words) > 1 and counts[best] >= 1 and others == 0 and against in {None, best}:
+        strength = "strong" if len(words) > 2 and counts[best] >= 2 else "fair"
+        ledger.infer("order of day and month", best, strength, evidence)
         return best
-    if len(words) > 1 and counts[best] == 1 and others == 0:
-        ledger.infer("order of day and month", best, "fair", evidence)
-        return best
-    if all(word.mark == "." for word in words) and "day-first" in possible:
+    if others == counts[best] and (recalled := ledger.recall("order of day and month", possible)):
+        return recalled
+    if against is None and all(word.mark == "." for word in words) and "day-first" in possible:
         ledger.infer("order of day and month", "day-first", "fair", "dates with dots are written day first")
         return "day-first"
     shown = (words[0].mark or "/").join(f"{number:02d}" for number in words[0].fields or ())
@@ -362,12 +366,18 @@ def _by_steps(words: Sequence[DateWord], possible: Sequence[str], ledger: Ledger
         "date_order",
         f'Is "{shown}" written day first or month first?',
         tuple(possible),
-        f"The dates of the file allow both: {evidence}."
+        f"The dates of the file allow both: {evidence}.{_last_time(against)}"
         if len(words) > 1
         else "The file has one date, and it allows both.",
         '--mapping FILE  with  order = "day-first"  (or "month-first") under [time]',
     )
-    return settle(question, ask, where)
+    answer = settle(question, ask, where)
+    ledger.infer("order of day and month", answer, "given", "as you said")
+    return answer
+
+
+def _last_time(order: str | None) -> str:
+    return f" In the last file with this header they were {order}." if order else ""
 
 
 def _day_steps(words: Sequence[DateWord], order: str) -> int:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from logbook.ingest.mapping import Mapping
+    from logbook.ingest.memory import Remembered
 
 Positive = Literal["charge", "discharge"]
 """Which way a positive current of the file flows."""
@@ -28,6 +29,8 @@ class ImportOptions:
     """Zone taken, and said so, when the file and `time_zone` are silent: the pack's."""
     device: str | None = None
     """Which of several devices in one file is meant."""
+    remembered: tuple[Remembered, ...] = ()
+    """How earlier files of the pack were understood, the latest first; what is given stands before it."""
     max_bytes: int = 16 * 1024 * MEBIBYTE
     """Largest unpacked size that is read."""
     max_ratio: float = 200.0

@@ -62,15 +62,22 @@ def _decide(said: Said, evidence: SignEvidence, known: Known, ledger: Ledger, as
             )
         return said.owner
     word = said.columns or said.header
-    contradicted = word is not None and evidence.strength in STRONG and evidence.positive != word
+    recalled = None if said.columns else ledger.recalled("positive current")
+    telling = evidence.strength in STRONG
+    forgotten = recalled is not None and telling and evidence.positive != recalled
+    contradicted = forgotten or (word is not None and telling and evidence.positive != word)
     if word and not contradicted:
         what = "the columns say so" if said.columns else "the header says so"
         ledger.infer("positive current", word, "strong", f"{what}; {evidence.evidence}")
         return word
-    if evidence.strength in STRONG and not contradicted:
+    if telling and not contradicted:
         ledger.infer("positive current", evidence.positive, evidence.strength, evidence.evidence)
         return evidence.positive
+    if not contradicted and (answer := ledger.recall("positive current")):
+        return answer
     doubt = f"The header says {word}, but " if contradicted else "The readings do not show it: "
+    if forgotten and ledger.memory:
+        doubt = f"In the last file with this header (import {ledger.memory.import_id}) it was {recalled}, but "
     question = Question(
         "positive",
         "Does a positive current charge or discharge the pack?",

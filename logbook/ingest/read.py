@@ -10,7 +10,7 @@ import numpy as np
 
 from logbook.errors import BadData
 from logbook.ingest.archive import open_source
-from logbook.ingest.columns import ColumnPlan
+from logbook.ingest.columns import ColumnPlan, MappingRemembered
 from logbook.ingest.current import signed_current
 from logbook.ingest.device import QUESTION, of_one_device
 from logbook.ingest.frame import Frame, joined
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from logbook.ingest.memory import Remembered
     from logbook.ingest.options import ImportOptions
     from logbook.ingest.question import Ask
     from logbook.ingest.use import Layout
@@ -52,14 +53,31 @@ def _silent(share: float) -> None:
 
 
 def read_export(
-    path: Path | str, options: ImportOptions, *, ask: Ask | None = None, progress: Callable[[float], None] = _silent
+    path: Path | str,
+    options: ImportOptions,
+    *,
+    ask: Ask | None = None,
+    progress: Callable[[float], None] = _silent,
+    memory: Remembered | None = None,
 ) -> Recording:
-    """Read one exported file.
+    """Read one exported file; `memory` is what is known to fit it, else `options.remembered` is looked through.
 
     Raises InputMissing where it cannot be read, BadData where it cannot be understood, Unanswered where the data
     cannot decide and nobody answers, BadConfiguration where the mapping does not fit.
     """
-    return _Import(Path(path), options, ask, progress).recording()
+    try:
+        return _Import(Path(path), options, ask, progress).recording(memory)
+    except MappingRemembered as found:
+        return _Import(Path(path), by_memory(options, found.memory), ask, progress).recording(found.memory)
+
+
+def by_memory(options: ImportOptions, memory: Remembered) -> ImportOptions:
+    """Read by the mapping of last time; what the readings may contradict is recalled, not given."""
+    mapping = memory.mapping
+    if mapping is None:
+        return options
+    time = replace(mapping.time, zone=None, order=None)
+    return replace(options, mapping=replace(mapping, time=time, positive=None))
 
 
 def lines_of(path: Path | str, options: ImportOptions, lines: Sequence[int]) -> dict[int, str]:
@@ -81,8 +99,13 @@ class _Import:
         device = (options.mapping.device if options.mapping else None) or options.device
         self.known = Known(options.cells_in_series, options.rated_ah, self.where, device)
 
-    def recording(self) -> Recording:
-        plan = ColumnPlan(self.options.mapping, self.known, self.ledger, self.ask)
+    def recording(self, memory: Remembered | None = None) -> Recording:
+        mapping = self.options.mapping
+        self.ledger.mapping_text = mapping.text if mapping else None
+        self.ledger.memory = memory
+        if memory:
+            self.ledger.infer("mapping", memory.said, "given", "its header is the same")
+        plan = ColumnPlan(mapping, self.known, self.ledger, self.ask, self.options.remembered)
         found = read_sections(self.text, plan, self.ledger)
         pairs = [(section, layout) for section, layout in zip(found, plan.layouts, strict=True) if len(section)]
         if not pairs:

@@ -26,6 +26,7 @@ USUAL_PACKS_V = ((10.0, 15.5), (20.0, 31.0), (40.0, 62.0), (2.0, 4.4))
 CURRENT_C_RATE = 20.0
 """No house battery gives twenty times its rating."""
 CURRENT_HIGHEST_A = 1000.0
+HIGHEST_SOC = 110.0
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,34 @@ class Known:
 def scale_of(
     target: str, values: NDArray[np.float64], said: Unit | None, known: Known, ask: Ask | None, ledger: Ledger
 ) -> Scale:
-    """Unit of a column taken as `target`."""
+    """Unit of a column taken as `target`: as the file says, as last time, or by what its values can be."""
+    scale = _scale_of(target, values, said, known, ask, ledger)
+    unit = ledger.memory.units.get(target) if ledger.memory and not said else None
+    if unit is None or unit == scale.unit.name or target == "temperature_c":
+        return scale
+    if _can_be(target, values, unit_exact(unit), known) and ledger.memory:
+        return Scale(unit_exact(unit), "fair", f"it was so {ledger.memory.said.removeprefix('as ')}")
+    ledger.warn(
+        f"The column of {target} was in {unit} in the last file with this header; its values now are {scale.unit.name}: "
+        f"{scale.evidence}."
+    )
+    return scale
+
+
+def _can_be(target: str, values: NDArray[np.float64], unit: Unit, known: Known) -> bool:
+    """Whether values in that unit are any that such a pack shows."""
+    if target == "voltage_v" or target.startswith("cell_"):
+        cells = known.cells_in_series if target == "voltage_v" else 1
+        return pack_can_show(_typical(values) * unit.factor, cells)
+    highest = float(np.nan_to_num(typical_range(np.abs(values))[1])) * unit.factor
+    if target.endswith("current_a"):
+        return highest <= (CURRENT_C_RATE * known.rated_ah if known.rated_ah else CURRENT_HIGHEST_A)
+    return highest <= HIGHEST_SOC if target == "soc_percent" else True
+
+
+def _scale_of(
+    target: str, values: NDArray[np.float64], said: Unit | None, known: Known, ask: Ask | None, ledger: Ledger
+) -> Scale:
     if target == "voltage_v":
         return voltage_scale(values, said, known)
     if target.endswith("current_a"):

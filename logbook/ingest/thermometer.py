@@ -25,7 +25,21 @@ NEAR_FREEZING = 5.0
 KELVIN = (230.0, 345.0)
 
 
-def thermometer_scale(  # noqa: PLR0911 - one rule a line, the first that fits speaks
+def thermometer_scale(
+    values: NDArray[np.float64], said: Unit | None, where: str, ask: Ask | None, ledger: Ledger
+) -> Scale:
+    """Unit of a temperature: as stated, as last time, else by the middle of its values; asked where these disagree."""
+    scale = _by_values(values, said, where, ask, ledger)
+    last = ledger.memory.units.get("temperature_c") if ledger.memory and not said else None
+    if last is None or last == scale.unit.name or not ledger.memory:
+        return scale
+    if scale.strength != "strong":
+        return Scale(unit_exact(last), "given", ledger.memory.said)
+    shown = f"{scale.evidence[0].upper()}{scale.evidence[1:]}; in the last file with this header it was in {last}."
+    return _settled((scale.unit.name, last), shown, where, ask, ledger)
+
+
+def _by_values(  # noqa: PLR0911 - one rule a line, the first that fits speaks
     values: NDArray[np.float64], said: Unit | None, where: str, ask: Ask | None, ledger: Ledger
 ) -> Scale:
     """Unit of a temperature: as stated, else by the middle of its values, else asked."""
@@ -71,6 +85,14 @@ def _unwrapped(held: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _asked(choices: tuple[str, str], evidence: str, where: str, ask: Ask | None, ledger: Ledger) -> Scale:
+    last = ledger.memory.units.get("temperature_c") if ledger.memory else None
+    if last in choices and last is not None and ledger.memory:
+        ledger.infer("temperature unit", last, "given", ledger.memory.said)
+        return Scale(unit_exact(last), "given", ledger.memory.said)
+    return _settled(choices, evidence, where, ask, ledger)
+
+
+def _settled(choices: tuple[str, str], evidence: str, where: str, ask: Ask | None, ledger: Ledger) -> Scale:
     first, second = choices
     question = Question(
         "temperature_unit",

@@ -68,7 +68,11 @@ class TimeZone:
                 return _noted(ledger, found, "strong", f'the file says "{text.strip()[:60]}"')
         back, leaps = changes_seen(local_ms)
         fits = [name for name in EXAMPLE_ZONES if fits_changes(ZoneInfo(name), back, leaps)] if back or leaps else []
-        if self.default and (not fits or fits_changes(zone_named(self.default), back, leaps)):
+        recalled = ledger.recalled("time zone")
+        if recalled and (not fits or fits_changes(zone_named(recalled), back, leaps)):
+            ledger.recall("time zone")
+            return zone_named(recalled)
+        if self.default and not recalled and (not fits or fits_changes(zone_named(self.default), back, leaps)):
             shown = "its clock changes to and from summer time as there" if fits else "the file does not say"
             return _noted(ledger, self.default, "strong" if fits else "fair", f"{shown}; it is the zone of the pack")
         jumps = f"Its clock jumps by an hour, as in {', '.join(fits)}." if fits else "Its times say no zone."

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from logbook.errors import BadData, LogbookError, Unanswered
 from logbook.ingest import Question, lines_of, read_export
 from logbook.ingest.question import settle
+from logbook.ingest.read import by_memory
 from logbook.jobs.copies import copies_in, without_copies
 from logbook.jobs.progress import silent
+from logbook.jobs.remembered import remembered
 from logbook.units import MS_PER_HOUR
 
 if TYPE_CHECKING:
@@ -33,13 +37,30 @@ def read_for_pack(
     Raises what `read_export` raises; Unanswered also where the file's clock stands hours from that of the same
     readings in the logbook and nobody says which zone it runs in.
     """
-    recording = read_export(path, options, ask=ask, progress=progress)
+    options = replace(options, remembered=remembered(store, pack.id))
+    recording = _read(path, options, ask, progress)
     copies = copies_in(store, pack.id, recording.readings)
     if question := _clock_question(recording, copies):
         options = replace(options, time_zone=settle(question, ask, path.name))
-        recording = read_export(path, options, ask=ask)
+        recording = _read(path, options, ask, silent)
         copies = copies_in(store, pack.id, recording.readings)
     return without_copies(recording, copies, lambda lines: lines_of(path, options, lines))
+
+
+def _read(path: Path, options: ImportOptions, ask: Ask | None, progress: Progress) -> Recording:
+    """Read a file; one that is not understood is tried by the mappings that say how earlier files were cut."""
+    try:
+        return read_export(path, options, ask=ask, progress=progress)
+    except (BadData, Unanswered):
+        for memory in options.remembered:
+            mapping = memory.mapping
+            if options.mapping or not mapping or not (mapping.delimiter or mapping.decimal or mapping.first_row):
+                continue
+            with suppress(LogbookError):
+                recording = read_export(path, by_memory(options, memory), ask=ask, progress=progress, memory=memory)
+                if memory.fits([column.header for column in recording.receipt.columns]):
+                    return recording
+        raise
 
 
 def _clock_question(recording: Recording, copies: Copies) -> Question | None:

@@ -86,8 +86,10 @@ class Receipt:
     dry_run: bool = False
     changes: Changes | None = None
     """What it changed in the answers; None until somebody looked."""
+    mapping: str | None = None
+    """Text of the mapping file it was read by; None where there was none."""
 
     def as_json(self) -> dict[str, Any]:
-        """JSON-ready document of the receipt; without `changes` where nobody looked."""
-        document = asdict(self)
-        return {name: value for name, value in document.items() if name != "changes" or value is not None}
+        """JSON-ready document of the receipt; without `changes` where nobody looked and `mapping` where there was none."""
+        optional = ("changes", "mapping")
+        return {name: value for name, value in asdict(self).items() if name not in optional or value is not None}
