@@ -109,12 +109,20 @@ def render(pages: Sequence[Page], answers: Answers, pathname: str, search: str) 
             continue
         try:
             visit = visit_of(answers, variables, search)
-            return titled(title_words(page, visit), page.layout(visit))
+            return titled(title_words(page, visit), with_note(page.layout(visit), visit))
         except UnknownName as error:
             return missing(error.what)
         except Exception as error:  # noqa: BLE001 - whatever it is, the owner gets a page
             return failed(words_of(error, pathname))
     return missing("There is no page at this address.")
+
+
+def with_note(content: Any, visit: Visit) -> Component:
+    """A page with a place for notes; a pack's own pages have theirs."""
+    if "pack" not in visit.variables:
+        content.children = [*content.children, notes.note_anywhere(visit)]
+    whole: Component = content
+    return whole
 
 
 def tell(error: Exception) -> Any:

@@ -234,20 +234,17 @@ class Intake:
     def _run(self, job: Job) -> None:
         """One file: read and stored, or brought to a question or an error."""
         path = self.uploads.path(job.folder, job.file_name)
+        question = None
         try:
             pack = pack_numbered(self.answers, job.pack_id)
             if job.body.get("trial"):
                 self._shown(job, path, pack)
-                return
-            progress = self._sign(job)
-            receipt = self.answers.import_file(
-                path, pack, self._options(job, pack), ask=asker(job.answers), progress=progress
-            )
-            self.answers.health(pack)
+            else:
+                self._taken_in(job, path, pack)
         except Lost:
             log.warning("another program took over the import of %s", job.file_name)
         except Paused as paused:
-            self._asked(job, path, paused.question)
+            question = paused.question
         except LogbookError as error:
             self._failed(job, path, told(error, path, job.file_name))
         except Exception:
@@ -255,10 +252,17 @@ class Intake:
             log.exception("import of %s failed (%s)", job.file_name, number)
             words = f"Something went wrong here. It is in the log of the server as {number}. Nothing was stored."
             self._failed(job, path, {"what": words, "mend": ""})
-        else:
-            self._say("finish_task", job, {"receipt": receipt.as_json()})
-            self.uploads.drop(job.folder)
-            self._forget_oldest()
+        if question:  # only now is what was read so far let go of, so that a preview does not hold the file twice
+            self._asked(job, path, question)
+
+    def _taken_in(self, job: Job, path: Path, pack: Pack) -> None:
+        """Read and store a file, and work the answers out."""
+        options = self._options(job, pack)
+        receipt = self.answers.import_file(path, pack, options, ask=asker(job.answers), progress=self._sign(job))
+        self.answers.health(pack)
+        self._say("finish_task", job, {"receipt": receipt.as_json()})
+        self.uploads.drop(job.folder)
+        self._forget_oldest()
 
     def _asked(self, job: Job, path: Path, question: Question) -> None:
         """Put a question to the owner, with what the file would say under each answer that can be foreseen."""

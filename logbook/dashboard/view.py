@@ -51,6 +51,10 @@ class View:
         """For example 5 Feb 2026, 07:40."""
         return f"{self.day(ts_ms)}, {self.local(ts_ms):%H:%M}"
 
+    def second(self, ts_ms: int) -> str:
+        """For example 5 Feb 2026, 07:40:05."""
+        return f"{self.day(ts_ms)}, {self.local(ts_ms):%H:%M:%S}"
+
     def temperature(self, celsius: float) -> float:
         """A temperature in the reader's unit."""
         return fahrenheit_from_celsius(celsius) if self.fahrenheit else celsius

@@ -7,6 +7,7 @@ import re
 import pytest
 
 from logbook.dashboard import create_app
+from logbook.dashboard.uploads import PIECE_BYTES
 from logbook.store import add_pack, list_notes, list_packs, open_store, reading_span
 from tests.dashboard import exports
 from tests.dashboard.test_browser import LAPTOP, PHONE, no_trouble_reading, settled, until, visit, watched
@@ -33,6 +34,12 @@ def phone(browser):
 @pytest.fixture
 def laptop(browser):
     yield from watched(browser, LAPTOP, "light")
+
+
+@pytest.fixture
+def refused(browser):
+    """A laptop of which something is refused or lost on the way, as the test means it."""
+    yield from watched(browser, LAPTOP, "light", expected=("status of 400", "ERR_CONNECTION_RESET"))
 
 
 def file_of(text, name="trip.csv"):
@@ -113,6 +120,14 @@ def test_find_the_frozen_morning_and_jump_to_its_readings(laptop, home, store):
     lines = download.value.path().read_text().splitlines()
     assert lines[0] == "time_utc,time_local (Europe/Berlin),voltage_v,current_a,temperature_c,soc_percent"
     assert len(lines) == 1 + 24 * 30  # every two minutes
+    laptop.get_by_role("button", name="Show them as a table").click()
+    laptop.wait_for_selector("text=50 readings from")
+    no_trouble_reading(laptop)
+    first = laptop.text_content("#readings-table tbody tr:first-child")
+    laptop.get_by_role("button", name="Show the next ones").click()
+    until(laptop, "before => document.querySelector('#readings-table tbody tr').textContent !== before", arg=first)
+    laptop.get_by_role("button", name="A week").click()
+    until(laptop, "!document.querySelector('#readings-table table')")
 
 
 def test_a_drag_over_the_chart_looks_closer(laptop, home, store):
@@ -153,6 +168,23 @@ def test_a_note_is_written_seen_on_the_charts_and_taken_away(laptop, home, store
     assert list_notes(store, pack.id) == []
 
 
+def test_a_note_is_written_from_a_page_that_is_about_no_one_pack(phone, home, store):
+    add_pack(store, name="Old", rated_ah=100, cells_in_series=4, time_zone="UTC")
+    pack = add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    for path in ("/", "/imports", "/settings"):
+        visit(phone, home + path)
+        assert phone.get_by_text("Write a note").count() == 1
+    phone.get_by_text("Write a note").click()
+    phone.get_by_role("textbox", name="About").click()
+    phone.get_by_role("option", name="House").click()
+    phone.get_by_label("What to remember").fill("pack swapped")
+    phone.get_by_role("button", name="Write it down").click()
+    phone.wait_for_selector("text=Written down for House.")
+
+    assert [note.text for note in list_notes(store, pack.id)] == ["pack swapped"]
+    no_trouble_reading(phone)
+
+
 def test_an_import_is_undone(laptop, home, store):
     pack = add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
     bring_in(laptop, home, file_of(exports.frosty_trip()))
@@ -163,6 +195,8 @@ def test_an_import_is_undone(laptop, home, store):
     laptop.wait_for_selector("h1:text('Bring in readings')")
 
     assert reading_span(store, pack.id)[0] == 0
+    laptop.wait_for_selector(".job >> text=Taken out again")
+    no_trouble_reading(laptop)
 
 
 def test_several_files_one_of_them_broken(phone, home, store):
@@ -259,3 +293,71 @@ def test_a_limit_of_the_packs_own_sheet_is_written_down_and_changes_the_answer(l
     no_trouble_reading(laptop)
     laptop.get_by_role("link", name="Was it charged frozen?").first.click()
     laptop.wait_for_selector("text=No charging below \u221210\u00a0°C was seen in the logged time.")
+
+
+def test_an_answer_in_words_is_shown_before_it_counts(laptop, home, store):
+    pack = add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    bring_in(laptop, home, file_of(exports.silent_about_start()))
+    laptop.wait_for_selector("text=when did it begin?")
+    assert "elapsed (s),voltage (V)" in laptop.text_content("#import-jobs")  # the file as it stands
+    laptop.get_by_label("Your answer").fill("2026-03-02 08:00:00")
+    laptop.get_by_role("button", name="Show me first").click()
+    laptop.wait_for_selector("text=2 Mar 2026, 08:02")
+    no_trouble_reading(laptop)
+    laptop.get_by_role("button", name="Take this answer").click()
+    laptop.wait_for_selector("text=It brought 120 new readings.")
+
+    assert reading_span(store, pack.id)[1] == 1772434800000  # 07:00 UTC
+
+
+def test_columns_nobody_knows_are_named_in_the_page_on_a_phone(phone, home, store):
+    pack = add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    bring_in(phone, home, file_of(exports.in_no_known_words()))
+    phone.wait_for_selector("text=Not taken in")
+    assert "--mapping" not in phone.text_content("#import-jobs")
+    no_trouble_reading(phone)
+    phone.get_by_role("button", name="Read it like this").click()
+    phone.wait_for_selector("text=Say which column is the time")
+    for name, words in (("zig", "Time, or its date"), ("zag", "Voltage in V"), ("zog", "Current in A")):
+        phone.get_by_role("textbox", name=name, exact=True).click()
+        phone.get_by_role("option", name=words, exact=True).click()
+    phone.get_by_role("button", name="Read it like this").click()
+    phone.wait_for_selector("text=It brought 120 new readings.")
+
+    assert reading_span(store, pack.id)[0] == 120
+    no_trouble_reading(phone)
+
+
+def test_a_mapping_file_is_given_in_the_page(refused, home, store):
+    laptop = refused
+    add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    bring_in(laptop, home, file_of(exports.in_no_known_words()))
+    laptop.wait_for_selector("[data-mapping-of] input", state="attached")
+    laptop.set_input_files("[data-mapping-of] input", [file_of("[columns]\nvolts = 3", "wrong.toml")])
+    laptop.wait_for_selector("text=is not a key of a mapping")
+    mapping = "[time]\ncolumns = [1]\n[columns]\nvoltage_v = 2\ncurrent_a = 3\n"
+    laptop.set_input_files("[data-mapping-of] input", [file_of(mapping, "right.toml")])
+
+    laptop.wait_for_selector("text=It brought 120 new readings.")
+
+
+def test_a_file_in_pieces_goes_on_after_the_connection_was_lost(refused, home, store):
+    laptop = refused
+    pack = add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    text = exports.frosty_trip(days=90)
+    assert len(text) > PIECE_BYTES
+    lost = []
+
+    def once(route):
+        if "at=0" not in route.request.url and not lost:
+            lost.append(route.request.url)
+            route.abort("connectionreset")
+        else:
+            route.continue_()
+
+    laptop.route("**/api/v1/uploads/*", once)
+    bring_in(laptop, home, file_of(text))
+    laptop.wait_for_selector("text=It brought 64\u00a0800 new readings.")
+
+    assert lost
+    assert reading_span(store, pack.id)[0] == 90 * 24 * 30

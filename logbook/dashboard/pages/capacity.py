@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from dash import html
 
@@ -12,7 +12,7 @@ from logbook.dashboard.figures.coverage import draw_unlogged, unlogged
 from logbook.dashboard.figures.style import draw_notes
 from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages.frame import no_readings, pack_page
-from logbook.dashboard.view import UNKNOWN, View, number, quantity
+from logbook.dashboard.view import UNKNOWN, number, quantity
 from logbook.dashboard.wording import capacity_answer, coverage_sentence, fade_answer, plural
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ def layout(visit: Visit) -> Component:
         None,
         parts.answer_block(answer, parts.rule(pack.rated_ah, health.capacity.ah, health.capacity.at_least_ah)),
         capacity_evidence(health, visit),
-        parts.section("How fast does it fade?", parts.answer_block(fade_answer(health)), losses(health, visit.view)),
+        parts.section("How fast does it fade?", parts.answer_block(fade_answer(health)), losses(health, visit)),
         parts.section(
             "What it rests on",
             html.P(coverage_sentence(health.readings, visit.view)),
@@ -85,25 +85,39 @@ def observation_table(health: Health, visit: Visit) -> Component:
             item.method,
             "Used" if item.used else "Left out",
             item.note or "",
+            parts.readings_link(visit.pack.id, view, item.start_ms, item.end_ms),
         ]
         for item in sorted(health.capacity.observations, key=lambda item: item.end_ms, reverse=True)
     ]
-    heads = ("Ended", "Delivered", "90 % interval (Ah)", "Temperature", "Method", "In the answer", "Note")
+    heads = (
+        "Ended",
+        "Delivered",
+        "90 % interval (Ah)",
+        "Temperature",
+        "Method",
+        "In the answer",
+        "Note",
+        "Look closer",
+    )
     content = parts.table("Capacity measurements, newest first", heads, rows, numeric=(1, 2, 3))
     return parts.data(len(rows), content, visit.pack.id, "capacity")
 
 
-def losses(health: Health, view: View) -> Component | None:
-    """Steps down."""
+def losses(health: Health, visit: Visit) -> Component | None:
+    """Steps down, each with a way to its readings."""
+    view = visit.view
     steps = health.fade.sudden_losses
     if not steps:
         return None
-    words = [
-        f"{view.day(step.time_ms)}: "
-        + (f"about {quantity(step.ah_lost.value, 'Ah')} lost at once." if step.ah_lost else "capacity lost at once.")
+    lines: list[list[Any]] = [
+        [
+            f"{view.day(step.time_ms)}: ",
+            f"about {quantity(step.ah_lost.value, 'Ah')} lost at once. " if step.ah_lost else "capacity lost at once. ",
+            parts.readings_link(visit.pack.id, view, step.time_ms, step.time_ms),
+        ]
         for step in steps
     ]
-    return html.Ul([html.Li(line) for line in words])
+    return html.Ul([html.Li(line) for line in lines])
 
 
 PAGE = Page("capacity", PATH, "Does it still deliver?", layout)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
-from dash import ALL, Input, Output, State, ctx, html
+from dash import ALL, Input, Output, State, ctx, html, no_update, set_props
 from dash.exceptions import PreventUpdate
 
 from logbook.dashboard import parts
@@ -27,11 +27,18 @@ WHEN, TEXT, SAVE, TOLD, PACK = "note-when", "note-text", "note-save", "note-told
 
 
 def notes_part(visit: Visit) -> Component:
-    """The notes of the pack, and a place to write one."""
+    """The notes of the pack, each with a way to its readings, and a place to write one."""
     entries = [
         html.Li(
             [
-                html.Div([html.Span(visit.view.moment(note.ts_ms), className="quiet"), html.P(note.text)]),
+                html.Div(
+                    [
+                        parts.readings_link(
+                            visit.pack.id, visit.view, note.ts_ms, note.ts_ms, visit.view.moment(note.ts_ms)
+                        ),
+                        html.P(note.text),
+                    ]
+                ),
                 html.Button(
                     "Take away",
                     id={"type": "note-delete", "note": note.id},
@@ -43,8 +50,34 @@ def notes_part(visit: Visit) -> Component:
         )
         for note in sorted(visit.answers.notes(visit.pack.id), key=lambda note: -note.ts_ms)
     ]
-    form = html.Div(
+    form = note_form(visit, html.Data(id=PACK, value=str(visit.pack.id)))
+    return parts.section(
+        "Notes", html.Ul(entries, className="notes") if entries else None, parts.folded("Write a note", form)
+    )
+
+
+def note_anywhere(visit: Visit) -> Component | None:
+    """A place to write a note on a page that is about no one pack."""
+    packs = list(visit.answers.packs())
+    if not packs:
+        return None
+    newest = max(packs, key=lambda pack: visit.answers.health(pack).readings.last_ms or 0)
+    choose = dmc.Select(
+        id=PACK,
+        label="About",
+        data=[{"value": str(pack.id), "label": pack.name} for pack in packs],
+        value=str(newest.id),
+        allowDeselect=False,
+        className="field",
+    )
+    return parts.section("Notes", parts.folded("Write a note", note_form(visit, choose)))
+
+
+def note_form(visit: Visit, which: Component) -> Component:
+    """When, what, and the pack it is about."""
+    return html.Div(
         [
+            which,
             dmc.TextInput(
                 id=WHEN,
                 label="When it was",
@@ -62,12 +95,8 @@ def notes_part(visit: Visit) -> Component:
             ),
             html.Button("Write it down", id=SAVE, className="main-button", n_clicks=0),
             html.P(id=TOLD, role="status"),
-            html.Data(id=PACK, value=str(visit.pack.id)),
         ],
         className="form",
-    )
-    return parts.section(
-        "Notes", html.Ul(entries, className="notes") if entries else None, parts.folded("Write a note", form)
     )
 
 
@@ -86,14 +115,13 @@ def register(app: Dash, answers: Answers) -> None:
     def save(clicks: int | None, when: str | None, text: str | None, pack_id: str) -> tuple[Any, str]:
         if not clicks:
             raise PreventUpdate
-        from dash import no_update
-
         pack = pack_numbered(answers, pack_id)
         words = (text or "").strip()[:LONGEST]
         ts_ms = moment_of(when, reader_view(pack.time_zone).zone)
         if not words or ts_ms is None:
             return no_update, "Say what to remember." if not words else "Say when it was, with day and time."
         answers.add_note(pack.id, ts_ms, words)
+        set_props("done", {"children": f"Written down for {pack.name}."})
         return time.time(), ""
 
     @app.callback(

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import dash_mantine_components as dmc
+import numpy as np
 from dash import Input, Output, State, ctx, dcc, html
 from dash.exceptions import PreventUpdate
 from flask import has_request_context, request
@@ -16,10 +18,11 @@ from logbook.dashboard.figures.readings import COLD, OPENED, Span, readings_over
 from logbook.dashboard.figures.style import GRAPH_CONFIG
 from logbook.dashboard.page import Page, Visit, in_browser, pack_numbered, reader_view
 from logbook.dashboard.pages.frame import no_readings, pack_page
-from logbook.dashboard.view import lasting, quantity
+from logbook.dashboard.view import UNKNOWN, lasting, quantity
 from logbook.dashboard.window import ALL, Moved, moved, start_window
 from logbook.dashboard.wording import PROTECTION_WORDS, SEVERITY_WORDS, Answer
-from logbook.units import MS_PER_HOUR, ms_from_datetime
+from logbook.schema.reading import QUANTITY_NAMES, Readings
+from logbook.units import MS_PER_DAY, MS_PER_HOUR, ms_from_datetime
 
 if TYPE_CHECKING:
     from dash import Dash
@@ -31,7 +34,7 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
 
 PATH = "/pack/<pack>/readings"
-GRAPH, VIEW, JUMP, SAID, SAVE, PACK, FROM, TO, SHOW = (
+GRAPH, VIEW, JUMP, SAID, SAVE, PACK, FROM, TO, SHOW, TABLE, MORE, REACHED = (
     "readings-graph",
     "readings-view",
     "readings-jump",
@@ -41,6 +44,9 @@ GRAPH, VIEW, JUMP, SAID, SAVE, PACK, FROM, TO, SHOW = (
     "readings-from",
     "readings-to",
     "readings-show",
+    "readings-table",
+    "readings-more",
+    "readings-reached",
 )
 MOVES = (
     ("earlier", "Earlier"),
@@ -54,6 +60,9 @@ MOVES = (
     (ALL, "All"),
 )
 CONFIG: dict[str, Any] = {"config": GRAPH_CONFIG}
+TABLE_ROWS = 50
+FIRST_STEP_MS = MS_PER_HOUR
+"""So much is read at first for the table; twice as much each time it was too little."""
 POINTER_COOKIE = "logbook-pointer"
 
 
@@ -95,6 +104,15 @@ def layout(visit: Visit) -> Component:
             className="chart",
         ),
         html.P(html.A("Download this window as CSV", id=SAVE, href="", download="", className="download")),
+        html.Section(
+            [
+                html.Div(id=TABLE),
+                html.Button("Show them as a table", id=MORE, className="plain-button", n_clicks=0),
+                dcc.Store(id=REACHED),
+            ],
+            className="readings-table",
+            **parts.named("Readings of this window as a table"),
+        ),
         dcc.Store(
             id=VIEW,
             data={"start": start, "end": end, "first": health.readings.first_ms, "last": health.readings.last_ms},
@@ -232,7 +250,78 @@ def register(app: Dash, answers: Answers) -> None:
         link = f"/api/v1/packs/{pack.id}/readings.csv?from={now.start}&to={now.end}"
         return figure, said(now.start, now.end, view), link, view.wall(now.start)[:16], view.wall(now.end)[:16]
 
+    @app.callback(
+        Output(TABLE, "children"),
+        Output(MORE, "children"),
+        Output(REACHED, "data"),
+        Input(VIEW, "data"),
+        Input(MORE, "n_clicks"),
+        State(REACHED, "data"),
+        State(PACK, "value"),
+        prevent_initial_call=True,
+    )
+    def tabulate(data: dict[str, int], clicks: int | None, reached: int | None, pack_id: str) -> tuple[Any, str, Any]:
+        now = Moved(**data)
+        if ctx.triggered_id != MORE or not clicks:
+            return None, "Show them as a table", None
+        pack = pack_numbered(answers, pack_id)
+        start = now.start if reached is None or not now.start <= reached < now.end else reached
+        shown = first_readings(answers, pack.id, start, now.end)
+        words, following = (
+            ("Show the next ones", int(shown.ts_ms[-1]) + 1) if len(shown) else ("From the beginning", None)
+        )
+        return readings_table(shown, reader_view(pack.time_zone)), words, following
+
     in_browser(app, "keepAddress", Output(VIEW, "storage_type"), Input(VIEW, "data"), prevent_initial_call=True)
+
+
+def first_readings(answers: Answers, pack_id: int, start: int, end: int) -> Readings:
+    """The first readings from a time on, however many there are after them: read in growing steps, gaps leapt over."""
+    found: list[Readings] = []
+    at, step = start, FIRST_STEP_MS
+    while at < end and sum(map(len, found)) < TABLE_ROWS:
+        part = answers.readings(pack_id, at, min(at + step, end))
+        at += step
+        if len(part):
+            found.append(part)
+        elif at < end:
+            ahead = answers.window(pack_id, at, end).ts_ms
+            at = max(at, int(ahead[0])) if len(ahead) else end
+        step = min(2 * step, MS_PER_DAY)
+    return joined(found).taken(slice(0, TABLE_ROWS)) if found else Readings.empty()
+
+
+def joined(found: list[Readings]) -> Readings:
+    """Readings one after the other."""
+    names = ("ts_ms", *QUANTITY_NAMES)
+    return Readings(*(np.concatenate([getattr(part, name) for part in found]) for name in names))
+
+
+def readings_table(shown: Readings, view: View) -> Component:
+    """Readings as a table, in the reader's units, as they were measured."""
+    if not len(shown):
+        return html.P("No more readings in this window.")
+    rows = [
+        [
+            view.second(int(shown.ts_ms[place])),
+            measured(shown.voltage_v[place], "V", 3),
+            measured(shown.current_a[place], "A", 3),
+            measured(view.temperature(shown.temperature_c[place]), view.temperature_unit, 1),
+            measured(shown.soc_percent[place], "%", 1),
+        ]
+        for place in range(len(shown))
+    ]
+    heads = ("Time", "Voltage", "Current, in is positive", "Temperature", "Charge, as reported")
+    caption = f"{len(rows)} readings from {view.moment(int(shown.ts_ms[0]))} on; the CSV has all of this window"
+    return parts.table(caption, heads, rows, numeric=(1, 2, 3, 4))
+
+
+def measured(value: float, unit: str, decimals: int) -> str:
+    """A value to the decimals it was logged with, at most so many."""
+    if not math.isfinite(value):
+        return UNKNOWN
+    text = f"{value:.{decimals}f}".rstrip("0").rstrip(".")
+    return quantity(float(value), unit, len(text.partition(".")[2]))
 
 
 def dragged(relayout: dict[str, Any] | None, zone: str) -> tuple[int, int] | None:

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from logbook.dashboard.answers import Answers
+    from logbook.dashboard.view import View
+    from logbook.schema.pack import Pack
+    from logbook.store import ImportRow
 
 UNDO, WHICH = "receipt-undo", "receipt-import"
 STRENGTH_WORDS = {"given": "You said so", "strong": "Strong", "fair": "Fair", "thin": "Thin"}
@@ -50,7 +53,7 @@ def layout(visit: Visit) -> Component:
                 ],
                 className="page-head",
             ),
-            parts.answer_block(answer, html.P(dcc.Link(f"To {pack.name}", href=f"/pack/{pack.id}")) if pack else None),
+            parts.answer_block(answer, ways(pack, row, zone) if pack else None),
             changed(receipt),
             counts(receipt),
             warnings(receipt),
@@ -62,6 +65,14 @@ def layout(visit: Visit) -> Component:
         ],
         className="sheet",
     )
+
+
+def ways(pack: Pack, row: ImportRow, view: View) -> Component:
+    """To the pack, and to what this import brought."""
+    links: list[Component] = [dcc.Link(f"To {pack.name}", href=f"/pack/{pack.id}")]
+    if row.first_ms is not None and row.last_ms is not None:
+        links.append(parts.readings_link(pack.id, view, row.first_ms, row.last_ms, "See its readings"))
+    return html.Div(links, className="row")
 
 
 def tone_of(receipt: dict[str, Any]) -> str:
