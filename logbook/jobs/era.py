@@ -1,7 +1,13 @@
-"""Era: the stretch of time in which a monitor watched one pack, so that one file can be split between two packs."""
+"""Era: the stretches of time in which a monitor watched one pack, so that one file can be split between two packs.
+
+A swap is written down as a note on both packs: `pack swapped for "NEW"` on the one that went and
+`pack swapped in for "OLD"` on the one that came, both dated at the moment of the swap. From then on an import for
+either pack takes only what is of its own time.
+"""
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -9,11 +15,19 @@ import numpy as np
 
 from logbook.errors import BadData
 from logbook.schema.receipt import Repair
+from logbook.store import Note, add_note, list_imports, list_notes
+from logbook.units import iso_from_ms
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from logbook.schema.pack import Pack
     from logbook.schema.recording import Recording
+    from logbook.store import ImportRow, Store
 
 KIND = "other era"
+FIRST_LINES = 20
+SWAPPED = re.compile(r'^\s*pack swapped (?P<came>in )?for "(?P<other>.*)"\s*$', re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -22,48 +36,149 @@ class Era:
 
     start_ms: int | None = None
     end_ms: int | None = None
+    other: str | None = None
+    """The pack that was there before or after, where a note says so."""
 
     def __bool__(self) -> bool:
         return self.start_ms is not None or self.end_ms is not None
 
 
-def within(recording: Recording, era: Era) -> Recording:
-    """Keep what belongs to the era; the rest is counted on the receipt and stays in the kept original.
+@dataclass(frozen=True)
+class Swap:
+    """One note of a swap, from the side of one pack."""
+
+    ts_ms: int
+    came: bool
+    """Whether the pack came then; else it went."""
+    other: str
+
+
+def swap_packs(store: Store, old: Pack, new: Pack, at_ms: int) -> tuple[Note, Note]:
+    """Write down that `new` took the place of `old`; again at the same moment changes nothing.
 
     Raises
     ------
     BadData
-        Where the file holds nothing of the era.
+        Where both are the same pack, or the moment lies outside of the time of the old pack.
+    """
+    if old.id == new.id:
+        raise BadData("A pack cannot be swapped for itself.", where=old.name, mend="Name the pack that came second.")
+    if not any(_holds(era, at_ms - 1) for era in eras_of(store, old)) and Swap(at_ms, False, new.name) not in swaps_of(
+        store, old
+    ):
+        raise BadData(
+            f'By its notes "{old.name}" was not in use before {iso_from_ms(at_ms)}.',
+            where=old.name,
+            mend="Check the dates of the swaps in the notes of both packs.",
+        )
+    return (
+        _written(store, old, at_ms, f'pack swapped for "{new.name}"'),
+        _written(store, new, at_ms, f'pack swapped in for "{old.name}"'),
+    )
+
+
+def _written(store: Store, pack: Pack, at_ms: int, text: str) -> Note:
+    known = [note for note in list_notes(store, pack.id) if (note.ts_ms, note.text) == (at_ms, text)]
+    return known[0] if known else add_note(store, pack.id, at_ms, text)
+
+
+def swaps_of(store: Store, pack: Pack) -> list[Swap]:
+    """The swaps a pack's notes tell of, in order of time."""
+    found = ((note.ts_ms, SWAPPED.match(note.text)) for note in list_notes(store, pack.id))
+    return [Swap(ts_ms, bool(match["came"]), match["other"]) for ts_ms, match in found if match]
+
+
+def eras_of(store: Store, pack: Pack) -> tuple[Era, ...]:
+    """The stretches in which a pack was in use, by its notes; one without ends where there are none."""
+    eras: list[Era] = []
+    start: int | None = None
+    other: str | None = None
+    inside = True
+    for swap in swaps_of(store, pack):
+        if swap.came:
+            if (inside and not eras and start is None) or not inside:
+                start = swap.ts_ms
+            inside, other = True, swap.other
+        elif inside:
+            eras.append(Era(start, swap.ts_ms, swap.other))
+            inside = False
+    return (*eras, Era(start, None, other)) if inside else tuple(eras)
+
+
+def imports_beyond(store: Store, pack: Pack) -> list[ImportRow]:
+    """Imports that brought a pack readings from outside of its eras, as before a swap was written down."""
+    eras = eras_of(store, pack)
+    return [
+        row
+        for row in list_imports(store, pack.id)
+        if row.first_ms is not None
+        and row.last_ms is not None
+        and not any(_holds(era, row.first_ms) and _holds(era, row.last_ms) for era in eras)
+    ]
+
+
+def _holds(era: Era, moment_ms: int) -> bool:
+    return (era.start_ms is None or era.start_ms <= moment_ms) and (era.end_ms is None or moment_ms < era.end_ms)
+
+
+def within(recording: Recording, *eras: Era) -> Recording:
+    """Keep what belongs to the eras; the rest is counted on the receipt and stays in the kept original.
+
+    Raises
+    ------
+    BadData
+        Where the file holds nothing of them.
     """
     ts_ms = recording.readings.ts_ms
-    first = 0 if era.start_ms is None else int(np.searchsorted(ts_ms, era.start_ms))
-    last = len(ts_ms) if era.end_ms is None else int(np.searchsorted(ts_ms, era.end_ms))
-    if first >= last:
-        raise BadData(
-            "no reading of this file lies in the dates given.",
-            where=recording.receipt.file_name,
-            mend="Check --from and --until against the times in the file.",
-        )
-    here = slice(first, last)
-    left_out = len(ts_ms) - (last - first)
+    keep = np.zeros(len(ts_ms), bool)
+    for era in eras:
+        first = 0 if era.start_ms is None else int(np.searchsorted(ts_ms, era.start_ms))
+        last = len(ts_ms) if era.end_ms is None else int(np.searchsorted(ts_ms, era.end_ms))
+        keep[first:last] = True
+    if keep.all() and len(keep):
+        return recording
+    if not keep.any():
+        raise _nothing(recording.receipt.file_name, eras)
+    here = ts_ms[keep]
     receipt = replace(
         recording.receipt,
-        rows_stored=last - first,
-        first_ms=int(ts_ms[first]),
-        last_ms=int(ts_ms[last - 1]),
-        repairs=(*recording.receipt.repairs, *_left_out(left_out)),
+        rows_stored=len(here),
+        first_ms=int(here[0]),
+        last_ms=int(here[-1]),
+        repairs=(*recording.receipt.repairs, _left_out(recording, ~keep, eras)),
     )
-    return replace(
-        recording,
-        readings=recording.readings.taken(here),
-        receipt=receipt,
-        cells_v=None if recording.cells_v is None else recording.cells_v[here],
-        counters={name: values[here] for name, values in recording.counters.items()},
-        status=None if recording.status is None else recording.status[here],
+    return replace(recording.taken(keep), receipt=receipt)
+
+
+def _nothing(file_name: str, eras: Sequence[Era]) -> BadData:
+    others = sorted({era.other for era in eras if era.other})
+    if others:
+        names = " or ".join(f'"{name}"' for name in others)
+        return BadData(
+            f"None of its readings is of the time in which this pack was in use; a note says it was swapped with {names}.",
+            where=file_name,
+            mend=f'Import it for the other pack:  --pack "{others[0]}"',
+        )
+    return BadData(
+        "no reading of this file lies in the dates given.",
+        where=file_name,
+        mend="Check --from and --until against the times in the file.",
     )
 
 
-def _left_out(count: int) -> tuple[Repair, ...]:
-    if not count:
-        return ()
-    return (Repair(KIND, "readings outside the dates given, left for another pack", count, ()),)
+def _left_out(recording: Recording, mask: np.ndarray[tuple[int], np.dtype[np.bool_]], eras: Sequence[Era]) -> Repair:
+    """What was left for another pack, and for which."""
+    lines = () if recording.lines is None else tuple(int(line) for line in np.sort(recording.lines[mask])[:FIRST_LINES])
+    times = recording.readings.ts_ms[mask]
+    told = [
+        f"before {iso_from_ms(era.start_ms)}"
+        for era in eras
+        if era.start_ms is not None and (times < era.start_ms).any()
+    ] + [f"from {iso_from_ms(era.end_ms)} on" for era in eras if era.end_ms is not None and (times >= era.end_ms).any()]
+    others = sorted({era.other for era in eras if era.other})
+    if not others:
+        return Repair(KIND, "readings outside the dates given, left for another pack", len(times), lines)
+    names = " and ".join(f'"{name}"' for name in others)
+    return Repair(
+        KIND, f"readings {' and '.join(told)}, left for {names}: the note of the swap says so", len(times), lines
+    )

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from logbook.errors import InputMissing, LogbookError
 from logbook.jobs import comparison
-from logbook.jobs.era import Era, within
+from logbook.jobs.era import Era
 from logbook.jobs.progress import silent
 from logbook.jobs.taking import read_for_pack
 from logbook.schema.receipt import Changes, ColumnUse, Inference, Receipt, Repair, SetAside
@@ -55,15 +55,22 @@ def import_file(  # noqa: PLR0913 - each is a choice of its owner
         progress(1.0)
         return _known_receipt(store, known, dry_run=dry_run)
     read = partial(
-        read_for_pack, store, path, pack, options, ask=ask, progress=lambda share: progress(share * READING_SHARE)
+        read_for_pack,
+        store,
+        path,
+        pack,
+        options,
+        ask=ask,
+        progress=lambda share: progress(share * READING_SHARE),
+        era=era,
     )
     original = path if keep_original else None
     if dry_run:
-        tried = replace(_stored(store, pack, read, era, original, dry_run=True), changes=comparison.NOT_TRIED)
+        tried = replace(_stored(store, pack, read, original, dry_run=True), changes=comparison.NOT_TRIED)
         progress(1.0)
         return tried
     before = comparison.look(store, pack)
-    receipt = _stored(store, pack, read, era, original, dry_run=False)
+    receipt = _stored(store, pack, read, original, dry_run=False)
     if receipt.already_imported is None:
         receipt = comparison.compared(store, pack, before, receipt, lambda share: progress(_after(share)))
     progress(1.0)
@@ -71,11 +78,10 @@ def import_file(  # noqa: PLR0913 - each is a choice of its owner
 
 
 def _stored(
-    store: Store, pack: Pack, read: Callable[[], Recording], era: Era, original: Path | None, *, dry_run: bool
+    store: Store, pack: Pack, read: Callable[[], Recording], original: Path | None, *, dry_run: bool
 ) -> Receipt:
     """Read a recording and store it; its readings are out of memory after."""
-    recording = within(read(), era) if era else read()
-    return commit_import(store, pack, recording, original, dry_run=dry_run)
+    return commit_import(store, pack, read(), original, dry_run=dry_run)
 
 
 def _after(share: float) -> float:

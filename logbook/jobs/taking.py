@@ -11,6 +11,7 @@ from logbook.ingest import Question, lines_of, read_export
 from logbook.ingest.question import settle
 from logbook.ingest.read import by_memory
 from logbook.jobs.copies import copies_in, without_copies
+from logbook.jobs.era import Era, eras_of, within
 from logbook.jobs.progress import silent
 from logbook.jobs.remembered import remembered
 from logbook.units import MS_PER_HOUR
@@ -30,19 +31,29 @@ ALL_BUT_FEW = 0.98
 
 
 def read_for_pack(
-    store: Store, path: Path, pack: Pack, options: ImportOptions, *, ask: Ask | None = None, progress: Progress = silent
+    store: Store,
+    path: Path,
+    pack: Pack,
+    options: ImportOptions,
+    *,
+    ask: Ask | None = None,
+    progress: Progress = silent,
+    era: Era | None = None,
 ) -> Recording:
-    """Read a file and set aside what the logbook holds already at another hour, more coarsely or by another device.
+    """Read a file, keep what is of the pack's time and set aside what the logbook holds at another hour or step.
+
+    Its time is the `era` given, else what the notes of swaps say.
 
     Raises what `read_export` raises; Unanswered also where the file's clock stands hours from that of the same
     readings in the logbook and nobody says which zone it runs in.
     """
     options = replace(options, remembered=remembered(store, pack.id))
-    recording = _read(path, options, ask, progress)
+    eras = (era,) if era else eras_of(store, pack)
+    recording = within(_read(path, options, ask, progress), *eras)
     copies = copies_in(store, pack.id, recording.readings)
     if question := _clock_question(recording, copies):
         options = replace(options, time_zone=settle(question, ask, path.name))
-        recording = _read(path, options, ask, silent)
+        recording = within(_read(path, options, ask, silent), *eras)
         copies = copies_in(store, pack.id, recording.readings)
     return without_copies(recording, copies, lambda lines: lines_of(path, options, lines))
 
