@@ -202,8 +202,20 @@ def idle_answer(health: Health) -> Answer:
         days = idle.days_full_to_fifth
         sentence += f" Left full, it is down to 20\u00a0% after {quantity(days.value, 'days')}."
         pieces.append(f"The time to 20\u00a0% lies {between(days, 'days', 0)}, with 90\u00a0% confidence.")
-    tone, verdict = ("look", "Drains fast") if daily * 30 > 0.25 * health.pack.rated_ah else ("good", "Drains slowly")
+    tone, verdict = ("look", "Drains fast") if drains_fast(health) else ("good", "Drains slowly")
     return Answer(tone, verdict, sentence, " ".join(pieces), idle.reason or "")
+
+
+FAST_DAYS = 60
+"""A full pack should stand two months without falling below a fifth; common practice, no source."""
+
+
+def drains_fast(health: Health) -> bool:
+    """Whether a full pack is down to a fifth within two months, or the flag of its draw is raised."""
+    flagged = any(flag.code == "standby_draw" for flag in health.flags)
+    daily = daily_loss_ah(health)
+    full = health.capacity.ah.value if health.capacity.ah else health.pack.rated_ah
+    return flagged or (daily > 0 and 0.8 * full / daily < FAST_DAYS)
 
 
 def daily_loss_ah(health: Health) -> float:

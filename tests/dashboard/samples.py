@@ -9,6 +9,7 @@ from logbook.schema.estimate import Estimate
 from logbook.schema.health import (
     Capacity,
     CapacityObservation,
+    Cells,
     ColdBand,
     ColdChargeEvent,
     ColdCharging,
@@ -26,6 +27,7 @@ from logbook.schema.health import (
     ProtectionEvent,
     ReadingsSummary,
     Resistance,
+    Sight,
     SuddenLoss,
 )
 from logbook.schema.pack import Limits, Pack
@@ -68,6 +70,13 @@ EVENTS = tuple(
         ("2025-01-15T08:05", 0.8, 1.1, -1.2, 2.2, "slight"),
         ("2026-02-03T07:20", 1.9, 21.5, -11.2, 32.0, "severe"),
         ("2026-02-04T07:45", 1.0, 3.3, -4.0, 6.1, "marked"),
+    )
+)
+
+SIGHTS = tuple(
+    Sight(ms("2025-06-04T00:55") + place * 60_000, volts, -8.4, 21.5, soc, lowest)
+    for place, (volts, soc, lowest) in enumerate(
+        ((11.9, 9.0, 2.94), (11.6, 8.0, 2.83), (11.1, 8.0, 2.71), (10.4, 7.0, 2.52), (0.0, None, None))
     )
 )
 
@@ -118,7 +127,7 @@ def full(name: str = "House") -> Health:
             79_300.0,
             tuple(DepthBin(10.0 * k, 10.0 * k + 10, n) for k, n in enumerate((41, 33, 22.5, 18, 14, 9, 6.5, 4, 3, 2))),
         ),
-        cold_charging=ColdCharging(0.0, sum(event.charge_ah for event in EVENTS), EVENTS, None, BANDS),
+        cold_charging=ColdCharging(0.0, sum(event.charge_ah for event in EVENTS), EVENTS, None, BANDS, 6.2, 3),
         idle=Idle(Estimate(2.8, 1.9, 3.8), Estimate(0.11, 0.1, 0.12), None, Estimate(26.3, 24.2, 28.6)),
         resistance=Resistance(Estimate(11.8, 11.1, 12.6), Estimate(3.1, -0.6, 6.8), None),
         monitor=Monitor(
@@ -130,11 +139,12 @@ def full(name: str = "House") -> Health:
         ),
         protection=Protection(
             (
-                ProtectionEvent(ms("2025-06-04T01:00"), ms("2025-06-04T07:10"), "under_voltage"),
+                ProtectionEvent(ms("2025-06-04T01:00"), ms("2025-06-04T07:10"), "under_voltage", SIGHTS),
                 ProtectionEvent(ms("2026-07-12T17:32"), ms("2026-07-12T17:33"), "over_current"),
             )
         ),
         flags=FLAGS,
+        cells=Cells(Estimate(0.045, 0.02, 0.07), 3, 12, None, None, 1, None),
     )
 
 

@@ -7,7 +7,9 @@ from dataclasses import replace
 import pytest
 
 from logbook.dashboard import PAGES, create_app
+from logbook.dashboard.wording import idle_answer
 from logbook.errors import BadConfiguration
+from logbook.schema.estimate import Estimate
 from tests.dashboard import samples
 from tests.dashboard.asking import asked, text_of
 from tests.dashboard.conftest import answers_from
@@ -164,3 +166,27 @@ def test_a_callback_that_fails_says_so_without_a_path(full_answers):
 
     assert "The logbook is of a newer version." in answer.text
     assert "/home" not in answer.text
+
+
+def test_what_came_before_an_opening_is_shown_with_its_lowest_cell(full_app):
+    words = text_of(asked(full_app, "/pack/1/use"))
+
+    assert "The last minutes before 4 Jun 2025, 03:00" in words
+    assert "10.40 V −8.4 A 21.5 °C 7 % 2.520 V" in words
+    assert (
+        "At full they are 0.045 V apart (between 0.020 and 0.070 V, 12 days); cell 3 mostly reaches full first."
+        in words
+    )
+    assert "Will it carry a load?" in words
+
+
+def test_a_heater_is_told_apart_from_charging(full_app):
+    assert "It ran 3 times; 6.2 Ah went into it instead of the cells" in text_of(asked(full_app, "/pack/1/cold"))
+
+
+@pytest.mark.parametrize(("days", "verdict"), [(26.3, "Drains fast"), (61.0, "Drains slowly")])
+def test_two_months_from_full_to_a_fifth_divide_fast_from_slow(days, verdict):
+    health = samples.full()
+    idle = replace(health.idle, days_full_to_fifth=Estimate(days, days - 2, days + 2))
+
+    assert idle_answer(replace(health, idle=idle)).verdict == verdict

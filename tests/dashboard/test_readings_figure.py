@@ -100,3 +100,22 @@ def test_events_and_notes_of_the_window_are_marked_and_others_are_not():
     assert "cold charge" in {note.text for note in figure.layout.annotations}
     assert len(trace(figure, "notes").x) == 1
     assert "&lt;b&gt;lugs" in trace(figure, "notes").text[0]
+
+
+def test_a_point_between_two_gaps_can_be_seen_and_a_lone_one_is_told():
+    gaps = drawn(window([0, 1, 2], [np.nan, 13.2, np.nan]), BERLIN)
+    line = next(trace for trace in gaps.data if trace.name == "Voltage")
+
+    assert line.mode == "lines+markers"
+    assert "one reading in this window" in [note.text for note in gaps.layout.annotations]
+    none = drawn(window([0, 1], [np.nan, np.nan]), BERLIN)
+    assert "no readings in this window" in [note.text for note in none.layout.annotations]
+
+
+def test_dates_on_the_axis_are_written_as_in_the_text():
+    """Day before month, as "5 Feb 2026" everywhere else."""
+    figure = drawn(window([0, 1, 2], [1.0, 2.0, 3.0]), BERLIN)
+
+    for stop in figure.layout.xaxis.tickformatstops:
+        assert "%b %-d" not in stop.value
+        assert "%-d" not in stop.value or "%-d %b" in stop.value

@@ -52,6 +52,8 @@ PANELS = (
 )
 """From the top down."""
 UNITS = {quantity.name: quantity.unit for quantity in QUANTITIES}
+FEW = 80
+"""Up to so many points each is marked, so that one between two gaps can be seen."""
 COLD, OPENED = "cold", "opened"
 MARK_COLOURS = {COLD: "rgba(0,114,178,.14)", OPENED: "rgba(213,94,0,.16)"}
 
@@ -86,7 +88,7 @@ def readings_over_time(
         "hoversubplots": "axis",
         "uirevision": f"{window.start_ms}-{window.end_ms}",
         "xaxis": {
-            **AXIS,
+            **LAYOUT["xaxis"],
             "type": "date",
             "anchor": "y4",
             "range": [view.wall(window.start_ms), view.wall(window.end_ms)],
@@ -95,7 +97,8 @@ def readings_over_time(
         **{f"yaxis{axis_number(place)}": panel_axis(panel) for place, panel in enumerate(PANELS)},
         "yaxis99": NOTE_AXIS,
         "shapes": [span_shape(span, window, view) for span in seen] + note_lines(written, view),
-        "annotations": [words for panel in PANELS for words in panel_words(panel, window, view)]
+        "annotations": nothing_there(window)
+        + [words for panel in PANELS for words in panel_words(panel, window, view)]
         + [span_words(span, window, view) for span in seen if len(seen) == 1],
     }
     return {"data": [trace for traces in panels for trace in traces] + flags, "layout": layout}
@@ -117,7 +120,8 @@ def panel_traces(place: int, panel: Panel, window: Window, clock: Clock, view: V
         clock.broken(convert(part[panel.name], panel.name, view))
         for part in (window.lowest, window.mean, window.highest)
     )
-    common = {"type": "scatter", "mode": "lines", "yaxis": f"y{axis_number(place)}"}
+    mode = "lines+markers" if np.isfinite(mean).sum() <= FEW else "lines"
+    common = {"type": "scatter", "mode": mode, "marker": {"size": 5}, "yaxis": f"y{axis_number(place)}"}
     unit = panel_unit(panel, view)
     line = {
         **common,
@@ -133,6 +137,7 @@ def panel_traces(place: int, panel: Panel, window: Window, clock: Clock, view: V
     ends[0::2], ends[1::2] = low, high
     reach = {
         **common,
+        "mode": "lines",
         "name": f"{panel.name} reach",
         "x": [text for text in clock.wall for _ in (0, 1)],
         "y": typed(ends),
@@ -183,6 +188,16 @@ def panel_words(panel: Panel, window: Window, view: View) -> list[dict[str, Any]
         "font": {"size": 14, "color": GREY},
     }
     return [above, empty]
+
+
+def nothing_there(window: Window) -> list[dict[str, Any]]:
+    """Say in words that a window holds no reading, or only one."""
+    count = int(max(np.isfinite(values).sum() for values in window.mean.values()))
+    if count > 1:
+        return []
+    words = "one reading in this window" if count else "no readings in this window"
+    place = {"x": 1, "xref": "paper", "xanchor": "right", "y": 1, "yref": "paper", "yanchor": "bottom"}
+    return [{**place, "text": words, "showarrow": False, "font": {"size": 13, "color": GREY}}]
 
 
 def span_shape(span: Span, window: Window, view: View) -> dict[str, Any]:

@@ -29,6 +29,14 @@ GRAPH_CONFIG: dict[str, Any] = {
 FONT = "'Source Sans 3', system-ui, sans-serif"
 
 
+TICKS = [
+    {"dtickrange": [None, 60_000], "value": "%H:%M:%S\n%-d %b %Y"},
+    {"dtickrange": [60_000, 86_400_000], "value": "%H:%M\n%-d %b %Y"},
+    {"dtickrange": [86_400_000, "M1"], "value": "%-d %b\n%Y"},
+    {"dtickrange": ["M1", "M12"], "value": "%b\n%Y"},
+    {"dtickrange": ["M12", None], "value": "%Y"},
+]
+"""Dates on an axis as they stand in the text: the day before the month; the year below where it begins."""
 AXIS: dict[str, Any] = {
     "showline": False,
     "zeroline": False,
@@ -48,7 +56,7 @@ LAYOUT: dict[str, Any] = {
     "dragmode": False,
     "hovermode": "closest",
     "hoverlabel": {"font": {"family": FONT, "size": 14, "color": "#ffffff"}, "bgcolor": "#26302f"},
-    "xaxis": AXIS,
+    "xaxis": {**AXIS, "tickformatstops": TICKS},
     "yaxis": AXIS,
     "uirevision": "keep",
 }

@@ -59,6 +59,9 @@ def capacity_evidence(health: Health, visit: Visit) -> Component:
     if not observations:
         words = health.capacity.reason or "No discharge from proven full to proven empty is in the log."
         return parts.section(title, html.P(words))
+    if len(observations) == 1:
+        alone = html.P("One measurement is in the log so far; a picture over time needs two.")
+        return parts.section(title, alone, observation_table(health, visit))
     caption = parts.key(
         ("used", "a measurement with its 90 % interval"),
         ("left-out", "left out of the answer, with a reason in the table"),

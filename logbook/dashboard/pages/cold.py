@@ -36,6 +36,7 @@ def layout(visit: Visit) -> Component:
         answer,
         evidence(health, visit),
         bands(health, visit.view),
+        heater(health),
         parts.section(
             "What it rests on",
             html.P(coverage_sentence(health.readings, visit.view)),
@@ -50,6 +51,8 @@ def evidence(health: Health, visit: Visit) -> Component | None:
     events = health.cold_charging.events
     if not events:
         return None
+    if len(events) == 1:
+        return parts.section("When it happened", event_table(health, visit))
     caption = parts.key(
         ("slight", "slight"),
         ("marked", "marked"),
@@ -102,6 +105,19 @@ def bands(health: Health, view: View) -> Component | None:
         parts.table("Charge by temperature", ("Temperature", "Charge"), rows, numeric=(1,)),
         lead=lead,
     )
+
+
+def heater(health: Health) -> Component | None:
+    """What its own heater took, which is no charging."""
+    cold = health.cold_charging
+    if not cold.heater_times:
+        return None
+    times = "once" if cold.heater_times == 1 else f"{cold.heater_times} times"
+    charge = quantity(cold.heater_ah, "Ah", 1)
+    words = (
+        f"It ran {times}; {charge} went into it instead of the cells, which is no charging and is not counted above."
+    )
+    return parts.section("Its own heater", html.P(words))
 
 
 def band_words(band: ColdBand, view: View) -> str:

@@ -35,6 +35,8 @@ SAVE, TOLD, PACK = "details-save", "details-told", "details-pack"
 PROPERTIES = ("name", "chemistry", "cells", "ah", "bought", "zone")
 """Fields of a pack in a form, each with an id of `prefix-property`."""
 UNIT_ENDINGS = ("_percent", "_hours", "_days", "_wh", "_ah", "_c", "_v", "_a", "_s", "_h", "_d")
+FLAG = "flag_"
+"""How the name of a limit begins from which a flag is raised."""
 IN_ORDER = (
     ("charge_minimum_c", "charge_maximum_c"),
     ("cutoff_voltage_v", "knee_voltage_v"),
@@ -56,8 +58,12 @@ def layout(visit: Visit) -> Component:
         html.Div(pack_fields("details", pack, pack.time_zone), className="form"),
         parts.section(
             "Its limits",
-            html.Div(limit_fields(pack, visit.view), className="form wide"),
+            html.Div(limit_fields(pack, visit.view, flags=False), className="form wide"),
             lead="An empty field keeps its default. Where the pack's own sheet says something else, write that.",
+        ),
+        parts.section(
+            "From where it asks for your attention",
+            html.Div(limit_fields(pack, visit.view, flags=True), className="form wide"),
         ),
         html.Div(
             [
@@ -120,8 +126,8 @@ def pack_fields(prefix: str, pack: Pack | None, zone: str) -> list[Component]:
     ]
 
 
-def limit_fields(pack: Pack, view: View) -> list[Component]:
-    """One field a limit of the schema, with its default and the reason for it."""
+def limit_fields(pack: Pack, view: View, *, flags: bool) -> list[Component]:
+    """One field a limit of the schema, of the pack itself or of its flags, with its default and the reason for it."""
     now, usual = asdict(pack.limits), asdict(defaults_of(pack))
     return [
         dmc.NumberInput(
@@ -134,6 +140,7 @@ def limit_fields(pack: Pack, view: View) -> list[Component]:
             className="field",
         )
         for name, unit, reason in LIMIT_FIELDS
+        if name.startswith(FLAG) == flags
     ]
 
 
@@ -145,7 +152,7 @@ def defaults_of(pack: Pack) -> Limits:
 def limit_words(name: str) -> str:
     """The name of a limit as people say it, its unit left to the brackets."""
     ending = next((ending for ending in UNIT_ENDINGS if name.endswith(ending)), "")
-    return name.removesuffix(ending).replace("_", " ").capitalize()
+    return name.removeprefix(FLAG).removesuffix(ending).replace("_", " ").capitalize()
 
 
 def shown(value: float, unit: str, view: View) -> float:

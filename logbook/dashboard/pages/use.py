@@ -11,20 +11,26 @@ from logbook.dashboard import parts
 from logbook.dashboard.figures.style import draw_notes
 from logbook.dashboard.figures.use import cycle_depths, monthly, monthly_charge
 from logbook.dashboard.page import Page, Visit
+from logbook.dashboard.pages import load
 from logbook.dashboard.pages.frame import no_readings, pack_page
-from logbook.dashboard.view import lasting, number, quantity
+from logbook.dashboard.pages.load import load_part
+from logbook.dashboard.view import UNKNOWN, between, lasting, number, quantity
 from logbook.dashboard.wording import (
     PROTECTION_WORDS,
     coverage_sentence,
     fade_answer,
+    plural,
     resistance_answer,
     use_answer,
 )
 
 if TYPE_CHECKING:
+    from dash import Dash
     from dash.development.base_component import Component
 
-    from logbook.schema.health import Health
+    from logbook.dashboard.answers import Answers
+    from logbook.dashboard.view import View
+    from logbook.schema.health import Health, ProtectionEvent
 
 PATH = "/pack/<pack>/use"
 
@@ -43,7 +49,9 @@ def layout(visit: Visit) -> Component:
         depths(health),
         stress(health),
         parts.section("Has its resistance grown?", parts.answer_block(resistance_answer(health))),
+        load_part(visit),
         parts.section("How fast does it fade?", parts.answer_block(fade_answer(health))),
+        cells_part(health),
         openings(health, visit),
         parts.section(
             "What it rests on",
@@ -60,8 +68,6 @@ def month_by_month(visit: Visit) -> Component | None:
     if hours.empty:
         return None
     months = monthly(hours, visit.view)
-    figure = monthly_charge(months)
-    draw_notes(figure, visit.answers.notes(visit.pack.id), visit.view)
     rows = [
         [
             f"{pd.Timestamp(row.month):%b %Y}",
@@ -73,7 +79,12 @@ def month_by_month(visit: Visit) -> Component | None:
     ]
     table = parts.table("Charge by month, newest first", ("Month", "In", "Out", "Logged"), rows, numeric=(1, 2, 3))
     caption = parts.key(("in", "into the pack"), ("out", "out of the pack; only logged time counts"))
+    if len(rows) == 1:
+        words = html.P("One month is in the log so far; a picture over time needs two.")
+        return parts.section("Month by month", words, parts.data(1, table, visit.pack.id, "months"))
     label = "Charge into and out of the pack by month. The table below has the values."
+    figure = monthly_charge(months)
+    draw_notes(figure, visit.answers.notes(visit.pack.id), visit.view)
     return parts.section(
         "Month by month", parts.chart(figure, label, caption), parts.data(len(rows), table, visit.pack.id, "months")
     )
@@ -134,7 +145,62 @@ def openings(health: Health, visit: Visit) -> Component | None:
     )
     times = "once" if len(rows) == 1 else f"{len(rows)} times"
     words = html.P(f"It opened {times} in the logged time.")
-    return parts.section("Did the protection open?", words, parts.data(len(rows), table, visit.pack.id, "protection"))
+    return parts.section(
+        "Did the protection open?",
+        words,
+        parts.data(len(rows), table, visit.pack.id, "protection"),
+        *(last_minutes(event, visit.view) for event in events if event.before),
+    )
 
 
-PAGE = Page("use", PATH, "How is it used and worn?", layout)
+def last_minutes(event: ProtectionEvent, view: View) -> Component:
+    """What was logged shortly before the board acted: the evidence for the reason given."""
+    rows = [
+        [
+            view.second(sight.time_ms),
+            known(sight.voltage_v, "V", 2),
+            known(sight.current_a, "A", 1),
+            UNKNOWN if sight.temperature_c is None else view.degrees(sight.temperature_c, 1),
+            known(sight.soc_percent, "%", 0),
+            known(sight.lowest_cell_v, "V", 3),
+        ]
+        for sight in event.before
+    ]
+    heads = ["Time", "Voltage", "Current, in is positive", "Temperature", "Charge, as reported", "Lowest cell"]
+    kept = [place for place in range(len(heads)) if place == 0 or any(row[place] != UNKNOWN for row in rows)]
+    table = parts.table(
+        f"{PROTECTION_WORDS.get(event.kind, event.kind)}: the readings up to it",
+        [heads[place] for place in kept],
+        [[row[place] for place in kept] for row in rows],
+        numeric=range(1, len(kept)),
+    )
+    return parts.folded(f"The last minutes before {view.moment(event.start_ms)}", table)
+
+
+def known(value: float | None, unit: str, places: int) -> str:
+    """A value, if there is one."""
+    return UNKNOWN if value is None else quantity(value, unit, places)
+
+
+def cells_part(health: Health) -> Component:
+    """Whether its cells are in step at both ends."""
+    cells = health.cells
+    lines = []
+    for spread, cell, days, end, first in (
+        (cells.spread_full_v, cells.first_full_cell, cells.days_full, "full", "reaches full first"),
+        (cells.spread_empty_v, cells.first_empty_cell, cells.days_empty, "the bottom", "runs low first"),
+    ):
+        if spread is not None:
+            words = f"At {end} they are {quantity(spread.value, 'V', 3)} apart ({between(spread, 'V', 3)}, {days} {plural(days, 'day')})"
+            lines.append(f"{words}; cell {cell} mostly {first}." if cell is not None else f"{words}.")
+    if cells.reason:
+        lines.append(cells.reason)
+    return parts.section("Are its cells in step?", *(html.P(line) for line in lines))
+
+
+def register(app: Dash, answers: Answers) -> None:
+    """Wire the form of a load."""
+    load.register(app, answers)
+
+
+PAGE = Page("use", PATH, "How is it used and worn?", layout, register)
