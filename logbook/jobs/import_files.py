@@ -9,11 +9,12 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from logbook.errors import InputMissing, LogbookError
+from logbook.errors import BadData, InputMissing, LogbookError
+from logbook.ingest import read_export
 from logbook.jobs import comparison
 from logbook.jobs.era import Era
 from logbook.jobs.progress import silent
-from logbook.jobs.taking import read_for_pack
+from logbook.jobs.taking import read_for_pack, read_otherwise
 from logbook.schema.receipt import Changes, ColumnUse, Inference, Receipt, Repair, SetAside
 from logbook.store import commit_import, known_import, stored_receipt
 from logbook.units import iso_from_ms
@@ -52,8 +53,7 @@ def import_file(  # noqa: PLR0913 - each is a choice of its owner
     path = Path(path)
     known = known_import(store, pack.id, sha256_of(path))
     if known:
-        progress(1.0)
-        return _known_receipt(store, known, dry_run=dry_run)
+        return _known(store, known, path, pack, options, dry_run=dry_run)
     read = partial(
         read_for_pack,
         store,
@@ -117,6 +117,29 @@ def sha256_of(path: Path) -> str:
         raise InputMissing(
             f"the file cannot be read ({error.strerror}).", where=str(path), mend="Check its name and its permissions."
         ) from error
+
+
+def _known(store: Store, known: ImportRow, path: Path, pack: Pack, options: ImportOptions, *, dry_run: bool) -> Receipt:
+    """A file that came before: its first receipt; refused where it is to be read otherwise than then."""
+    other = read_otherwise(stored_receipt(store, known.id), path, options)
+    if other is None:
+        return _known_receipt(store, known, dry_run=dry_run)
+    if not dry_run:
+        raise BadData(
+            f"This file came in before and was read otherwise ({other}). Nothing was changed.",
+            where=path.name,
+            mend=f"To have it as said now, take that import back and import it again:  logbook undo {known.id}  "
+            "(see what would come of it first with  --dry-run)",
+        )
+    told = f"Import {known.id} read this file otherwise ({other}) and stands until it is taken back."
+    receipt = read_export(path, options).receipt
+    return replace(
+        receipt,
+        pack_name=pack.name,
+        dry_run=True,
+        warnings=(*receipt.warnings, told),
+        changes=comparison.NOT_TRIED,
+    )
 
 
 def _known_receipt(store: Store, known: ImportRow, *, dry_run: bool) -> Receipt:
