@@ -8,7 +8,7 @@ import io
 import zipfile
 import zlib
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, BinaryIO, cast
 
@@ -46,12 +46,14 @@ EXPORT_AS_CSV = "Export it as CSV (comma or semicolon separated text) and import
 UNPACK_FIRST = "Unpack it, and import the CSV inside."
 BOUNDED = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 """Ways of packing that unpack piece by piece; a few bytes of the others may become gigabytes at one stroke."""
+MOST_TABLES = 100
+"""A file a day for three months; each is opened and recognised by itself."""
 DAMAGED = "The archive is damaged or cut off."
 
 
 @dataclass(frozen=True)
 class Source:
-    """One file on disk, and for a zip the member inside."""
+    """One file on disk, and for a zip one member inside."""
 
     path: Path
     sha256: str
@@ -61,6 +63,22 @@ class Source:
     member: str | None
     max_bytes: int
     max_ratio: float
+    others: tuple[str, ...] = ()
+    """Further members of a zip that may be tables."""
+    before: int = 0
+    """Unpacked bytes of the members before it."""
+
+    def parts(self) -> Iterator[Source]:
+        """Each table of the file as a source of its own; together they stay within the limits."""
+        yield replace(self, others=())
+        if not self.others:
+            return
+        with self._explained(), zipfile.ZipFile(self.path) as archive:
+            sizes = {info.filename: info.file_size for info in archive.infolist()}
+        names = (self.member or "", *self.others)
+        for place, member in enumerate(self.others, 1):
+            before = sum(sizes[name] for name in names[:place])
+            yield replace(self, member=member, others=(), before=before)
 
     @property
     def name(self) -> str:
@@ -69,7 +87,7 @@ class Source:
 
     def blocks(self) -> Iterator[tuple[bytes, float]]:
         """Unpacked bytes in blocks, each with the share of the file read so far."""
-        total = 0
+        total = self.before
         with self.path.open("rb") as packed, self._unpacked(packed) as stream:
             while block := self._read(stream):
                 total += len(block)
@@ -123,7 +141,7 @@ def shown_name(path: Path) -> str:
 def open_source(path: Path, options: ImportOptions) -> Source:
     """Look at a file and say how it is packed; InputMissing or BadData with a way out."""
     head, size, digest = _look(path)
-    packing, member = "plain", None
+    packing, member, others = "plain", None, list[str]()
     if not size:
         raise BadData(
             "The file is empty.", where=shown_name(path), mend="Export it again, and check that it has a size."
@@ -131,10 +149,10 @@ def open_source(path: Path, options: ImportOptions) -> Source:
     if head.startswith(GZIP):
         packing = "gzip"
     elif head.startswith(ZIP):
-        packing, member = "zip", _member(path)
+        packing, (member, *others) = "zip", _members(path)
     else:
         _refuse_known(head, shown_name(path))
-    source = Source(path, digest, size, packing, member, options.max_bytes, options.max_ratio)
+    source = Source(path, digest, size, packing, member, options.max_bytes, options.max_ratio, tuple(others))
     if packing != "plain":
         _refuse_known(next((block for block, _ in source.blocks()), b""), shown_name(path))
     return source
@@ -178,7 +196,8 @@ def _refuse_known(head: bytes, name: str) -> None:
         raise BadData("This is a JSON file, not a CSV file.", where=name, mend=EXPORT_AS_CSV)
 
 
-def _member(path: Path) -> str:
+def _members(path: Path) -> list[str]:
+    """The tables in a zip, by name."""
     try:
         with zipfile.ZipFile(path) as archive:
             infos = [info for info in archive.infolist() if not info.is_dir()]
@@ -188,14 +207,18 @@ def _member(path: Path) -> str:
     _refuse_documents(names, shown_name(path))
     for info in infos:
         _refuse_tricks(info, shown_name(path))
-    tables = [name for name in names if _is_table(name)]
-    if len(tables) != 1:
+    tables = sorted({name for name in names if _is_table(name)})
+    if not tables:
         raise BadData(
-            f"The archive holds {len(tables) or 'no'} tables: {', '.join(tables or names)[:200]}.",
-            where=shown_name(path),
-            mend="Unpack it, and import the files by name." if tables else EXPORT_AS_CSV,
+            f"The archive holds no tables: {', '.join(names)[:200]}.", where=shown_name(path), mend=EXPORT_AS_CSV
         )
-    return tables[0]
+    if len(tables) > MOST_TABLES:
+        raise BadData(
+            f"The archive holds {len(tables)} files that may be tables; at most {MOST_TABLES} are read at once.",
+            where=shown_name(path),
+            mend="Unpack it, and import the files by name.",
+        )
+    return tables
 
 
 def _is_table(name: str) -> bool:

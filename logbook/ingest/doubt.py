@@ -251,8 +251,7 @@ class _Doubt:
             if max(use.index, voltage[0].index) < len(row)
         ]
         pairs = np.array([(read_cell(a, ".").value, read_cell(b, ".").value) for a, b in rows])
-        with np.errstate(over="ignore"):
-            steps = np.diff(pairs, axis=0)
+        steps = np.diff(pairs, axis=0)
         telling = (np.abs(steps[:, 0]) > FAST_STEP / 2) & (np.abs(steps[:, 1]) > 0)
         signs = np.sign(steps[telling]).prod(axis=1)
         return len(signs) >= LEAST_STEPS and bool(abs(signs.mean()) >= STEPS_AGREE)

@@ -27,9 +27,8 @@ from logbook.ingest.scale import Known
 from logbook.ingest.sentinel import without_cell_codes, without_sentinels
 from logbook.ingest.shifted import without_shifted
 from logbook.ingest.spike import without_spikes
-from logbook.ingest.table import Section, read_sections
+from logbook.ingest.tables import lines_in, of_one_series, read_tables
 from logbook.ingest.temperature import mended_temperature
-from logbook.ingest.text import Text
 from logbook.ingest.zone import TimeZone, utc_from_local
 from logbook.schema.reading import QUANTITY_NAMES, Readings
 from logbook.schema.recording import COUNTERS, Recording
@@ -42,6 +41,7 @@ if TYPE_CHECKING:
     from logbook.ingest.memory import Remembered
     from logbook.ingest.options import ImportOptions
     from logbook.ingest.question import Ask
+    from logbook.ingest.table import Section
     from logbook.ingest.use import Layout
 
 MOSTLY = 0.9
@@ -52,6 +52,7 @@ def _silent(share: float) -> None:
     """Show no progress."""
 
 
+@np.errstate(over="ignore")  # a cell may say 1e308; what no pack can show is left empty later
 def read_export(
     path: Path | str,
     options: ImportOptions,
@@ -82,8 +83,8 @@ def by_memory(options: ImportOptions, memory: Remembered) -> ImportOptions:
 
 def lines_of(path: Path | str, options: ImportOptions, lines: Sequence[int]) -> dict[int, str]:
     """The text of these lines (1-based, ascending) of a file that was read before, shortened as in a receipt."""
-    texts = Text(open_source(Path(path), options)).lines(lines)
-    return {line: text[:LONGEST_TEXT] for line, text in texts.items()}
+    found = lines_in(open_source(Path(path), options), lines)
+    return {line: text[:LONGEST_TEXT] for line, text in found.items()}
 
 
 class _Import:
@@ -94,7 +95,7 @@ class _Import:
         self.ask = ask
         self.ledger = Ledger()
         self.source = open_source(path, options)
-        self.text = Text(self.source, progress)
+        self.progress = progress
         self.where = self.source.name
         device = (options.mapping.device if options.mapping else None) or options.device
         self.known = Known(options.cells_in_series, options.rated_ah, self.where, device)
@@ -106,7 +107,7 @@ class _Import:
         if memory:
             self.ledger.infer("mapping", memory.said, "given", "its header is the same")
         plan = ColumnPlan(mapping, self.known, self.ledger, self.ask, self.options.remembered)
-        found = read_sections(self.text, plan, self.ledger)
+        found = read_tables(self.source, plan, self.ledger, self.progress)
         pairs = [(section, layout) for section, layout in zip(found, plan.layouts, strict=True) if len(section)]
         if not pairs:
             raise BadData("It holds no readings.", where=self.where, mend="Export a time in which readings were taken.")
@@ -130,7 +131,11 @@ class _Import:
             self._timed(frame_of(section, layout, self.known, self.ledger, self.ask), section, layout, moment)
             for section, layout, moment in zip(sections, layouts, moments, strict=True)
         ]
-        return joined([frame for frame in frames if len(frame)] or frames[:1])
+        by_table: dict[str, list[Frame]] = {}
+        for section, frame in zip(sections, frames, strict=True):
+            by_table.setdefault(section.table, []).append(frame)
+        tables = {name: joined([part for part in parts if len(part)] or parts[:1]) for name, parts in by_table.items()}
+        return joined(of_one_series(tables, self.known.device, self.ledger, self.ask, self.where))
 
     def _timed(self, frame: Frame, section: Section, layout: Layout, moments: Moments) -> Frame:
         known = (moments.ms > EARLIEST_MS) & (moments.ms < LATEST_MS)
@@ -191,7 +196,7 @@ class _Import:
                 mend="See why with  --dry-run  on a shorter export, or describe it with  --mapping FILE",
             )
         readings = Readings(frame.ts_ms, *(frame.get(name) for name in QUANTITY_NAMES))
-        rows = self.ledger.set_aside_rows(self.text.lines(self.ledger.lines_without_text()))
+        rows = self.ledger.set_aside_rows(self._texts(self.ledger.lines_without_text()))
         if len(rows) > MUCH_SET_ASIDE * self.ledger.rows_read:
             self.ledger.warn(
                 f"{len(rows)} of {self.ledger.rows_read} rows were set aside: look at the reasons before you rely on it."
@@ -205,6 +210,9 @@ class _Import:
             _status(frame),
             frame.lines,
         )
+
+    def _texts(self, lines: Sequence[int]) -> dict[int, str]:
+        return lines_in(self.source, lines) if lines else {}
 
 
 def _newest_first(times: NDArray[np.int64]) -> bool:

@@ -68,6 +68,8 @@ class Section:
     units: dict[int, set[str]] = field(default_factory=dict)
     """Units that stood in the cells."""
     last_date: str | None = None
+    table: str = ""
+    """Name of the table in an archive of several."""
 
     @property
     def lines(self) -> NDArray[np.int64]:

@@ -61,8 +61,12 @@ def mended(text: str) -> str:
 class Text:
     """The lines of one source."""
 
-    def __init__(self, source: Source, progress: Callable[[float], None] | None = None) -> None:
+    def __init__(self, source: Source, progress: Callable[[float], None] | None = None, *, first_line: int = 1) -> None:
         self.source = source
+        self.first_line = first_line
+        """Number of its first line: in an archive lines count on from table to table."""
+        self.next_line = first_line
+        """Number of the line after it, once it was read."""
         self._progress = progress
         start = next((block for block, _ in source.blocks()), b"")[:HEAD_BYTES]
         if not start.strip(b"\x00 \t\r\n"):
@@ -72,10 +76,11 @@ class Text:
 
     def blocks(self) -> Iterator[tuple[int, bytes]]:
         """Blocks of whole lines in UTF-8, each with the number of its first line (1-based)."""
-        line = 1
+        line = self.first_line
         for block in self._whole_lines():
             yield line, block
             line += block.count(b"\n") + (not block.endswith(b"\n"))
+            self.next_line = line
 
     def head(self) -> list[str]:
         """The first lines, as text."""

@@ -109,7 +109,12 @@ def _bytes_and_cells() -> list[Fixture]:
         Fixture("binary", 7, bytes(range(256)) * 40, error=BadData, message="binary"),
         Fixture("spreadsheet", 7, _zip_of({"[Content_Types].xml": b"<x/>", "xl/workbook.xml": b"<x/>"}), error=BadData, message="spreadsheet"),
         Fixture("zip-path-trick", 7, _zip_of({"../../trip.csv": utf8(plain)}), suffix=".zip", error=BadData, message="outside itself"),
-        Fixture("zip-two-tables", 7, _zip_of({"a.csv": b"x", "b.csv": b"y"}), suffix=".zip", error=BadData, message="2 tables"),
+Fixture("zip-of-days", 7, _zip_of({"b.csv": utf8([*plain[:1], *plain[151:]]), "a.csv": utf8(plain[:151]), "readme.txt": b"Have fun.\n"}), t, suffix=".zip", inferred={"tables": "2 of the archive, one after another"}),
+        Fixture("zip-of-other-shapes", 7, _zip_of({"a.csv": utf8(plain[:151]), "b.csv": utf8([eu[0], *eu[151:]])}), t, ZONED, suffix=".zip"),
+        Fixture("zip-of-two-packs", 7, _two_packs_zipped(plain), suffix=".zip", error=Unanswered, message="house.csv or starter.csv"),
+        Fixture("zip-of-two-packs-one-named", 7, _two_packs_zipped(plain), t, {"device": "house.csv"}, suffix=".zip", repairs={"another device": 300}),
+        Fixture("zip-without-readings", 7, _zip_of({"a.csv": b"x", "b.csv": b"y"}), suffix=".zip", error=BadData, message="No table"),
+        Fixture("zip-of-too-many", 7, _zip_of({f"{place}.csv": b"x" for place in range(101)}), suffix=".zip", error=BadData, message="101 files"),
         Fixture("zip-bomb", 7, _bomb(), suffix=".gz", error=BadData, message="times its size"),
         Fixture("of-another-pack", 24, utf8([HEADER, *(",".join([c[0], f"{2 * float(c[1]):.2f}", *c[2:]]) for c in (row.split(",") for row in plain[1:]))]), error=BadData, message="more than 4 cells in series can show"),
         Fixture("empty", 7, b"", error=BadData, message="empty"),
@@ -173,6 +178,13 @@ def _zip_of(files: dict[str, bytes]) -> bytes:
         for name, content in files.items():
             archive.writestr(zipfile.ZipInfo(name), content)
     return packed.getvalue()
+
+
+def _two_packs_zipped(plain: list[str]) -> bytes:
+    starter = [
+        ",".join([c[0], f"{float(c[1]) - 0.7:.2f}", "0.1", *c[3:]]) for c in (row.split(",") for row in plain[1:])
+    ]
+    return _zip_of({"house.csv": utf8(plain), "starter.csv": utf8([plain[0], *starter])})
 
 
 def _bomb() -> bytes:
