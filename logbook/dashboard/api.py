@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+import logging
+import secrets
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
@@ -30,6 +32,8 @@ if TYPE_CHECKING:
     from logbook.schema.health import Health
     from logbook.schema.pack import Pack
 
+log = logging.getLogger(__name__)
+
 OWN_HEADER = "X-Requested-With"
 """A header a stranger's page cannot set without being asked first."""
 READ_DAYS = 30
@@ -42,6 +46,28 @@ def add_api(app: Dash, answers: Answers, intake: Intake) -> None:
     add_downloads(app, answers)
     app.server.register_error_handler(LogbookError, told)
     app.server.register_error_handler(HTTPException, refused)
+    app.server.register_error_handler(Exception, unforeseen)
+    app.server.add_url_rule("/api/<path:_rest>", view_func=nothing_here)
+
+
+def nothing_here(_rest: str) -> None:
+    """Answer an address under /api that is none."""
+    abort(404, "There is nothing at this address.")
+
+
+def unforeseen(error: Exception) -> Any:
+    """What nobody foresaw: a request that dash cannot take apart is its sender's fault, anything else is ours."""
+    if request.path.startswith("/_dash-component-suites/"):
+        return jsonify(error="There is no such file."), 404
+    if request.path == "/_dash-update-component":  # what happens inside of a callback is told there
+        log.warning("a request to change a page was malformed: %s", type(error).__name__)
+        return jsonify(error="This request is malformed."), 400
+    number = secrets.token_hex(3)
+    log.error("%s failed (%s)", request.path, number, exc_info=error)
+    words = f"Something went wrong here. It is in the log of the server as {number}."
+    if request.path.startswith("/api/"):
+        return jsonify(error=words), 500
+    return plain_page(500, "Not done", words)
 
 
 def add_intake(app: Dash, answers: Answers, intake: Intake) -> None:

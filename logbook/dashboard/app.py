@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import logging
 import secrets
+from functools import partial
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
 from dash import Dash, Input, Output, dcc, html, no_update, set_props
+from flask import request
 
 from logbook.dashboard import parts
 from logbook.dashboard.answers import as_answers
@@ -23,6 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
     from dash.development.base_component import Component
+    from flask import Response
 
     from logbook.dashboard.answers import Answers
     from logbook.dashboard.page import Page, Visit
@@ -70,8 +74,22 @@ def create_app(source: Store | Answers, *, hosts: Collection[str] = (), key: str
     app.server.extensions[INTAKE] = intake
     imports.register(app, answers, intake)
     add_api(app, answers, intake)
+    app.server.after_request(partial(with_status, PAGES, answers))
     guard(app, hosts, key)
     return app
+
+
+def with_status(pages: Sequence[Page], answers: Answers, response: Response) -> Response:
+    """Call an address that leads nowhere by its name, 404, although the page that says so is made in the browser."""
+    if response.status_code == HTTPStatus.OK and request.endpoint == SHELL_ENDPOINT:
+        found = next((found for page in pages if (found := page.match(request.path)) is not None), None)
+        if found is None or ("pack" in found and answers.pack(int(found["pack"])) is None):
+            response.status_code = HTTPStatus.NOT_FOUND
+    return response
+
+
+SHELL_ENDPOINT = "/<path:path>"
+"""Under which dash serves what stays while pages change, for any address."""
 
 
 def route(app: Dash, answers: Answers, pages: Sequence[Page]) -> None:

@@ -72,7 +72,7 @@ def no_trouble_reading(page):
 
 
 QUESTIONS = [page.path.replace("<pack>", "1") for page in PAGES if "<pack>" in page.path]
-OTHERS = ["/", "/pack/2", "/pack/3", "/pack/4", "/pack/5", "/imports", "/settings", "/pack/77", "/nowhere"]
+OTHERS = ["/", "/pack/2", "/pack/3", "/pack/4", "/pack/5", "/imports", "/settings"]
 
 
 def test_every_page_is_clean_on_phone_and_laptop_light_and_dark(reader, full_url):
@@ -82,6 +82,15 @@ def test_every_page_is_clean_on_phone_and_laptop_light_and_dark(reader, full_url
             menu.click()
 
         no_trouble_reading(reader)
+
+
+def test_an_address_that_leads_nowhere_is_a_clean_page_too(browser, full_url):
+    for page in watched(browser, PHONE, "light", expected=("status of 404",)):
+        for path, words in (("/pack/77", "There is no such pack"), ("/nowhere", "There is no page at this address.")):
+            visit(page, full_url + path)
+
+            assert words in page.text_content("main")
+            no_trouble_reading(page)
 
 
 def test_the_first_visit_to_an_empty_logbook_is_told_how_to_begin(reader, empty_url):

@@ -8,7 +8,7 @@ import pytest
 
 from logbook.dashboard import create_app
 from logbook.dashboard.figures.style import GRAPH_CONFIG
-from logbook.dashboard.safety import host_name
+from logbook.dashboard.safety import MOST_ADDRESSES, MOST_WRONG, WAIT_S, Throttle, host_name
 from logbook.dashboard.server import listen, own_names
 from logbook.errors import BadConfiguration, Unavailable
 
@@ -135,3 +135,88 @@ def test_a_taken_port_is_told_with_another_one(full_app):
             listen(full_app.server, "127.0.0.1", int(held.effective_port))
     finally:
         held.close()
+
+
+TRACES = ("Traceback", "site-packages", "/work", ".py")
+CALLBACK = "/_dash-update-component"
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "body", "status"),
+    [
+        ("DELETE", "/", b"", 405),
+        ("POST", "/pack/1", b"x", 405),
+        ("PATCH", "/api/v1/uploads", b"", 405),
+        ("GET", "/nowhere", b"", 404),
+        ("GET", "/pack/77", b"", 404),
+        ("GET", "/pack/999999999999999999999999", b"", 404),
+        ("GET", "/pack/1/../../etc/passwd", b"", 404),
+        ("GET", "/%00", b"", 404),
+        ("GET", "/%ff%fe", b"", 404),
+        ("GET", "/assets/..%2f..%2fapp.py", b"", 404),
+        ("GET", "/_dash-component-suites/dash/../../../etc/passwd", b"", 404),
+        ("GET", "/_dash-component-suites/nope/x.js", b"", 404),
+        ("GET", "/api/nowhere", b"", 404),
+        ("GET", "/api/v1/packs/-1/cold.csv", b"", 404),
+        ("GET", "/api/v1/packs/99999999999999999999/cold.csv", b"", 404),
+        ("GET", "/api/v1/packs/1/secrets.csv", b"", 404),
+        ("GET", "/api/v1/jobs/abc", b"", 404),
+        ("GET", "/api/v1/jobs/%00", b"", 404),
+        ("GET", "/api/v1/uploads/..", b"", 404),
+        ("POST", CALLBACK, b"{", 400),
+        ("POST", CALLBACK, b"", 400),
+        ("POST", CALLBACK, b"[]", 400),
+        ("POST", CALLBACK, b"null", 400),
+        ("POST", CALLBACK, b"{}", 400),
+        ("POST", CALLBACK, b'{"output": "no.such", "outputs": {"id": "no", "property": "such"}, "inputs": []}', 400),
+        ("POST", CALLBACK, b"[" * 200_000, 400),
+        ("POST", CALLBACK, b"\xff\xfe", 400),
+    ],
+)
+def test_what_cannot_be_is_refused_without_a_trace(client, method, path, body, status):
+    response = client.open(path, method=method, data=body, content_type="application/json")
+
+    assert response.status_code == status
+    assert not [trace for trace in TRACES if trace in response.text]
+    assert response.headers["Content-Security-Policy"]
+
+
+def test_a_callback_of_nonsense_values_says_so_in_words(client):
+    inputs = [
+        {"id": "url", "property": "pathname", "value": {"a": 1}},
+        {"id": "url", "property": "search", "value": [1]},
+        {"id": "changed", "property": "data", "value": None},
+    ]
+    body = {"output": "content.children", "outputs": {"id": "content", "property": "children"}, "inputs": inputs}
+
+    response = client.post(CALLBACK, json=body)
+
+    assert response.status_code == 200
+    assert "Something went wrong here." in response.text
+    assert not [trace for trace in TRACES if trace in response.text]
+
+
+def test_who_tries_many_keys_has_to_wait_and_the_owner_has_not(full_answers):
+    client = create_app(full_answers, hosts=["van.local"], key="open-sesame").server.test_client()
+    wrong = [client.get("/?key=guess", environ_base={"REMOTE_ADDR": "192.0.2.7"}) for _ in range(8)]
+
+    assert [answer.status_code for answer in wrong] == [401] * 5 + [429] * 3
+    assert wrong[-1].headers["Retry-After"] == "60"
+    guessed = client.get("/?key=open-sesame", environ_base={"REMOTE_ADDR": "192.0.2.7"})
+    assert guessed.status_code == 429
+    assert client.get("/?key=open-sesame", environ_base={"REMOTE_ADDR": "192.0.2.8"}).status_code == 200
+    assert client.get("/").status_code == 200  # its cookie opens it from now on
+
+
+def test_the_wait_ends_and_only_so_many_addresses_are_remembered():
+    now = [0.0]
+    throttle = Throttle(lambda: now[0])
+    for _ in range(MOST_WRONG):
+        throttle.note("192.0.2.7")
+    assert throttle.full("192.0.2.7")
+    now[0] = WAIT_S + 1.0
+    assert not throttle.full("192.0.2.7")
+    for place in range(MOST_ADDRESSES + 10):
+        throttle.note(str(place))
+
+    assert len(throttle._wrong) <= MOST_ADDRESSES
