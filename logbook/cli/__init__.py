@@ -17,7 +17,10 @@ if TYPE_CHECKING:
 
 INTERRUPTED = 130
 OUR_BUG = 70
-UNWRITABLE = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM)
+UNWRITABLE = (
+    *(errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM, errno.EFBIG, errno.EIO),
+    *(errno.ENAMETOOLONG, errno.ENOTDIR, errno.EISDIR, errno.ELOOP),
+)
 PIPE_CLOSED = 141
 """What a shell reports for a program whose reader went away."""
 

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logbook.cli.dates import DAY
 from logbook.cli.output import document, heading, paragraph
 from logbook.cli.progress import progress
 from logbook.cli.session import Session, only_pack, pass_session
+from logbook.cli.values import DAY, Finite
 from logbook.cli.words import day_of, interval, number, today
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from logbook.schema.sag import Sag
     from logbook.store import Store
 
-PERCENT = click.FloatRange(0, 100)
+PERCENT = Finite(0, 100)
 FULL_TO_FIFTH = 80.0
 """Percent that `Idle.days_full_to_fifth` is about."""
 FURTHEST_DAYS = 3650.0
@@ -43,15 +43,13 @@ PARKED_CAUTIONS = (
 
 @click.command("sag")
 @click.argument("pack_name", metavar="[PACK]", required=False)
-@click.option("--watts", metavar="W", type=click.FloatRange(0, 1e6, min_open=True), required=True, help="Of the load.")
+@click.option("--watts", metavar="W", type=Finite(0, 1e6, min_open=True), required=True, help="Of the load.")
 @click.option("--soc", metavar="PERCENT", type=PERCENT, required=True, help="State of charge when it starts.")
-@click.option(
-    "--celsius", metavar="C", type=click.FloatRange(-100, 200), required=True, help="Temperature of the cells."
-)
+@click.option("--celsius", metavar="C", type=Finite(-100, 200), required=True, help="Temperature of the cells.")
 @click.option(
     "--efficiency",
     metavar="SHARE",
-    type=click.FloatRange(0.1, 1),
+    type=Finite(0.1, 1),
     default=0.88,
     show_default=True,
     help="Of the inverter; 1 for a load on the pack's own voltage.",
@@ -59,7 +57,7 @@ PARKED_CAUTIONS = (
 @click.option(
     "--stops-below",
     metavar="V",
-    type=click.FloatRange(0, 10_000),
+    type=Finite(0, 10_000),
     help="Voltage where the inverter gives up. Default: 2.625 V a cell.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")

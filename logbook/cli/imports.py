@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from logbook.cli.dates import MOMENT
 from logbook.cli.output import document, result, say, table
 from logbook.cli.progress import progress
 from logbook.cli.session import Session, only_pack, pass_session
+from logbook.cli.values import MOMENT, Finite
 from logbook.cli.words import moment
-from logbook.errors import LogbookError
+from logbook.errors import CannotWrite, LogbookError
 from logbook.units import iso_from_ms, ms_from_datetime
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ ERA_HELP = "Take only readings from then on, in the file's or the pack's zone: o
 @click.option("--dry-run", is_flag=True, help="Show what would be done and write nothing.")
 @click.option("--forget-original", is_flag=True, help="Do not keep a compressed copy of the file beside the logbook.")
 @click.option("--max-mib", metavar="NUMBER", type=click.IntRange(min=1), help="Largest unpacked size that is read.")
-@click.option("--max-ratio", metavar="NUMBER", type=click.FloatRange(min=1), help="Largest unpacked to packed ratio.")
+@click.option("--max-ratio", metavar="NUMBER", type=Finite(min=1), help="Largest unpacked to packed ratio.")
 @click.option("--json", "as_json", is_flag=True, help="Print the receipts as JSON, one line a file.")
 @pass_session
 @click.pass_context
@@ -104,7 +104,8 @@ def _era(options: dict[str, Any], pack: Pack) -> Era:
 
     zone = zone_named(options["timezone"] or pack.time_zone)
     ends = (options["from_date"], options["until_date"])
-    return Era(*(None if end is None else ms_from_datetime(end.replace(tzinfo=zone)) for end in ends))
+    start_ms, end_ms = (None if end is None else ms_from_datetime(end.replace(tzinfo=zone)) for end in ends)
+    return Era(start_ms, end_ms)
 
 
 def _import_one(
@@ -153,7 +154,11 @@ def _save_mapping(target: Path | None, taken: Receipt) -> None:
         return
     from logbook.ingest.mapping import mapping_text
 
-    target.write_text(mapping_text(taken), "utf-8")
+    try:
+        target.write_text(mapping_text(taken), "utf-8")
+    except OSError as error:
+        what = f"the mapping cannot be written ({error.strerror}); the import itself is not affected."
+        raise CannotWrite(what, where=str(target), mend="Give --save-mapping a file you may write to.") from error
     say(f"Wrote {target}. Check it, then give it with --mapping.")
 
 

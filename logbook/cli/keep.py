@@ -47,7 +47,7 @@ def restore(session: Session, place: Path, yes: bool) -> None:
     if backup != place:
         say(f"The newest backup there is {backup}.")
     if backup.exists() and target.exists():
-        say(f"It takes the place of {target}, which is moved aside.")
+        say(f"It would take the place of {target}, which would be moved aside.")
         if not session.agreed("Restore it?", yes=yes):
             return
     former = bring_back(backup, url)

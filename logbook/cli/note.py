@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from logbook.cli.dates import MOMENT
 from logbook.cli.output import document, result, say, table
 from logbook.cli.session import Session, only_pack, pass_session
+from logbook.cli.values import MOMENT, Words
 from logbook.cli.words import local_ms, moment
 from logbook.units import MS_PER_S, iso_from_ms
 
@@ -29,7 +29,7 @@ def note() -> None:
 
 
 @note.command("add")
-@click.argument("text")
+@click.argument("text", type=Words())
 @click.option("--pack", "pack_name", metavar="NAME", help="The pack it is about; needed when there are several.")
 @click.option(
     "--at",

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from logbook.cli.dates import DAY
 from logbook.cli.output import document, result, say, table
 from logbook.cli.session import Session, only_pack, pass_session
-from logbook.cli.words import counted, day, number
+from logbook.cli.values import DAY, MOMENT, Finite, Words
+from logbook.cli.words import counted, day, local_ms, moment, number
 from logbook.schema.pack import CHEMISTRIES, LIMIT_FIELDS, Limits
 
 if TYPE_CHECKING:
@@ -20,27 +19,21 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
 
 LIMIT_NAMES = tuple(name for name, _unit, _reason in LIMIT_FIELDS)
-POSITIVE = click.FloatRange(min=0, min_open=True)
+POSITIVE = Finite(min=0, min_open=True)
 
 
 @click.group()
 def pack() -> None:
-    """Add, list, show and edit packs."""
+    """Add, list, show, edit and swap packs."""
 
 
 def limit_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command one option for each limit, with its reason as help."""
     for name, unit, reason in reversed(LIMIT_FIELDS):
         option = "--" + name.replace("_", "-")
-        settings = {"type": float, "metavar": unit, "callback": _finite, "help": f"Default: {reason}."}
+        settings = {"type": Finite(), "metavar": unit, "help": f"Default: {reason}."}
         command = click.option(option, name, **settings)(command)
     return command
-
-
-def _finite(_context: click.Context, _option: click.Parameter, value: float | None) -> float | None:
-    if value is not None and not math.isfinite(value):
-        raise click.BadParameter("it must be a number.")
-    return value
 
 
 def rating_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -61,7 +54,7 @@ def rating_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 @pack.command("add")
-@click.argument("name")
+@click.argument("name", type=Words())
 @click.option("--rated-ah", metavar="AH", type=POSITIVE, required=True, help="Rated capacity on its label, Ah.")
 @click.option(
     "--cells",
@@ -122,7 +115,7 @@ def show(session: Session, name: str | None, as_json: bool) -> None:
 
 @pack.command("edit")
 @click.argument("name")
-@click.option("--name", "new_name", help="Call it something else.")
+@click.option("--name", "new_name", type=Words(), help="Call it something else.")
 @click.option("--rated-ah", metavar="AH", type=POSITIVE, help="Rated capacity on its label, Ah.")
 @click.option("--cells", metavar="N", type=click.IntRange(min=1), help="Cells in series.")
 @rating_options
@@ -145,6 +138,30 @@ def edit(session: Session, /, name: str, new_name: str | None, reset: tuple[str,
         edited = edit_pack(store, name, **changes, limits=limits)
         say(f'Changed "{edited.name}".')
         _show(edited)
+
+
+@pack.command("swap")
+@click.argument("old_name", metavar="OLD")
+@click.argument("new_name", metavar="NEW")
+@click.option("--at", type=MOMENT, required=True, help="When NEW took its place, on OLD's clock.")
+@pass_session
+def swap(session: Session, old_name: str, new_name: str, at: datetime) -> None:
+    """Say that the monitor watched OLD before a moment and NEW from then on.
+
+    It is written down as a note on each; a file imported for either then brings only its own time.
+    """
+    from logbook.jobs.era import imports_beyond, swap_packs
+    from logbook.store.packs import pack_named
+
+    with session.store() as store:
+        old, new = pack_named(store, old_name), pack_named(store, new_name)
+        at_ms = local_ms(at, old.time_zone)
+        swap_packs(store, old, new, at_ms)
+        result(f"{new.name} took the place of {old.name} on {moment(at_ms, old.time_zone)}.")
+        for entry in (old, new):
+            for row in imports_beyond(store, entry):
+                say(f"Import {row.id} ({row.file_name}) gave {entry.name} readings of the other's time.")
+                say(f"  Take it back with  logbook undo {row.id}  and import its file again for both packs.")
 
 
 def _limits(options: dict[str, Any]) -> dict[str, float]:

@@ -99,7 +99,10 @@ def restore(backup: Path | str, url: str, *, now: datetime | None = None) -> Pat
         target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         remove(incoming)  # or a write-ahead file left by a killed restore would be played into this copy
         copy_privately(backup, incoming)
-        _verified(incoming)
+        try:
+            _verified(incoming)
+        except BadConfiguration as error:
+            raise BadConfiguration(error.what, where=str(backup), mend="Give another backup.") from error
         _copy_originals(backup.parent / ORIGINALS, target.with_name(f"{target.name}-originals"))
         to_disk(incoming)
         former = _move_aside(target, moment)

@@ -27,7 +27,7 @@ RATINGS = ("chemistry", "cells_in_series", "rated_ah", "limits")
 """What the findings depend on: changing one makes them all out of date."""
 LONGEST_NAME = 200
 MOST_CELLS = 1000
-MOST_AH = 100_000.0
+LEAST_AH, MOST_AH = 0.001, 100_000.0
 SENSIBLE = {
     "°C": (-100.0, 200.0),
     "V": (0.0, 10_000.0),
@@ -136,8 +136,10 @@ def _validate(row: Mapping[str, Any]) -> None:
         raise BadConfiguration("a pack needs a name.")
     if len(row["name"]) > LONGEST_NAME or not row["name"].isprintable():
         raise BadConfiguration(f"a pack's name is one line of at most {LONGEST_NAME} letters.")
-    if not 0 < row["rated_ah"] <= MOST_AH:
-        raise BadConfiguration(f"rated_ah is {row['rated_ah']:g}; it must be above 0 and at most {MOST_AH:g}.")
+    if not LEAST_AH <= row["rated_ah"] <= MOST_AH:
+        raise BadConfiguration(
+            f"rated_ah is {row['rated_ah']:g}; it must be above 0 ({LEAST_AH:g} or more) and at most {MOST_AH:g}."
+        )
     if not 1 <= row["cells_in_series"] <= MOST_CELLS:
         raise BadConfiguration(f"cells_in_series is {row['cells_in_series']}; it must be 1 or more, to {MOST_CELLS}.")
     chemistries = [entry.name for entry in CHEMISTRIES]

@@ -113,7 +113,7 @@ def test_one_file_is_split_between_two_packs(house, trip):
 
     assert "30 rows read: 10 stored" in old.out
     assert "30 rows read: 20 stored" in new.out
-    assert re.search(r"readings outside the dates given, left for another pack +20 *\n", old.out)
+    assert re.search(r"readings outside the dates given, left for another pack +20 ", old.out)
 
 
 def test_a_packed_file_is_taken_as_it_is(house, trip, tmp_path):
@@ -173,6 +173,17 @@ def test_a_saved_mapping_reads_the_next_file_of_its_kind_without_a_question(hous
     assert (first.code, second.code) == (0, 0)
     assert 'positive = "charge"' in saved.read_text("utf-8")
     assert "10 stored" in second.out
+
+
+@pytest.mark.parametrize("target", ["no/such/folder.toml", "."])
+def test_a_mapping_that_cannot_be_written_leaves_the_import_as_it_is(house, trip, tmp_path, monkeypatch, target):
+    monkeypatch.chdir(tmp_path)
+
+    brought = bring(house, trip, options=("--positive", "charge", "--save-mapping", target))
+
+    assert brought.code == 73
+    assert "the import itself is not affected" in brought.err
+    assert len(json.loads(house("imports", "--json").out)) == 1
 
 
 def test_a_mapping_with_a_wrong_key_is_refused_with_the_nearest(house, trip, tmp_path):

@@ -120,3 +120,14 @@ def test_an_export_reads_without_the_program(house, tmp_path):
 
 def test_an_export_writes_over_nothing(house, tmp_path):
     assert house("export", str(tmp_path)).code == 73
+
+
+def test_what_is_no_backup_is_told_by_its_own_name(house, tmp_path):
+    text = tmp_path / "letter.txt"
+    text.write_text("Dear logbook", "utf-8")
+
+    refused = house("restore", str(text), "--yes")
+
+    assert refused.code == 78
+    assert f"Error: {text}: this file is not a logbook." in refused.err
+    assert house("pack", "list").code == 0

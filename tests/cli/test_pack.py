@@ -5,6 +5,7 @@ import json
 import pytest
 
 from logbook.schema.pack import LIMIT_FIELDS
+from tests.cli.test_imports import bring, export
 
 
 def shown(run, *arguments):
@@ -115,3 +116,32 @@ def test_a_second_pack_of_the_same_name_is_refused(house):
 
 def test_a_single_cell_is_one_cell(run):
     assert "2.6 Ah, 1 cell in series" in run("pack", "add", "Bench", "--rated-ah", "2.6", "--cells", "1").out
+
+
+def test_a_swap_splits_the_files_imported_after_it(house, tmp_path):
+    house("pack", "add", "New battery", "--rated-ah", "100", "--cells", "4")
+    house("pack", "edit", "House battery", "--timezone", "Europe/Berlin")
+
+    swapped = house("pack", "swap", "House battery", "New battery", "--at", "2026-02-07T07:10")
+    brought = bring(house, export(tmp_path / "trip.csv"))
+
+    assert swapped.out.strip() == "New battery took the place of House battery on 7 Feb 2026, 07:10."
+    assert "30 rows read: 10 stored" in brought.out
+    assert [note["text"] for note in json.loads(house("note", "list", "--json").out)] == [
+        'pack swapped for "New battery"',
+        'pack swapped in for "House battery"',
+    ]
+
+
+def test_a_swap_written_down_late_names_the_imports_to_take_back(house, tmp_path):
+    house("pack", "add", "New battery", "--rated-ah", "100", "--cells", "4")
+    bring(house, export(tmp_path / "trip.csv"))
+
+    swapped = house("pack", "swap", "House battery", "New battery", "--at", "2026-02-07T06:10")
+
+    assert "Import 1 (trip.csv) gave House battery readings of the other's time." in swapped.err
+    assert "logbook undo 1" in swapped.err
+
+
+def test_a_pack_is_not_swapped_for_itself(house):
+    assert house("pack", "swap", "House battery", "House battery", "--at", "2026-02-07").code == 65

@@ -181,3 +181,22 @@ def test_the_option_wins_over_the_variable(run, tmp_path):
 
     assert other.exists()
     assert "Elsewhere" not in run("pack", "list").out
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("sag", "--watts", "nan", "--soc", "50", "--celsius", "0"),
+        ("parked", "--soc", "nan"),
+        ("pack", "add", "Spare", "--rated-ah", "inf", "--cells", "4"),
+        ("pack", "edit", "House battery", "--full-voltage-v", "nan"),
+        ("pack", "add", "Spare \udcff", "--rated-ah", "100", "--cells", "4"),
+        ("note", "add", "bytes that are no text \udcff"),
+    ],
+)
+def test_what_is_no_number_and_no_text_is_wrong_usage(house, arguments):
+    assert house(*arguments).code == 2
+
+
+def test_a_path_no_system_can_hold_is_not_our_fault(house):
+    assert house("export", "x" * 5000).code == 73

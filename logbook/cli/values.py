@@ -1,0 +1,50 @@
+"""Values given on the command line: dates a logbook can be about, numbers that are numbers, text that can be kept."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+FIRST_YEAR, LAST_YEAR = 1970, 2199
+
+
+class Calendar(click.DateTime):
+    """A date between 1970 and 2199."""
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> datetime:
+        """Read a date; `UsageError` where it is none or too far off."""
+        when: datetime = super().convert(value, param, ctx)
+        if not FIRST_YEAR <= when.year <= LAST_YEAR:
+            self.fail(f"{value} is not between {FIRST_YEAR} and {LAST_YEAR}.", param, ctx)
+        return when
+
+
+class Finite(click.FloatRange):
+    """A number in a range, neither infinite nor "not a number"."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Read a number; `UsageError` where it is none."""
+        number: float = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail("it must be a number.", param, ctx)
+        return number
+
+
+class Words(click.types.StringParamType):
+    """Text that is whole: a shell may hand on bytes that are none."""
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Read text; `UsageError` where it is none."""
+        text: str = super().convert(value, param, ctx)
+        if not text.isascii() and any("\ud800" <= letter <= "\udfff" for letter in text):
+            self.fail("it holds bytes that are no text.", param, ctx)
+        return text
+
+
+DAY = Calendar(["%Y-%m-%d"])
+MOMENT = Calendar(["%Y-%m-%d", "%Y-%m-%dT%H:%M"])
