@@ -154,7 +154,8 @@ def _copy_originals(source: Path, target: Path) -> int:
     for file in sorted(source.rglob("*.zst")) if source.is_dir() else []:
         place = target / file.relative_to(source)
         if not place.exists():
-            place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            for folder in (target, place.parent):
+                folder.mkdir(exist_ok=True, mode=0o700)
             unfinished = place.with_name(f"{place.name}.part")
             copy_privately(file, unfinished)
             unfinished.replace(place)

@@ -111,12 +111,19 @@ def export(store: Store, folder: Path | str, progress: Progress = silent) -> Exp
         raise _cannot(error, folder) from error
     try:
         written = _written(store, unfinished, progress)
+        _make_private(unfinished)
         unfinished.rename(folder)
     except OSError as error:
         raise _cannot(error, folder) from error
     finally:
         shutil.rmtree(unfinished, ignore_errors=True)
     return Exported(folder, len(written), sum(written))
+
+
+def _make_private(folder: Path) -> None:
+    """Leave everything to its owner alone, also where the folder is later copied to a shared place."""
+    for path in folder.rglob("*"):
+        path.chmod(0o700 if path.is_dir() else 0o600)
 
 
 def _cannot(error: OSError, folder: Path) -> CannotWrite:

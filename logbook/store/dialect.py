@@ -68,6 +68,7 @@ def create_engine(url: URL, *, read_only: bool = False, for_migration: bool = Fa
         cursor = connection.cursor()
         cursor.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
         cursor.execute(f"PRAGMA foreign_keys={'OFF' if for_migration else 'ON'}")
+        cursor.execute("PRAGMA trusted_schema=OFF")  # a logbook from elsewhere may hold views and triggers of its own
         # or renaming a rebuilt table would fail at the views that name it
         cursor.execute(f"PRAGMA legacy_alter_table={'ON' if for_migration else 'OFF'}")
         if not read_only:
