@@ -9,6 +9,7 @@ RULES = tuple(
     for pattern, words in (
         (r"See why with\s+--dry-run\s+on a shorter export, or ", "Try a shorter export, or "),
         (r"raise the limit with\s+--max-[\w-]+ \w+\s+or ", ""),
+        (r"Say which is which in a mapping given with\s+--mapping FILE", "Say below which is which."),
         (r"(mapping (?:\([^)]*\))?)\s*(?:given )?with\s+--mapping FILE", r"\1, below"),
         (r"describe it with\s+--mapping FILE", "say below what its columns are"),
         (r"with\s+--mapping FILE", "in a mapping, below"),
@@ -21,15 +22,27 @@ RULES = tuple(
         (r"Add it with: logbook pack add[^.]*", "Add it under Bring in."),
         (r"List the packs with: logbook pack list", "Go to the list of packs."),
         (r"List them with: logbook imports", "They are listed under Bring in."),
+        (r"Leave --device out where a file holds one device\.", ""),
+        (r"--pack (\"[^\"]*\"|\w+)", r"\1"),
+        (
+            r"take that import back and import it again: logbook undo.*",
+            "take that import back on its receipt, then send it.",
+        ),
         (r"another place with --db or LOGBOOK_DB", "another place for the logbook"),
         (r"(another file|another logbook) with --db or LOGBOOK_DB", r"\1"),
     )
 )
 """What is said for a terminal, to what is said on a page."""
+LEFT_OVER = re.compile(
+    r"\s*\([^()]*(?<!\w)--[a-z][^()]*\)|[:\s]*(?:\bwith\s+)?(?<![\w-])--[a-z][\w-]*(?:\s+[A-Z]+\b)?"
+    r"|[:\s]*\blogbook (?:pack|imports?|undo|restore|backup|check|demo|serve)\b[^.;]*"
+)
+"""Any option or command no rule knows is left out: on a page nobody can type it."""
 
 
 def page_words(text: str) -> str:
     """A message as the page says it."""
     for pattern, words in RULES:
         text = pattern.sub(words, text)
+    text = LEFT_OVER.sub("", text)
     return re.sub(r"\s+([,.;])", r"\1", re.sub(r"[ ]{2,}", " ", text)).strip()

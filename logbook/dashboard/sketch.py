@@ -50,7 +50,7 @@ def places_of(readings: Readings, key: str) -> dict[str, int]:
     """Which readings show it: the extremes of what the question is about, between the first and the last."""
     last = len(readings) - 1
     if key in TIMES:
-        return {"First": 0, "Second": min(1, last), "Third": min(2, last), "Last": last}
+        return {"First": 0, "Second": min(1, last), "Last": last}
     if key == "temperature_unit" and np.isfinite(readings.temperature_c).any():
         warmth = readings.temperature_c
         return {"First": 0, "Coldest": int(np.nanargmin(warmth)), "Warmest": int(np.nanargmax(warmth)), "Last": last}

@@ -52,8 +52,8 @@ def test_what_the_owner_changed_stands_in_its_field():
     pack = replace(pack, limits=replace(pack.limits, charge_minimum_c=5.0))
     celsius, fahrenheit = (limit_fields(pack, view, flags=False)[0] for view in (View(), View(fahrenheit=True)))
 
-    assert (celsius.value, celsius.label) == (5.0, "Charge minimum (°C)")
-    assert (fahrenheit.value, fahrenheit.label) == (41.0, "Charge minimum (°F)")
+    assert (celsius.value, celsius.label) == (5.0, "Coldest it may be charged (°C)")
+    assert (fahrenheit.value, fahrenheit.label) == (41.0, "Coldest it may be charged (°F)")
 
 
 def test_the_page_shows_the_reasons(store):
@@ -83,11 +83,15 @@ def test_details_are_kept_and_an_empty_field_returns_to_its_default(keep, store)
         ({}, {"chemistry": "lead"}, "Choose one of LiFePO4"),
         ({}, {"zone": "Europe/Berln"}, 'Did you mean "Europe/Berlin"?'),
         ({}, {"bought": "1st of May"}, "year-month-day"),
-        ({"tail_current_a": "four"}, {}, "Tail current: give a number"),
+        ({"tail_current_a": "four"}, {}, "Charging current below which it is full: give a number"),
         ({"no_such_limit": 1}, {}, "no such limit"),
-        ({"charge_minimum_c": 50}, {}, "must not lie above charge maximum (45 °C)"),
-        ({"charge_minimum_c": -500}, {}, "Charge minimum is -500 °C; it must be from -100"),
-        ({"knee_voltage_v": 9}, {}, "Cutoff voltage (10 V) must not lie above knee voltage (9 V)."),
+        ({"charge_minimum_c": 50}, {}, "must not lie above: warmest it may be charged (45 °C)"),
+        ({"charge_minimum_c": -500}, {}, "Coldest it may be charged is -500 °C; it must be from -100"),
+        (
+            {"knee_voltage_v": 9},
+            {},
+            "Voltage at which it is empty (10 V) must not lie above: voltage of the bottom knee (9 V).",
+        ),
     ],
 )
 def test_what_cannot_be_is_refused_in_words_and_changes_nothing(keep, store, limits, changed, words):
@@ -118,3 +122,7 @@ def test_fields_that_are_fine_say_nothing():
 @pytest.mark.parametrize("name", [entry.name for entry in fields(Limits)])
 def test_the_words_of_a_limit_hold_no_code(name):
     assert "_" not in limit_words(name)
+
+
+def test_a_limit_nobody_has_words_for_is_called_by_its_own_name():
+    assert limit_words("flag_new_thing_percent") == "New thing"

@@ -24,9 +24,11 @@ def messages():
             if path.name in NOT_SAID_ON_A_PAGE:
                 continue
             tree = ast.parse(path.read_text("utf-8"))
-            docstrings = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
-            for node in ast.walk(tree):
-                if id(node) not in docstrings and (text := text_of(node)) and TYPED.search(text):
+            nodes = list(ast.walk(tree))
+            passed = {id(node.value) for node in nodes if isinstance(node, ast.Expr)}  # docstrings
+            passed |= {id(part) for node in nodes if isinstance(node, ast.JoinedStr) for part in node.values}
+            for node in nodes:
+                if id(node) not in passed and (text := text_of(node)) and TYPED.search(text):
                     yield pytest.param(text, id=f"{path.name}:{node.lineno}")
 
 
@@ -53,12 +55,15 @@ def test_there_are_such_messages():
     ("typed", "said"),
     [
         ("if so, describe it with  --mapping FILE", "if so, say below what its columns are"),
-        ("Say which is which in a mapping given with  --mapping FILE", "Say which is which in a mapping, below"),
+        ("Say which is which in a mapping given with  --mapping FILE", "Say below which is which."),
         (
             "If you trust it, raise the limit with  --max-ratio NUMBER  or unpack it yourself.",
             "If you trust it, unpack it yourself.",
         ),
         ("Export it again.", "Export it again."),
+        ('Import it for the other pack: --pack "Old"', 'Import it for the other pack: "Old"'),
+        ("Do a thing with  --some-new-option VALUE  or another.", "Do a thing or another."),
+        ("Do a thing (first --try it).", "Do a thing."),
     ],
 )
 def test_it_says_what_to_do_in_the_page(typed, said):

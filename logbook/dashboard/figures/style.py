@@ -30,13 +30,15 @@ FONT = "'Source Sans 3', system-ui, sans-serif"
 
 
 TICKS = [
-    {"dtickrange": [None, 60_000], "value": "%H:%M:%S\n%-d %b %Y"},
-    {"dtickrange": [60_000, 86_400_000], "value": "%H:%M\n%-d %b %Y"},
-    {"dtickrange": [86_400_000, "M1"], "value": "%-d %b\n%Y"},
-    {"dtickrange": ["M1", "M12"], "value": "%b\n%Y"},
     {"dtickrange": ["M12", None], "value": "%Y"},
+    {"dtickrange": ["M1", "M12"], "value": "%b\n%Y"},
+    {"dtickrange": [86_400_000, "M1"], "value": "%-d %b\n%Y"},
+    {"dtickrange": [60_000, 86_400_000], "value": "%H:%M\n%-d %b %Y"},
+    {"dtickrange": [None, 60_000], "value": "%H:%M:%S\n%-d %b %Y"},
 ]
-"""Dates on an axis as they stand in the text: the day before the month; the year below where it begins."""
+"""Dates on an axis as they stand in the text: the day before the month; the year below where it begins.
+
+The first that fits is taken, so the coarse ones come first."""
 AXIS: dict[str, Any] = {
     "showline": False,
     "zeroline": False,

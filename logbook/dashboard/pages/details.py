@@ -34,6 +34,24 @@ PATH = "/pack/<pack>/details"
 SAVE, TOLD, PACK = "details-save", "details-told", "details-pack"
 PROPERTIES = ("name", "chemistry", "cells", "ah", "bought", "zone")
 """Fields of a pack in a form, each with an id of `prefix-property`."""
+WORDS = {
+    "charge_minimum_c": "Coldest it may be charged",
+    "charge_maximum_c": "Warmest it may be charged",
+    "full_voltage_v": "Voltage from which it may be full",
+    "tail_current_a": "Charging current below which it is full",
+    "full_hold_s": "Held so long to count as full",
+    "knee_voltage_v": "Voltage of the bottom knee",
+    "cutoff_voltage_v": "Voltage at which it is empty",
+    "continuous_current_a": "Current it may give for long",
+    "peak_current_a": "Current it may give for seconds",
+    "flag_offset_a": "Current that reads so far off zero",
+    "flag_percentage_points": "Reported charge that is so far off",
+    "flag_standby_a": "Draw while parked",
+    "flag_cutoffs": "Cut-offs by a low cell",
+    "flag_logged_percent": "Share of the time that is logged, below",
+    "flag_cell_spread_v": "Cells so far apart at full",
+}
+"""A limit as people say it; one that is not here is called by its own name."""
 UNIT_ENDINGS = ("_percent", "_hours", "_days", "_wh", "_ah", "_c", "_v", "_a", "_s", "_h", "_d")
 FLAG = "flag_"
 """How the name of a limit begins from which a flag is raised."""
@@ -151,6 +169,8 @@ def defaults_of(pack: Pack) -> Limits:
 
 def limit_words(name: str) -> str:
     """The name of a limit as people say it, its unit left to the brackets."""
+    if name in WORDS:
+        return WORDS[name]
     ending = next((ending for ending in UNIT_ENDINGS if name.endswith(ending)), "")
     return name.removeprefix(FLAG).removesuffix(ending).replace("_", " ").capitalize()
 
@@ -283,7 +303,7 @@ def order_trouble(changes: Mapping[str, Any], view: View) -> str:
             pair = [
                 f"{shown(after[name], units[name], view):g} {shown_unit(units[name], view)}" for name in (low, high)
             ]
-            return f"{limit_words(low)} ({pair[0]}) must not lie above {limit_words(high).lower()} ({pair[1]})."
+            return f"{limit_words(low)} ({pair[0]}) must not lie above: {limit_words(high).lower()} ({pair[1]})."
     return ""
 
 

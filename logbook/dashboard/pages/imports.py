@@ -35,6 +35,8 @@ JOBS, HISTORY, TICK, PACK, SLOT, SENDING, SEEN = (
     "import-sending",
     "import-seen",
 )
+NEWEST, MOST_SHOWN = 6, 200
+"""So many imports are shown at once, and so many at all: the page stays small in a long logbook."""
 NEW_ADD, NEW_TOLD = "new-add", "new-told"
 
 
@@ -100,8 +102,14 @@ def history(answers: Answers, view: View) -> Component:
     ]
     if not rows:
         return parts.section("What came in before", html.P("Nothing yet."))
-    table = parts.table("Imports, newest first", ("Came in", "File", "Pack", "Readings of"), rows)
-    return parts.section("What came in before", table)
+    heads = ("Came in", "File", "Pack", "Readings of")
+    newest, older, many = rows[:NEWEST], rows[NEWEST:MOST_SHOWN], len(rows) > MOST_SHOWN
+    return parts.section(
+        "What came in before",
+        parts.table("Imports, newest first", heads, newest),
+        parts.folded(f"The {len(older)} before them", parts.table("Older imports", heads, older)) if older else None,
+        html.P(f"And {len(rows) - MOST_SHOWN} older ones.", className="quiet") if many else None,
+    )
 
 
 def span_words(first_ms: int | None, last_ms: int | None, view: View) -> str:

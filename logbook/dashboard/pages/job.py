@@ -152,19 +152,21 @@ def trouble(job: Job) -> Component | None:
 
 
 def preview(item: dict[str, Any], view: View) -> Component:
-    """A few readings under one interpretation."""
+    """A few readings under one interpretation, a line each."""
     if "rows" not in item:
         return html.P(item["words"], className="quiet")
-    warm = any(row.get("temperature_c") is not None for row in item["rows"])
-    rows = [
-        [row["what"], view.moment(row["ts_ms"]), volts(row["voltage_v"]), flow_words(row["current_a"])]
-        + ([degrees(row["temperature_c"], view)] if warm else [])
-        for row in item["rows"]
-    ]
-    heads = ("Reading", "Time", "Voltage", "Current", *(("Temperature",) if warm else ()))
+    lines = [html.Div([html.Dt(row["what"]), html.Dd(reading_words(row, view))]) for row in item["rows"]]
     totals = f"In all, about {quantity(item['charge_ah'], 'Ah')} in and {quantity(item['discharge_ah'], 'Ah')} out."
-    table = parts.table(f"{choice_words(item['choice'])}: the file would then say", heads, rows, numeric=(2, 4))
-    return html.Div([table, html.P(totals, className="quiet")])
+    head = f"The file would then say, in the time of {view.zone}:"
+    return html.Div(
+        [html.P(head, className="quiet"), html.Dl(lines, className="preview"), html.P(totals, className="quiet")]
+    )
+
+
+def reading_words(row: dict[str, Any], view: View) -> str:
+    """One reading in a line."""
+    told = (volts(row["voltage_v"]), flow_words(row["current_a"]), degrees(row.get("temperature_c"), view))
+    return ", ".join(words for words in (view.moment(row["ts_ms"]), *told) if words)
 
 
 def degrees(value: float | None, view: View) -> str:

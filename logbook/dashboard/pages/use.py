@@ -116,12 +116,17 @@ def stress(health: Health) -> Component:
     return parts.section(
         "Time where packs age",
         parts.facts(
-            ("Above its warm limit", lasting(cycles.hot_hours * 3600)),
-            ("Full above 30 °C", lasting(cycles.full_and_warm_hours * 3600)),
-            ("Below 3.0 V a cell", lasting(cycles.nearly_empty_hours * 3600)),
+            ("Above its warm limit", hours(cycles.hot_hours)),
+            ("Full above 30 °C", hours(cycles.full_and_warm_hours)),
+            ("Below 3.0 V a cell", hours(cycles.nearly_empty_hours)),
         ),
         lead="Heat ages a full pack faster than use does. Only logged time counts.",
     )
+
+
+def hours(count: float) -> str:
+    """A duration, in words where there was none."""
+    return lasting(count * 3600) if count else "none"
 
 
 def openings(health: Health, visit: Visit) -> Component | None:
