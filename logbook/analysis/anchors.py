@@ -116,13 +116,13 @@ def _full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, f
         if _held_s(track, first, last) < limits.full_hold_s or not _came_from_charge(track, pack, first, last):
             continue
         taken.append((first, last))
-        rows.append((last, "full", "both", _full_soc(amps[first : last + 1], pack), 0.005, 0.0))
+        rows += _edges(track, last, "full", _full_soc(amps[first : last + 1], pack), 0.005, pack)
     for first, last in joined(runs(nearly, track.gap_after), readings.ts_ms, track.gap_after, INTERRUPTION_S):
         if _held_s(track, first, last) < NEARLY_FULL_HOLD_S or not _came_from_charge(track, pack, first, last):
             continue
         if any(start <= last and first <= end + _samples(track, end, S_PER_HOUR * 12) for start, end in taken):
             continue
-        rows.append((last, "nearly_full", "both", 0.982, 0.013, 0.0))
+        rows += _edges(track, last, "nearly_full", 0.982, 0.013, pack)
     return rows + _tapered(track, pack, taken)
 
 
@@ -141,8 +141,27 @@ def _tapered(track: Track, pack: Pack, taken: list[tuple[int, int]]) -> list[tup
         if any(start <= last + near and first - near <= end for start, end in taken):
             continue
         c_rate = float(amps[last]) / pack.rated_ah
-        rows.append((last, "nearly_full", "both", 1.0 - 0.06 * c_rate, 0.006 + 0.02 * c_rate, 0.0))
+        rows += _edges(track, last, "nearly_full", 1.0 - 0.06 * c_rate, 0.006 + 0.02 * c_rate, pack)
     return rows
+
+
+def _edges(
+    track: Track, last: int, kind: str, soc: float, sigma: float, pack: Pack
+) -> list[tuple[int, str, str, float, float, float]]:
+    """A full state as it is entered and as it is left; it ended somewhere between its last sample and the next.
+
+    Half of that interval belongs to either, so the count that goes on from the last sample alone would be
+    wrong by half an interval of the load that followed.
+    """
+    if track.gap_after[last] or last + 1 >= len(track):
+        return [(last, kind, "both", soc, sigma, 0.0)]
+    hours = float(track.held_s[last]) / S_PER_HOUR
+    held_a, next_a = (float(amps) for amps in np.nan_to_num(track.readings.current_a[last : last + 2]))
+    unsure = abs(next_a - held_a) * hours / np.sqrt(12) / pack.rated_ah
+    return [
+        (last, kind, "enter", soc, sigma, held_a * hours / 2),
+        (last, kind, "leave", soc, float(np.hypot(sigma, unsure)), held_a * hours - next_a * hours / 2),
+    ]
 
 
 def _full_soc(amps: NDArray[np.float64], pack: Pack) -> float:
@@ -226,7 +245,9 @@ def _empty(track: Track, pack: Pack, openings: pd.DataFrame) -> list[tuple[int, 
         rows.append((place, "empty", "enter", soc, sigma, -step_ah / 2))
         if not np.isnan(opening.end_ms):
             awake = int(np.searchsorted(readings.ts_ms, opening.end_ms))
-            rows.append((awake, "empty", "leave", soc, sigma, 0.0))
+            # the charge that woke it began somewhere between the last two samples
+            begun_ah = float(np.nan_to_num(readings.current_a[awake]) * track.held_s[awake - 1]) / S_PER_HOUR / 2
+            rows.append((awake, "empty", "leave", soc, sigma, -begun_ah))
     return rows
 
 
@@ -247,6 +268,8 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[tuple[int, s
         if _opening_near(openings, int(readings.ts_ms[first]), int(readings.ts_ms[last])):
             continue
         reached = volts[place] <= 1.01 * pack.limits.cutoff_voltage_v
+        if not reached and len(inside) < 2:
+            continue  # a lone low sample is a pack that recovers from a load between two samples
         if reached:
             place = int(inside[np.flatnonzero(volts[inside] <= 1.01 * pack.limits.cutoff_voltage_v)[0]])
             soc, sigma = _end_soc(float(volts[place]), amps[place], readings.temperature_c[place], pack)

@@ -15,14 +15,14 @@ of freedom, and the errors are widened by the Birge ratio where the fit is worse
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from logbook.analysis.solution import Problem, Solution, solve
 from logbook.analysis.spans import bridges, placed, spans
-from logbook.analysis.step import LEAST_GAIN, best_step, with_step
+from logbook.analysis.step import LEAST_GAIN, best_step, likelihood, with_step
 from logbook.units import DAYS_PER_YEAR, MS_PER_DAY
 
 if TYPE_CHECKING:
@@ -100,9 +100,18 @@ def balance(tables: Mapping[str, pd.DataFrame], pack: Pack) -> Balance:
         return _balance(problem, plain, anchors, found, now_ms=now_ms)
     stepped_problem = with_step(problem, found, step[0], pack)
     stepped = solve(stepped_problem)
-    if stepped.mean[-1] < STEP_LEAST * pack.rated_ah or plain.objective - stepped.objective < LEAST_GAIN:
-        return _balance(problem, plain, anchors, found, now_ms=now_ms)
+    gain = plain.objective - stepped.objective
+    if stepped.mean[-1] < STEP_LEAST * pack.rated_ah or gain < LEAST_GAIN:
+        return _balance(problem, _unsure_of_step(plain, stepped, gain), anchors, found, now_ms=now_ms)
     return _balance(stepped_problem, stepped, anchors, found, now_ms=now_ms, step=step)
+
+
+def _unsure_of_step(plain: Solution, stepped: Solution, gain: float) -> Solution:
+    """The plain solution, its capacity as unsure as a step that is not proved but may be there makes it."""
+    apart_ah = float(plain.mean[0] - stepped.mean[0])
+    covariance = plain.covariance.copy()
+    covariance[0, 0] += likelihood(gain) * apart_ah**2
+    return replace(plain, covariance=covariance)
 
 
 def _problem(

@@ -16,7 +16,7 @@ from logbook.analysis.balance import bias_ah
 from logbook.analysis.delivered import delivered
 from logbook.schema.estimate import LEVEL, Estimate
 from logbook.schema.health import Capacity, CapacityObservation
-from logbook.units import iso_from_ms
+from logbook.units import DAYS_PER_YEAR, MS_PER_DAY, iso_from_ms
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -124,20 +124,27 @@ def _note(weight: float, temperature_c: float | None, *, refuted: bool) -> str |
 
 
 def _at_least_ah(balance: Balance, hours: pd.DataFrame, pack: Pack) -> float | None:
-    """The most that went out after a full charge without a pause in the log, less what may be wrong with it."""
+    """The most that went out after a full charge without a pause in the log, less what may be wrong with it or gone since."""
     rows = delivered(balance.anchors, hours)
+    if balance.step_ms is not None:
+        rows = rows[rows["start_ms"] >= balance.step_ms]
     if rows.empty:
         return None
     live_h, missed = rows["live_hours"].to_numpy(float), rows["switched_ah"].to_numpy(float)
     out_ah = rows["out_ah"].to_numpy(float)
+    years_ago = (balance.now_ms - rows["end_ms"].to_numpy(float)) / (MS_PER_DAY * DAYS_PER_YEAR)
     known = out_ah + balance.value("offset_a") * live_h - balance.value("miss") * missed
+    known -= max(0.0, balance.value("rate_ah_per_year")) * np.maximum(years_ago, 0.0)
     doubt = np.sqrt(
         (balance.sigma("offset_a") * live_h) ** 2
         + (balance.sigma("miss") * missed) ** 2
+        + (balance.sigma("rate_ah_per_year") * years_ago) ** 2
         + (GAIN_SIGMA * out_ah) ** 2
         + rows["scatter_ah2"].to_numpy(float)
     )
-    best = float(np.max(known - QUANTILE * doubt))
+    # the largest of many deliveries is taken, so each must hold for all of them
+    surely = NormalDist().inv_cdf(1 - (1 - LEVEL) / 2 / len(rows))
+    best = float(np.max(known - surely * doubt))
     return None if best < 0.05 * pack.rated_ah else round(best, 3)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from logbook.analysis.delivered import delivered
+from logbook.analysis.delivered import delivered, scatter_per_ah
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR
 
 if TYPE_CHECKING:
@@ -45,9 +45,11 @@ def placed(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     place = np.searchsorted(hours["start_ms"].to_numpy(), anchors["start_ms"].to_numpy() // MS_PER_HOUR * MS_PER_HOUR)
 
     def running(values: pd.Series) -> np.ndarray:
-        return np.append(0.0, np.cumsum(values.to_numpy()))[place]
+        return np.append(0.0, np.cumsum(values.to_numpy(float)))[place]
 
     net = (hours["charge_ah"] - hours["discharge_ah"]).to_numpy(float)
+    per_ah = scatter_per_ah(hours)
+    here = np.append(per_ah, 0.0)[place]
     counted, spoke = _counted(hours, tables["tally"], net)
     return anchors.assign(
         counted_ah=running(pd.Series(counted)) + anchors["hour_counted_ah"],
@@ -58,7 +60,8 @@ def placed(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
         logged_s=running(hours["logged_s"]) + anchors["hour_logged_s"],
         live_s=running(hours["live_s"]) + anchors["hour_live_s"],
         switched_ah=running(hours["switched_ah"]) + anchors["hour_switched_ah"],
-        scatter_ah2=running(hours["sampling_var_ah2"]) + anchors["hour_scatter_ah2"],
+        scatter_ah2=running(per_ah * (hours["charge_ah"] + hours["discharge_ah"]))
+        + here * (anchors["hour_charge_ah"] + anchors["hour_discharge_ah"]),
     )
 
 

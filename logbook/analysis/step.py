@@ -26,10 +26,22 @@ LEAST_GAIN = 20.0
 """Least fall of the misfit (a chi-square) that a step must buy; over 60 places tried, chance buys less."""
 
 
+LEAST_THOUGHT = 3.0
+EVEN_GAIN = 14.0
+"""Fall of the misfit at which a step is as likely as none: a place among some sixty, a size, and few packs that have one."""
+
+
+def likelihood(gain: float) -> float:
+    """Probability of a step that lowers the misfit by so much, 0 to 1; by the Bayes factor of two chi-squares."""
+    return float(1.0 / (1.0 + np.exp(np.clip((EVEN_GAIN - gain) / 2, -50.0, 50.0))))
+
+
 def best_step(
     problem: Problem, plain: Solution, found: pd.DataFrame, anchors: pd.DataFrame, pack: Pack
 ) -> tuple[int, int, int] | None:
-    """Try a step between spans that bear on capacity; the time that explains most, with the span before and after.
+    """Try a step between spans that bear on capacity; the time that explains most, with the ends of the spans about it.
+
+    None where nothing is gained worth a thought (LEAST_THOUGHT); whether it counts is for LEAST_GAIN to say.
 
     Long histories are searched coarsely first, then around the best place, so that the cost does
     not grow with their square.
@@ -55,7 +67,7 @@ def best_step(
     near = places[np.abs(places - centre) < stride]
     fine = {place: coarse[place] if place in coarse else misfit(place) for place in near.tolist()}
     best = min(fine, key=lambda place: fine[place])
-    return between(best) if fine[best] < plain.objective - LEAST_GAIN else None
+    return between(best) if fine[best] < plain.objective - LEAST_THOUGHT else None
 
 
 def with_step(problem: Problem, found: pd.DataFrame, step_ms: int, pack: Pack) -> Problem:

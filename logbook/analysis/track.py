@@ -45,7 +45,7 @@ class Track:
     switched_ah: NDArray[np.float64]
     """Half of Σ|ΔI|·Δt over steps above 1 A or so: what loads switching between samples could hide."""
     scatter_ah2: NDArray[np.float64]
-    """Variance of the count from steps between samples: (ΔI·Δt)²/12, per interval."""
+    """Variance of the count from steps between samples."""
 
     def __len__(self) -> int:
         return len(self.held_s)
@@ -67,7 +67,7 @@ def track(readings: Readings) -> Track:
     current_a = np.where(known, readings.current_a, 0.0)
     ah = current_a * held_s / S_PER_HOUR
     step_a = np.append(np.diff(current_a), 0.0)
-    scatter = np.where(gap_after, 0.0, (step_a * held_s / S_PER_HOUR) ** 2 / 12)
+    scatter = np.where(gap_after, 0.0, _ignorance(step_a) * (step_a * held_s / S_PER_HOUR) ** 2)
     return Track(
         readings=readings,
         held_s=held_s,
@@ -83,6 +83,20 @@ def track(readings: Readings) -> Track:
         ),
         scatter_ah2=_running(scatter),
     )
+
+
+def _ignorance(step_a: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Variance of the count for a step between two samples, in (ΔI·Δt)².
+
+    A load that stays on switched at some moment between them: 1/12. One that both came and went within
+    a sample may have been on for any part of it, or been missed the times before: 1/2 for each of its steps,
+    by the variance p·(1 − p) of seeing a load that is on for a share p of the time.
+    """
+    before, after = np.append(0.0, step_a[:-1]), np.append(step_a[1:], 0.0)
+    returned = np.zeros(len(step_a), np.bool_)
+    for other_a in (before, after):
+        returned |= (other_a * step_a < 0) & (np.abs(other_a) >= 0.5 * np.abs(step_a))
+    return np.where(returned & (np.abs(step_a) > SWITCH_A), 1 / 2, 1 / 12)
 
 
 def _running(increments: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -65,7 +65,7 @@ class Capacity:
     reason: str | None
     observations: tuple[CapacityObservation, ...] = ()
     at_least_ah: float | None = None
-    """What the pack has proved to deliver at the least, where no full measurement exists."""
+    """What it still delivers at the least, by what went out after one full charge and what may be gone since."""
 
 
 @dataclass(frozen=True)

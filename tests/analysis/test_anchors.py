@@ -198,3 +198,13 @@ def test_a_log_without_a_reported_percentage_has_the_same_anchors():
     readings = Timeline(soc=0.985).rest(2).run_empty().readings()
 
     assert kinds(with_changes(readings, soc_percent=np.nan)) == kinds(readings)
+
+
+def test_a_lone_low_sample_between_calm_ones_is_no_knee():
+    """The pack recovers from a heavy load that a coarse log did not see."""
+    volts = np.full(60, 13.02)
+    volts[30] = 12.3
+
+    assert "knee" not in set(
+        digest(readings_of(np.full(60, -0.4), voltage_v=volts, interval_s=600.0), PACK)["anchors"]["kind"]
+    )

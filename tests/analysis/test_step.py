@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from logbook.analysis.solution import Problem, solve
-from logbook.analysis.step import best_step, with_step
+from logbook.analysis.step import EVEN_GAIN, LEAST_GAIN, best_step, likelihood, with_step
 from logbook.schema.pack import Limits, Pack
 from logbook.units import MS_PER_DAY
 
@@ -43,6 +43,13 @@ def history(rng, *, loss_ah, loss_day=180, spans=24, fade_ah_per_year=2.0):
     return posed, found, anchors
 
 
+def proved(posed, found, anchors) -> bool:
+    """Whether the best step buys enough."""
+    plain = solve(posed)
+    step = best_step(posed, plain, found, anchors, PACK)
+    return step is not None and plain.objective - solve(with_step(posed, found, step[0], PACK)).objective >= LEAST_GAIN
+
+
 def test_a_loss_of_fourteen_percent_is_dated_and_sized(rng):
     posed, found, anchors = history(rng, loss_ah=14.0)
 
@@ -58,7 +65,7 @@ def test_no_loss_is_found_in_plain_fade():
     found_any = []
     for seed in range(100):
         posed, found, anchors = history(np.random.default_rng(seed), loss_ah=0.0, fade_ah_per_year=4.0)
-        found_any.append(best_step(posed, solve(posed), found, anchors, PACK) is not None)
+        found_any.append(proved(posed, found, anchors))
 
     assert sum(found_any) == 0
 
@@ -67,3 +74,10 @@ def test_three_runs_are_too_few_for_a_step(rng):
     posed, found, anchors = history(rng, loss_ah=14.0, loss_day=20, spans=3)
 
     assert best_step(posed, solve(posed), found, anchors, PACK) is None
+
+
+def test_a_step_that_explains_little_is_unlikely_and_one_that_explains_much_is_not():
+    assert likelihood(3.0) < 0.01
+    assert likelihood(EVEN_GAIN) == 0.5
+    assert likelihood(LEAST_GAIN) > 0.9
+    assert likelihood(-1e9) == pytest.approx(0.0, abs=1e-9)

@@ -166,3 +166,12 @@ def test_held_time_never_exceeds_what_passed_nor_reaches_over_a_gap(steps_s):
     assert (counted.held_s[:-1] <= np.maximum(passed_s, 0) + 1e-9).all()
     assert (counted.held_s[:-1][counted.gap_after[:-1]] < passed_s[counted.gap_after[:-1]]).all()
     assert (passed_s[counted.gap_after[:-1]] > SHORTEST_GAP_S).all()
+
+
+def test_a_load_that_came_and_went_within_a_sample_is_less_sure_than_one_that_stayed():
+    """By the variance of a uniform moment, 1/12, for the step that stayed; p·(1 − p) bounds the other."""
+    stayed = track(readings_of([0.0, -12.0, -12.0, -12.0])).scatter_ah2
+    went = track(readings_of([0.0, -12.0, 0.0, 0.0])).scatter_ah2
+
+    assert stayed[-1] == pytest.approx(0.2**2 / 12)
+    assert went[-1] == pytest.approx(2 * 0.2**2 / 2)
