@@ -6,6 +6,9 @@ rested_full   the log begins with a rested voltage above the plateau
 empty         the board opened after a low cell, or the cut-off voltage was reached: proven
 knee          in the bottom knee at low load, where voltage tells the state of charge
 
+The step in the middle of the LiFePO4 curve is no anchor: published tables stand 35 mV a cell apart there and below,
+which is 6 to 25 % of charge between 3.19 and 3.27 V, more than a capacity can rest on.
+
 Other chemistries than LiFePO4 have only full and empty, by the pack's own limits.
 Never: the monitor says 100 %, the inverter stopped. Definitions are common practice (see Limits);
 states of charge follow the table in `ocv`, the widths are ours and are tested for coverage.

@@ -9,6 +9,7 @@ import numpy as np
 
 from logbook.analysis import cells, cold
 from logbook.analysis.balance import balance
+from logbook.analysis.basis import with_basis
 from logbook.analysis.capacity import capacity
 from logbook.analysis.cycles import cycles
 from logbook.analysis.digest import digest
@@ -64,6 +65,7 @@ def answer(
         protection=protection(tables["openings"], tables["blocked"], tables["sights"]),
         cells=cells.answer(tables["cells"]),
     )
+    health = with_basis(health, hours, pack)
     return replace(health, flags=flags(health, acknowledged, pack.limits, raised))
 
 

@@ -41,6 +41,18 @@ class ReadingsSummary:
 
 
 @dataclass(frozen=True)
+class Basis:
+    """What an answer rests on."""
+
+    seen_share: float
+    """Part of the time from the first to the last reading that it saw, 0 to 1."""
+    interval_s: float | None
+    """Typical time between the readings it used."""
+    note: str | None = None
+    """What readings so far apart cannot show."""
+
+
+@dataclass(frozen=True)
 class CapacityObservation:
     """One measurement the capacity rests on."""
 
@@ -66,6 +78,7 @@ class Capacity:
     observations: tuple[CapacityObservation, ...] = ()
     at_least_ah: float | None = None
     """What it still delivers at the least, by what went out after one full charge and what may be gone since."""
+    basis: Basis | None = None
 
 
 @dataclass(frozen=True)
@@ -121,6 +134,7 @@ class Cycles:
     """Logged time at a full pack's voltage above 30 °C, which ages it faster than use does."""
     nearly_empty_hours: float = 0.0
     """Logged time below 3.0 V a cell."""
+    basis: Basis | None = None
 
 
 @dataclass(frozen=True)
@@ -160,6 +174,7 @@ class ColdCharging:
     heater_ah: float = 0.0
     """What went into the pack's own heater instead of its cells, which is no charging."""
     heater_times: int = 0
+    basis: Basis | None = None
 
 
 @dataclass(frozen=True)
@@ -171,6 +186,7 @@ class Idle:
     reason: str | None
     days_full_to_fifth: Estimate | None = None
     """Days a parked, full pack takes down to 20 %, from both together."""
+    basis: Basis | None = None
 
 
 @dataclass(frozen=True)
