@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 
 from logbook.errors import BadData, InputMissing, LogbookError
 from logbook.ingest import read_export
-from logbook.jobs import comparison
 from logbook.jobs.era import Era
 from logbook.jobs.progress import silent
 from logbook.jobs.taking import read_for_pack, read_otherwise
@@ -54,6 +53,8 @@ def import_file(  # noqa: PLR0913 - each is a choice of its owner
     known = known_import(store, pack.id, sha256_of(path))
     if known:
         return _known(store, known, path, pack, options, dry_run=dry_run)
+    from logbook.jobs import comparison  # noqa: PLC0415 - loads the whole analysis, which a known file does without
+
     read = partial(
         read_for_pack,
         store,
@@ -131,6 +132,8 @@ def _known(store: Store, known: ImportRow, path: Path, pack: Pack, options: Impo
             mend=f"To have it as said now, take that import back and import it again:  logbook undo {known.id}  "
             "(see what would come of it first with  --dry-run)",
         )
+    from logbook.jobs import comparison  # noqa: PLC0415 - loads the whole analysis, which a known file does without
+
     told = f"Import {known.id} read this file otherwise ({other}) and stands until it is taken back."
     receipt = read_export(path, options).receipt
     return replace(

@@ -3,22 +3,27 @@
 Two copies of SQLite in one process break each other's file locks
 (sqlite.org/howtocorrupt.html, section 2.2.1), so everything goes through this one.
 Registered as `sqlite+adbc`; transactions are begun by the statement that `dialect` sends.
+
+This is ADBC's own low-level interface: its DBAPI module loads pandas, which most commands do without.
 """
 
 from __future__ import annotations
 
+from contextlib import contextmanager
+from struct import pack
 from types import ModuleType
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from adbc_driver_sqlite import dbapi
+import adbc_driver_manager as manager
+import adbc_driver_sqlite
+import pyarrow as pa
 from sqlalchemy.dialects import registry
 from sqlalchemy.dialects.sqlite.base import SQLiteDialect
 from sqlalchemy.pool import QueuePool
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
-    import pyarrow as pa
     from sqlalchemy.engine.interfaces import ConnectArgsType
     from sqlalchemy.engine.url import URL
 
@@ -65,9 +70,8 @@ class Cursor:
 
     def executemany(self, statement: str, parameters: Sequence[Sequence[Any]]) -> None:
         """Run one statement for each row of parameters."""
-        with self._connection.driver.cursor() as cursor:
-            cursor.executemany(statement, list(parameters))
-            self.rowcount = cursor.rowcount
+        columns = [pa.array(column) for column in zip(*parameters, strict=True)]
+        self.rowcount = self._connection.execute_many(statement, pa.record_batch(columns, names=_names(len(columns))))
         self.description, self._rows = None, []
 
     def fetchone(self) -> tuple[Any, ...] | None:
@@ -94,7 +98,8 @@ class Connection:
     """A connection in the driver's autocommit mode, with transactions begun and ended in SQL."""
 
     def __init__(self, database: str) -> None:
-        self.driver = dbapi.connect(database, autocommit=True)
+        self._database = adbc_driver_sqlite.connect(database)
+        self._driver = manager.AdbcConnection(self._database)
 
     def cursor(self) -> Cursor:
         """Open a cursor."""
@@ -104,26 +109,37 @@ class Connection:
         self, statement: str, parameters: Sequence[Any] = (), *, inference_rows: int = INTEGER_ROWS
     ) -> pa.Table:
         """Rows of one statement as an Arrow table."""
-        with self.driver.cursor() as cursor:
-            cursor.adbc_statement.set_options(**{"adbc.sqlite.query.batch_rows": inference_rows})
-            cursor.execute(statement, tuple(parameters) or None)
-            return cursor.fetch_arrow_table()
+        with self._statement() as prepared, _told():
+            prepared.set_options(**{adbc_driver_sqlite.StatementOptions.BATCH_ROWS.value: inference_rows})
+            prepared.set_sql_query(statement)
+            if parameters:
+                prepared.prepare()
+                prepared.bind(pa.record_batch([_column_of(value) for value in parameters], _names(len(parameters))))
+            stream, _ = prepared.execute_query()
+            return pa.RecordBatchReader.from_stream(stream).read_all()
 
     def ingest(self, table_name: str, table: pa.Table) -> None:
         """Append an Arrow table to a table, by column name."""
-        with self.driver.cursor() as cursor:
-            cursor.adbc_ingest(table_name, table, mode="append")
+        with self._statement() as prepared:
+            append = {
+                manager.INGEST_OPTION_TARGET_TABLE: table_name,
+                manager.INGEST_OPTION_MODE: manager.INGEST_OPTION_MODE_APPEND,
+            }
+            prepared.set_options(**append)
+            prepared.bind_stream(table)
+            prepared.execute_update()
 
-    def execute_many(self, statement: str, parameters: pa.Table) -> None:
-        """Run one statement for each row of an Arrow table."""
-        with self.driver.cursor() as cursor:
-            cursor.executemany(statement, parameters)
+    def execute_many(self, statement: str, parameters: pa.Table | pa.RecordBatch) -> int:
+        """Run one statement for each row of an Arrow table; gives how many rows it changed, -1 if that is not known."""
+        with self._statement() as prepared:
+            prepared.set_sql_query(statement)
+            prepared.prepare()
+            prepared.bind_stream(parameters)
+            return int(prepared.execute_update())
 
     def changes(self) -> int:
         """Rows the last statement changed."""
-        with self.driver.cursor() as cursor:
-            cursor.execute("SELECT changes()")
-            return int(cursor.fetchall()[0][0])
+        return int(self.fetch_arrow("SELECT changes()").column(0)[0].as_py())
 
     def commit(self) -> None:
         """End the transaction, if there is one."""
@@ -134,16 +150,50 @@ class Connection:
         self._end("ROLLBACK")
 
     def _end(self, statement: str) -> None:
-        with self.driver.cursor() as cursor:
-            try:
-                cursor.execute(statement)
-            except dbapi.Error as error:
-                if "no transaction is active" not in str(error):
-                    raise
+        try:
+            self.fetch_arrow(statement)
+        except manager.Error as error:
+            if "no transaction is active" not in str(error):
+                raise
+
+    @contextmanager
+    def _statement(self) -> Iterator[manager.AdbcStatement]:
+        prepared = manager.AdbcStatement(self._driver)
+        try:
+            yield prepared
+        finally:
+            prepared.close()
 
     def close(self) -> None:
         """Let go of the file."""
-        self.driver.close()
+        self._driver.close()
+        self._database.close()
+
+
+def _column_of(value: Any) -> pa.Array:
+    """One value as a column; built from its bytes, since Arrow's own conversion loads pandas to ask whether it is one."""
+    if isinstance(value, str):
+        text = value.encode()
+        return pa.Array.from_buffers(pa.string(), 1, [None, *map(pa.py_buffer, (pack("ii", 0, len(text)), text))])
+    if isinstance(value, int):
+        return pa.Array.from_buffers(pa.int64(), 1, [None, pa.py_buffer(pack("q", value))])
+    if isinstance(value, float):
+        return pa.Array.from_buffers(pa.float64(), 1, [None, pa.py_buffer(pack("d", value))])
+    return pa.array([value])
+
+
+def _names(count: int) -> list[str]:
+    return [str(number) for number in range(count)]
+
+
+@contextmanager
+def _told() -> Iterator[None]:
+    """Give what goes wrong while rows are read as the driver's errors, as it gives all else."""
+    try:
+        yield
+    except (pa.ArrowException, OSError) as error:
+        kind = manager.IntegrityError if "constraint failed" in str(error) else manager.OperationalError
+        raise kind(str(error), status_code=manager.AdbcStatusCode.UNKNOWN) from error
 
 
 class AdbcSqlite(SQLiteDialect):
@@ -163,10 +213,10 @@ class AdbcSqlite(SQLiteDialect):
     def import_dbapi(cls) -> ModuleType:
         """Give the module whose errors SQLAlchemy translates, with the version of SQLite it holds."""
         facade = ModuleType("logbook_adbc_sqlite")
-        vars(facade).update({name: getattr(dbapi, name) for name in ERRORS})
-        with dbapi.connect(autocommit=True) as memory, memory.cursor() as cursor:
-            cursor.execute("SELECT sqlite_version()")
-            version = cursor.fetchall()[0][0]
+        vars(facade).update({name: getattr(manager, name) for name in ERRORS})
+        memory = Connection(":memory:")
+        version = memory.fetch_arrow("SELECT sqlite_version()").column(0)[0].as_py()
+        memory.close()
         vars(facade).update(paramstyle="qmark", sqlite_version_info=tuple(map(int, version.split("."))))
         return facade
 

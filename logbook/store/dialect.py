@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
-from adbc_driver_sqlite import dbapi
+from adbc_driver_manager import Error as DriverError
 from sqlalchemy import event
 from sqlalchemy.engine import make_url
 from sqlalchemy.pool import NullPool
@@ -25,7 +25,7 @@ BUSY_TIMEOUT_MS = 60_000
 PAGE_BYTES = 16_384
 """Of a new database: bulk writing is a tenth quicker than with the usual 4096, reading no slower."""
 
-ERRORS = (sa.exc.DBAPIError, dbapi.Error)
+ERRORS = (sa.exc.DBAPIError, DriverError)
 """What a database may raise: through SQLAlchemy, or in bulk work beside it."""
 
 WRITE = "IMMEDIATE"

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import sqlalchemy as sa
 
@@ -17,6 +16,7 @@ from logbook.store.readings import ends
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    import pandas as pd
     from sqlalchemy.engine import Connection
 
     from logbook.store.engine import Store
@@ -146,6 +146,8 @@ def _write_hours(connection: Connection, pack_id: int, frame: pd.DataFrame) -> N
 
 
 def _read_hours(connection: Connection, pack_id: int) -> pd.DataFrame:
+    import pandas as pd  # noqa: PLC0415 - slow to load, and most commands do without
+
     table = models.hour
     columns = [table.c.start_ms, *(table.c[name] for name in models.HOUR_COLUMNS)]
     statement = sa.select(*columns).where(table.c.pack_id == pack_id).order_by(table.c.start_ms)
@@ -190,6 +192,8 @@ def _write_kind(connection: Connection, pack_id: int, kind: str, frame: pd.DataF
 
 def _type(column: pd.Series[Any]) -> str:
     """Tell what a column holds; numbers with missing ones are fractions, since only those know NaN."""
+    import pandas as pd  # noqa: PLC0415 - slow to load, and most commands do without
+
     if pd.api.types.is_float_dtype(column):
         return "float64"  # whatever it happens to hold here: the next piece of the same kind is to agree
     missing = column.isna()
@@ -231,6 +235,8 @@ def _common(known: str, now: str) -> str:
 
 
 def _read_kind(connection: Connection, pack_id: int, kind: str, columns: dict[str, str]) -> pd.DataFrame:
+    import pandas as pd  # noqa: PLC0415 - slow to load, and most commands do without
+
     table = models.finding
     statement = (
         sa.select(table.c.start_ms, table.c.body)
@@ -246,6 +252,8 @@ def _read_kind(connection: Connection, pack_id: int, kind: str, columns: dict[st
 
 
 def _column(values: list[Any], type_name: str) -> Any:
+    import pandas as pd  # noqa: PLC0415 - slow to load, and most commands do without
+
     if type_name == "str":
         return pd.Series(values, dtype="str")
     if type_name in {"float64", UNKNOWN} or None in values:

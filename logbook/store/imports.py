@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 import sqlalchemy as sa
 
 from logbook.errors import UnknownName
 from logbook.store import models
 
 if TYPE_CHECKING:
+    import pandas as pd
     from sqlalchemy.engine import Connection
 
     from logbook.schema.receipt import Receipt
@@ -96,6 +96,8 @@ def replace_receipt(store: Store, receipt: Receipt) -> None:
 
 def set_aside_rows(store: Store, import_id: int) -> pd.DataFrame:
     """Give every row an import set aside: line (0 where it is not known), reason, text."""
+    import pandas as pd  # noqa: PLC0415 - slow to load, and most commands do without
+
     table = models.set_aside
     with store.reading() as connection:
         row = import_in(connection, import_id)

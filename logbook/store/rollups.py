@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import sqlalchemy as sa
 
@@ -15,6 +14,7 @@ from logbook.store.samples import MISSING, nullable, plain, stored_integers
 from logbook.units import MS_PER_S
 
 if TYPE_CHECKING:
+    import pandas as pd
     from numpy.typing import NDArray
     from sqlalchemy.engine import Connection
 
@@ -102,6 +102,8 @@ def read_rollup(store: Store, pack_id: int, level_s: int, start_ms: int, end_ms:
 
     Columns: bucket_ms, n (readings), and for each quantity `voltage_v_n`, `_min`, `_max`, `_sum` and so on.
     """
+    import pandas as pd  # noqa: PLC0415 - slow to load, and most commands do without
+
     with store.reading() as connection:
         rows = stored_rollup(connection, pack_id, level_s, start_ms, end_ms)
     frame: dict[str, NDArray[Any]] = {name: stored_integers(rows[name]) for name in ("bucket_ms", "n")}

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import subprocess
+import sys
 
 import pyarrow as pa
 import pytest
@@ -104,3 +106,40 @@ def test_there_is_one_sqlite_and_it_is_recent(engine):
 
     assert tuple(map(int, version.split("."))) >= (3, 51, 3)
     assert engine.dialect.dbapi.sqlite_version_info == tuple(map(int, version.split(".")))
+
+
+@pytest.mark.parametrize(
+    "value", ["", "ä 'quoted' 🔋", 0, -(2**63), 2**63 - 1, 1.5, -0.0, 1e308, None, True, b"\x00\xff"], ids=repr
+)
+def test_a_value_goes_in_and_comes_out_as_it_was(engine, value):
+    with engine.begin() as connection:
+        raw = connection.connection.driver_connection
+        found = raw.fetch_arrow("SELECT ?, typeof(?)", (value, value), inference_rows=1)
+
+    kinds = {str: "text", int: "integer", bool: "integer", float: "real", type(None): "null", bytes: "blob"}
+    assert found.column(0)[0].as_py() == value
+    assert found.column(1)[0].as_py() == kinds[type(value)]
+
+
+def test_an_integer_no_database_holds_is_refused(engine):
+    with engine.begin() as connection, pytest.raises(Exception, match=r"int|range"):
+        connection.exec_driver_sql("SELECT ?", (2**63,))
+
+
+def test_what_goes_wrong_while_rows_are_read_is_the_drivers_error(engine):
+    with engine.begin() as connection, pytest.raises(sa.exc.OperationalError, match="overflow"):
+        connection.exec_driver_sql("SELECT abs(-9223372036854775808)")
+
+
+def test_looking_something_up_does_not_load_pandas(store, pack):
+    """Loading it takes longer than all else most commands do."""
+    look = (
+        "import sys; from logbook.store import open_store, list_packs, known_import\n"
+        f"with open_store({str(store.path)!r}) as store:\n"
+        "    assert known_import(store, list_packs(store)[0].id, '0' * 64) is None\n"
+        "print('pandas' in sys.modules, 'pyarrow' in sys.modules)"
+    )
+
+    told = subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True).stdout
+
+    assert told == "False True\n"
