@@ -11,7 +11,9 @@ from logbook.cli.words import counted, day, interval, lasting, moment, number, p
 if TYPE_CHECKING:
     from logbook.schema.estimate import Estimate
     from logbook.schema.health import (
+        Basis,
         Capacity,
+        Cells,
         ColdChargeEvent,
         ColdCharging,
         Cycles,
@@ -74,6 +76,7 @@ def sections(health: Health, zone: str) -> tuple[Section, ...]:
         ("What is its internal resistance?", _resistance(health.resistance)),
         ("Can the monitor be believed?", _monitor(health.monitor)),
         ("Did the protection board open?", _protection(health.protection, zone)),
+        ("Are the cells in step?", _cells(health.cells)),
         ("How much was logged?", _readings(health.readings, zone)),
         ("Take care", (CAUTION,)),
     )
@@ -130,7 +133,12 @@ def _cold(cold: ColdCharging, readings: ReadingsSummary, zone: str) -> tuple[str
         if cold.reason:
             return ("Cannot tell.", cold.reason)
         unlogged = _unlogged(readings)
-        return (f"No. No charging below {limit} was seen in the logged time.", unlogged)
+        return (
+            f"No. No charging below {limit} was seen in the logged time.",
+            unlogged,
+            _heater(cold),
+            _note(cold.basis),
+        )
     worst = max(cold.events, key=lambda event: (SEVERITIES.index(event.severity), event.charge_ah))
     times = "once" if len(cold.events) == 1 else f"{len(cold.events)} times"
     charge = number(cold.total_charge_ah, 1)
@@ -143,8 +151,23 @@ def _cold(cold: ColdCharging, readings: ReadingsSummary, zone: str) -> tuple[str
         f"Yes, {times}: {charge} Ah went in while the cells were below {limit}. {_grades(cold.events)}",
         worst_of_all,
         "This is exposure, not a measured loss. Keep chargers off until the cells are warm, or warm them first.",
+        _heater(cold),
+        _note(cold.basis),
         cold.reason,
     )
+
+
+def _heater(cold: ColdCharging) -> str | None:
+    if not cold.heater_times:
+        return None
+    return (
+        f"Not counted: {number(cold.heater_ah, 1)} Ah on {counted(cold.heater_times, 'occasion')} that warmed the pack "
+        "instead of charging it, by its quick rise in temperature at a steady current."
+    )
+
+
+def _note(basis: Basis | None) -> str | None:
+    return basis.note if basis else None
 
 
 def _grades(events: tuple[ColdChargeEvent, ...]) -> str:
@@ -204,7 +227,7 @@ def _cycles(cycles: Cycles) -> tuple[str | None, ...]:
         f"{_amp_hours(cycles.charge_ah)} and {number(cycles.charge_wh)} Wh went in, "
         f"{_amp_hours(cycles.discharge_ah)} and {number(cycles.discharge_wh)} Wh came out."
     )
-    return (throughput, cycles.reason)
+    return (throughput, _note(cycles.basis), cycles.reason)
 
 
 def _resistance(resistance: Resistance) -> tuple[str | None, ...]:
@@ -239,6 +262,21 @@ def _protection(protection: Protection, zone: str) -> tuple[str, ...]:
             last = max(event.start_ms for event in events)
             lines.append(f"{counted(len(events), 'time')} {words}; the last on {moment(last, zone)}.")
     return tuple(lines)
+
+
+def _cells(cells: Cells) -> tuple[str | None, ...]:
+    return (
+        _apart("full", cells.spread_full_v, cells.first_full_cell, cells.days_full),
+        _apart("empty", cells.spread_empty_v, cells.first_empty_cell, cells.days_empty),
+        cells.reason,
+    )
+
+
+def _apart(end: str, spread_v: Estimate | None, cell: int | None, days: int) -> str | None:
+    if spread_v is None:
+        return None
+    first = f"cell {cell} is there first" if cell else "now one cell, now another is there first"
+    return f"At {end} they stand {number(spread_v.value, 2)} V apart, and {first} ({counted(days, 'day')} seen)."
 
 
 def _readings(readings: ReadingsSummary, zone: str) -> tuple[str | None, ...]:
