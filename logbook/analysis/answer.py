@@ -52,7 +52,9 @@ def answer(
         readings=readings,
         capacity=measured,
         fade=fade(solved, measured, pack),
-        cycles=cycles(hours, tables["openings"], pack, capacity_ah=capacity_ah, offset_a=offset_a),
+        cycles=cycles(
+            hours, tables["openings"], pack, capacity_ah=capacity_ah, offset_a=offset_a, tallied=tables["tally"]
+        ),
         cold_charging=cold.answer(
             tables["cold"],
             pack,
@@ -65,7 +67,7 @@ def answer(
         protection=protection(tables["openings"], tables["blocked"], tables["sights"]),
         cells=cells.answer(tables["cells"]),
     )
-    health = with_basis(health, hours, pack)
+    health = with_basis(health, tables, pack)
     return replace(health, flags=flags(health, acknowledged, pack.limits, raised))
 
 

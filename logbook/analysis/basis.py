@@ -9,10 +9,13 @@ import numpy as np
 
 from logbook.analysis.delivered import scatter_per_ah
 from logbook.analysis.idle import quiet_hours
+from logbook.analysis.tally import stands_for
 from logbook.schema.health import Basis
 from logbook.units import MS_PER_HOUR, S_PER_HOUR
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
     from numpy.typing import NDArray
 
@@ -25,8 +28,9 @@ WORTH_SAYING = 0.02
 """Share of the throughput by which the count may be off before it is said."""
 
 
-def with_basis(health: Health, hours: pd.DataFrame, pack: Pack) -> Health:
+def with_basis(health: Health, tables: Mapping[str, pd.DataFrame], pack: Pack) -> Health:
     """The same answers, each with the share of time and the interval it rests on, and a note where those are thin."""
+    hours = tables["hours"]
     if hours.empty:
         return health
     count = len(hours)
@@ -48,14 +52,15 @@ def with_basis(health: Health, hours: pd.DataFrame, pack: Pack) -> Health:
     return replace(
         health,
         capacity=replace(health.capacity, basis=basis(measured)),
-        cycles=replace(health.cycles, basis=basis(every, _count_note(hours))),
+        cycles=replace(health.cycles, basis=basis(every, _count_note(hours, tables["tally"]))),
         cold_charging=replace(health.cold_charging, basis=basis(warmth, _cold_note(hours[warmth]))),
         idle=replace(health.idle, basis=basis(parked)),
     )
 
 
-def _count_note(hours: pd.DataFrame) -> str | None:
+def _count_note(hours: pd.DataFrame, tallied: pd.DataFrame) -> str | None:
     """How far off the counted Ah may be, where the readings are too far apart for the loads."""
+    hours = hours[~stands_for(hours, tallied)["by_counter"].to_numpy(bool)]
     throughput_ah = (hours["charge_ah"] + hours["discharge_ah"]).to_numpy(float)
     total_ah = float(throughput_ah.sum())
     if total_ah <= 0:

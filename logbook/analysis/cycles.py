@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import rainflow
 
+from logbook.analysis.tally import stands_for
 from logbook.schema.health import Cycles, DepthBin
 from logbook.units import MS_PER_HOUR, S_PER_HOUR
 
@@ -27,10 +28,20 @@ BIN_PERCENT = 10
 WHOLE_HOUR_S = 3000.0
 
 
-def cycles(hours: pd.DataFrame, openings: pd.DataFrame, pack: Pack, *, capacity_ah: float, offset_a: float) -> Cycles:
+def cycles(
+    hours: pd.DataFrame,
+    openings: pd.DataFrame,
+    pack: Pack,
+    *,
+    capacity_ah: float,
+    offset_a: float,
+    tallied: pd.DataFrame | None = None,
+) -> Cycles:
     """Throughput, equivalent full cycles (in and out over twice rated) and rainflow depths of `capacity_ah`."""
     if hours.empty:
         return Cycles(0.0, 0.0, 0.0, 0.0, 0.0, (), "There are no readings yet.")
+    if tallied is not None:
+        hours = hours.assign(**stands_for(hours, tallied)[["charge_ah", "discharge_ah"]])
     false_in, false_out = _while_open_ah(openings)
     charge_ah = float(hours["charge_ah"].sum()) - false_in
     discharge_ah = float(hours["discharge_ah"].sum()) - false_out

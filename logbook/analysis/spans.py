@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from logbook.analysis.delivered import delivered, scatter_per_ah
+from logbook.analysis.tally import COUNTED_SHARE
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR
 
 if TYPE_CHECKING:
@@ -28,8 +29,6 @@ GAIN_SCATTER = 0.003
 SUMS = (
     "net_ah", "charge_ah", "discharge_ah", "logged_s", "live_s", "switched_ah", "scatter_ah2", "counted_ah", "counted_s",
 )  # fmt: skip
-COUNTED_SHARE = 0.98
-"""Part of a span's logged time for which the monitor's counter must have spoken to stand for it."""
 COUNTER_WORTH = 0.01
 """Share of rated that may hide between samples before the counter is asked."""
 SOC_COUNT_SIGMA = 0.02

@@ -20,11 +20,15 @@ if TYPE_CHECKING:
 
     from logbook.analysis.track import Track
 
-COLUMNS = ("start_ms", "counted_ah", "counted_s", "step_ah")
+COLUMNS = ("start_ms", "counted_ah", "in_ah", "out_ah", "counted_s", "step_ah")
 BRIEF_S = 30.0
 """Within half a minute no load comes and goes that both samples miss and that matters."""
 SLACK_AH = 0.1
 STUCK_SAMPLES = 3
+COUNTED_SHARE = 0.98
+"""Part of a logged time for which the counter must have spoken to stand for it."""
+COARSE_S = 120.0
+"""From readings this far apart on a counter's changes say more than the samples do."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,17 +72,33 @@ def hourly(track: Track, tallied: Tally | None) -> pd.DataFrame:
     hour = track.readings.ts_ms // MS_PER_HOUR
     first = np.flatnonzero(np.append(True, hour[1:] != hour[:-1]))
     # the last sample's own hold belongs to no counter: it has no reading after it
-    counted_ah = np.append(tallied.counted_ah[first[1:]], _end_ah(track, tallied)) - tallied.counted_ah[first]
+    moved_ah = np.diff(np.append(tallied.counted_ah, _end_ah(track, tallied)))
     counted_s = np.append(tallied.counted_s[first[1:]], tallied.counted_s[-1]) - tallied.counted_s[first]
     frame = pd.DataFrame(
         {
             "start_ms": hour[first] * MS_PER_HOUR,
-            "counted_ah": counted_ah,
+            "counted_ah": np.add.reduceat(moved_ah, first),
+            "in_ah": np.add.reduceat(np.maximum(moved_ah, 0.0), first),
+            "out_ah": np.add.reduceat(np.maximum(-moved_ah, 0.0), first),
             "counted_s": counted_s,
             "step_ah": tallied.step_ah[first],
         }
     )
     return frame[counted_s > 0].reset_index(drop=True)
+
+
+def stands_for(hours: pd.DataFrame, tallied: pd.DataFrame) -> pd.DataFrame:
+    """`charge_ah` and `discharge_ah` of each hour, by the counter where readings are coarse and it spoke throughout."""
+    flows = hours[["charge_ah", "discharge_ah"]].to_numpy(float).copy()
+    by_counter = np.zeros(len(hours), np.bool_)
+    if len(tallied):
+        place = np.searchsorted(hours["start_ms"].to_numpy(), tallied["start_ms"].to_numpy(np.int64))
+        logged_s = hours["logged_s"].to_numpy(float)[place]
+        coarse = hours["interval_s"].to_numpy(float)[place] >= COARSE_S
+        whole = coarse & (tallied["counted_s"].to_numpy(float) >= COUNTED_SHARE * logged_s)
+        by_counter[place[whole]] = True
+        flows[place[whole]] = tallied[["in_ah", "out_ah"]].to_numpy(float)[whole]
+    return pd.DataFrame({"charge_ah": flows[:, 0], "discharge_ah": flows[:, 1], "by_counter": by_counter})
 
 
 def _end_ah(track: Track, tallied: Tally) -> float:

@@ -116,3 +116,15 @@ def test_the_counter_s_sum_never_strays_from_the_truth(seed, every, step_ah):
     by_samples = track(thinned(fine, every, counter=False))
     tolerance = 0.2 + step_ah + (0.0 if every == 1 else abs(by_samples.net_ah[-1] - true_ah))
     assert abs(told.counted_ah[-1] - true_ah) <= tolerance
+
+
+def test_cycles_of_a_coarse_log_follow_the_counter():
+    fine = kettle_and_fridge()
+    whole = answer(digest(fine, PACK), PACK).cycles
+
+    counted = answer(digest(thinned(fine, 15), PACK), PACK).cycles
+    blind = answer(digest(thinned(fine, 15, counter=False), PACK), PACK).cycles
+
+    assert counted.equivalent_full_cycles == pytest.approx(whole.equivalent_full_cycles, rel=0.03)
+    assert counted.basis.note is None
+    assert abs(blind.equivalent_full_cycles / whole.equivalent_full_cycles - 1) > 0.05
