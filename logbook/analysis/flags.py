@@ -237,7 +237,7 @@ def _cells_apart(health: Health, rules: Rules) -> Iterator[Flag]:
         None,
         None,
         "Hold the absorption voltage for some hours on several days, so that the board can balance; most do it at some tens of milliamperes. "
-        f"Come back to this page after that. {SHEET}",
+        f"Look again after that. {SHEET}",
     )
 
 
