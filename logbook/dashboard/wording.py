@@ -229,11 +229,18 @@ def daily_loss_ah(health: Health) -> float:
     return draw + (unseen.value / 100 * health.pack.rated_ah / 30 if unseen else 0.0)
 
 
+HARDLY = 0.05
+"""Less than this many full cycles reads as none."""
+
+
 def use_answer(health: Health) -> Answer:
     """Answer how hard it was used."""
     cycles = health.cycles
     if health.readings.count == 0:
         return Answer("open", "No readings yet", "Nothing is logged for this pack yet.")
+    if cycles.equivalent_full_cycles < HARDLY:
+        words = "In the logged time it was hardly used."
+        return Answer("open", "Hardly used", words, unlogged_remark(health.readings), cycles.reason or "")
     places = 0 if cycles.equivalent_full_cycles >= 10 else 1
     count = number(cycles.equivalent_full_cycles, places)
     noun = "cycle" if count == "1" else "cycles"

@@ -10,6 +10,7 @@ from logbook.dashboard import PAGES, create_app
 from logbook.dashboard.wording import idle_answer
 from logbook.errors import BadConfiguration
 from logbook.schema.estimate import Estimate
+from logbook.schema.health import Protection, ProtectionEvent
 from tests.dashboard import samples
 from tests.dashboard.asking import asked, text_of
 from tests.dashboard.conftest import answers_from
@@ -171,7 +172,7 @@ def test_a_callback_that_fails_says_so_without_a_path(full_answers):
 def test_what_came_before_an_opening_is_shown_with_its_lowest_cell(full_app):
     words = text_of(asked(full_app, "/pack/1/use"))
 
-    assert "The last minutes before 4 Jun 2025, 03:00" in words
+    assert "Before 4 Jun 2025, 03:00: opened because a cell ran low" in words
     assert "10.40 V −8.4 A 21.5 °C 7 % 2.520 V" in words
     assert (
         "At full they are 0.045 V apart (between 0.020 and 0.070 V, 12 days); cell 3 mostly reaches full first."
@@ -190,3 +191,21 @@ def test_two_months_from_full_to_a_fifth_divide_fast_from_slow(days, verdict):
     idle = replace(health.idle, days_full_to_fifth=Estimate(days, days - 2, days + 2))
 
     assert idle_answer(replace(health, idle=idle)).verdict == verdict
+
+
+def test_one_reading_is_one_reading_and_no_use_is_said_in_words(full_app):
+    words = text_of(asked(full_app, "/pack/5"))
+
+    assert "1 readings" not in words
+    assert "it was hardly used" in words
+
+
+def test_refusals_in_the_cold_are_not_called_openings():
+    health = samples.full()
+    start = samples.ms("2026-02-05T08:00")
+    refusal = ProtectionEvent(start, start + 1000, "charge_blocked_cold")
+    both = replace(health, protection=Protection((*health.protection.events, refusal)))
+
+    words = text_of(asked(create_app(answers_from({1: both})), "/pack/1/use"))
+
+    assert "It opened 2 times and refused a charge in the cold once in the logged time." in words

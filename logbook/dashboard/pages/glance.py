@@ -19,6 +19,7 @@ from logbook.dashboard.wording import (
     coverage_sentence,
     idle_answer,
     monitor_answer,
+    plural,
     use_answer,
 )
 
@@ -87,7 +88,8 @@ def what_is_missing(answer: Answer) -> str:
 
 def readings_answer(health: Health, view: View) -> Answer:
     """Last of the contents: the readings themselves."""
-    return Answer("open", f"{number(health.readings.count)} readings", coverage_sentence(health.readings, view))
+    count = health.readings.count
+    return Answer("open", f"{number(count)} {plural(count, 'reading')}", coverage_sentence(health.readings, view))
 
 
 def coverage_part(health: Health, view: View) -> Component:

@@ -48,7 +48,9 @@ VERDICTS = {
 
 def load_part(visit: Visit) -> Component:
     """A small form, and what it comes to."""
-    view = visit.view
+    view, title = visit.view, "Will it carry a load?"
+    if visit.health.resistance.milliohm_25c is None:
+        return parts.section(title, html.P("That needs its resistance, which the log cannot tell yet."))
     fields = [
         number_field(WATTS, "Load (W)", USUAL.watts, 1, MOST_WATTS),
         number_field(CHARGE, "Charge in the pack (%)", USUAL.soc_percent, 0, 100),
@@ -58,7 +60,7 @@ def load_part(visit: Visit) -> Component:
         dmc.Switch(id=INVERTER, label="Through an inverter", checked=True, className="field switch"),
     ]
     return parts.section(
-        "Will it carry a load?",
+        title,
         html.Div(fields, className="form wide four"),
         html.Div(load_answer(visit.health, visit.pack, USUAL), id=SAID, role="status"),
         html.Data(id=PACK, value=str(visit.pack.id)),

@@ -19,6 +19,7 @@ from logbook.dashboard.wording import (
     PROTECTION_WORDS,
     coverage_sentence,
     fade_answer,
+    joined,
     plural,
     resistance_answer,
     use_answer,
@@ -33,6 +34,9 @@ if TYPE_CHECKING:
     from logbook.schema.health import Health, ProtectionEvent
 
 PATH = "/pack/<pack>/use"
+REFUSED = "charge_blocked_cold"
+MOST_SEEN = 12
+"""Of so many events, the newest, the last minutes are told; the others are a step away among the readings."""
 
 
 def layout(visit: Visit) -> Component:
@@ -148,13 +152,21 @@ def openings(health: Health, visit: Visit) -> Component | None:
     table = parts.table(
         "Openings of the protection board, newest first", ("Began", "Lasted", "Why", "Look closer"), rows
     )
-    times = "once" if len(rows) == 1 else f"{len(rows)} times"
-    words = html.P(f"It opened {times} in the logged time.")
+    refused = sum(event.kind == REFUSED for event in events)
+    told = [
+        f"{verb} {'once' if count == 1 else f'{count} times'}"
+        for verb, count in (("opened", len(events) - refused), ("refused a charge in the cold", refused))
+        if count
+    ]
+    words = html.P(f"It {joined(told)} in the logged time.")
+    seen = [event for event in events if event.before][:MOST_SEEN]
     return parts.section(
         "Did the protection open?",
         words,
         parts.data(len(rows), table, visit.pack.id, "protection"),
-        *(last_minutes(event, visit.view) for event in events if event.before),
+        parts.folded("The last minutes before each", *(last_minutes(event, visit.view) for event in seen))
+        if seen
+        else None,
     )
 
 
@@ -173,13 +185,12 @@ def last_minutes(event: ProtectionEvent, view: View) -> Component:
     ]
     heads = ["Time", "Voltage", "Current, in is positive", "Temperature", "Charge, as reported", "Lowest cell"]
     kept = [place for place in range(len(heads)) if place == 0 or any(row[place] != UNKNOWN for row in rows)]
-    table = parts.table(
-        f"{PROTECTION_WORDS.get(event.kind, event.kind)}: the readings up to it",
+    return parts.table(
+        f"Before {view.moment(event.start_ms)}: {PROTECTION_WORDS.get(event.kind, event.kind).lower()}",
         [heads[place] for place in kept],
         [[row[place] for place in kept] for row in rows],
         numeric=range(1, len(kept)),
     )
-    return parts.folded(f"The last minutes before {view.moment(event.start_ms)}", table)
 
 
 def known(value: float | None, unit: str, places: int) -> str:
