@@ -101,7 +101,10 @@ def _wanted(layout: Layout) -> Wanted:
 
 def _use(index: int, name: str, unit_text: str, cells: Sequence[str]) -> Use:
     found = _without_hint(meaning(name, unit_text))
-    unit = found.unit or _unit_in_cells(cells)
+    unit = found.unit
+    in_cells = _unit_in_cells(cells)
+    if in_cells and (unit is None or unit.dimension == in_cells.dimension):
+        unit = in_cells  # "950 mA" under "Amps"
     if unit and not found.unit and found.quantity is None:
         found = _without_hint(meaning(name, unit.name))
     target = f"cell_{found.cell}_v" if found.cell is not None else NAMES.get(found.quantity or "", found.quantity)

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from logbook.ingest.ledger import Ledger
 
 OUT_WORDS = re.compile(
-    r"dis|entlad|dech|desc|scar|rozlad|ontlad|urlad|udlad|afl|out\b|load|разряд|放电|放電|consum|^d$|^-$|^-1$"
+    r"dis|dsg|dchg|entlad|dech|desc|scar|rozlad|ontlad|urlad|udlad|afl|out\b|load|разряд|vybi|放电|放電|consum|^d$|^-$|^-1$"
 )
-IN_WORDS = re.compile(r"charg|lad|carg|caric|opl|zalad|nabij|in\b|заряд|充电|充電|bulk|absor|float|^c$|^\+$")
+IN_WORDS = re.compile(r"charg|chg|lad|carg|carreg|caric|opl|zalad|nabij|in\b|заряд|充电|充電|bulk|absor|float|^c$|^\+$")
 IDLE_WORDS = re.compile(r"idle|rest|standby|stand.?by|ruhe|repos|reposo|riposo|none|off|stop|spocz|静置|^0$|aus")
 SIGNED_SHARE = 0.5
 LEAST_AGAINST_A = 0.5
@@ -52,7 +52,12 @@ def _from_two(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
             return _with_direction(frame, ledger)
         return frame.with_columns(current_a=only), way
     both = np.nan_to_num(np.abs(charge)) - np.nan_to_num(np.abs(discharge))
-    current = np.where(np.isnan(charge) & np.isnan(discharge), np.nan, both)
+    unknown = np.isnan(charge) & np.isnan(discharge)
+    for values in (charge, discharge):
+        empty = np.isnan(values)
+        if np.count_nonzero(empty) <= np.count_nonzero(values == 0):  # else the direction that rests is left empty
+            unknown |= empty & (both == 0)
+    current = np.where(unknown, np.nan, both)
     ledger.infer("current", "charge current less discharge current", "strong", "the file has one column for each")
     return frame.with_columns(current_a=current), "charge"
 
@@ -64,7 +69,9 @@ def _with_direction(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
     if more_than_few(power < 0) and not signed:
         ledger.infer("current", "takes the sign of the power", "strong", "the current has none and the power has")
         current = _without_signs(current, frame, ledger)
-        return frame.with_columns(current_a=np.where(power < 0, -current, current)), None
+        lost = np.isnan(power) & np.isfinite(current) & (current != 0)
+        ledger.repair("no direction", "currents without a known direction, left empty", frame.lines[lost])
+        return frame.with_columns(current_a=np.where(lost, np.nan, np.where(power < 0, -current, current))), None
     for name in ("direction", "status"):
         if name in frame.words and (signs := _signs_of_words(*frame.words[name], frame)) is not None:
             words = ", ".join(f'"{word}" {_way(sign)}' for word, sign in signs.items())

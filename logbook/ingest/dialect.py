@@ -113,10 +113,12 @@ def _score(sample: Sequence[str], delimiter: str) -> tuple[float, int]:
 def _typed_share(row: Sequence[str]) -> float:
     held = [cell for cell in row if cell]
     good = sum(
-        1.0
+        0.0
+        if re.search(r"[;\t|]", cell)
+        else 1.0
         if looks_timed(cell) or looks_numeric(cell)
         else 0.7
-        if len(cell) < 24 and not re.search(r"[;\t|]", cell)
+        if len(cell) < 24
         else 0.0
         for cell in held
     )

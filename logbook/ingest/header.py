@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from logbook.ingest.dialect import Dialect
 
 LOOK_AHEAD = 5
+SAMPLE_ROWS = 200
 DECORATION = re.compile(r"^[\s=_+*#-]*$")
 
 
@@ -49,6 +50,8 @@ def header_of(lines: Sequence[str], dialect: Dialect, where: str, *, first_row: 
         start, above = _past_torn_rows(rows, start, width)
     if not above and first_row is None:
         _refuse_misfit(rows, start, width, dialect, where)
+    if above and first_row is None:
+        _refuse_unnamed(rows, above, start, width, dialect, where)
     names, units = _names_and_units([rows[row] for row in above], width)
     top = above[0] if above else start
     preamble = tuple(line for line in lines[:top] if line.strip())
@@ -79,6 +82,21 @@ def _refuse_misfit(rows: Sequence[list[str]], start: int, width: int, dialect: D
                 where=f"{where}, line {start + 1}",
                 mend="Export it with semicolons between the columns, or with decimal points.",
             )
+
+
+def _refuse_unnamed(
+    rows: Sequence[list[str]], above: Sequence[int], start: int, width: int, dialect: Dialect, where: str
+) -> None:
+    """Fewer names than columns that hold something: nobody can say which name is of which column."""
+    named = max(len(_trimmed(rows[row])) for row in above)
+    spare = [row[named:] for row in rows[start : start + SAMPLE_ROWS] if len(row) == width]
+    if named < width and sum(any(cells) for cells in spare) > 0.5 * len(spare):
+        guess = " A decimal comma between commas does that." if dialect.delimiter == "," else ""
+        raise BadData(
+            f"The header has {named} columns and the rows have {width}.{guess}",
+            where=f"{where}, line {start + 1}",
+            mend="Name every column in the file's header, or say which is which in a mapping given with  --mapping FILE",
+        )
 
 
 def looks_like_header(cells: Sequence[str]) -> bool:
@@ -135,8 +153,10 @@ def _header_rows(rows: Sequence[list[str]], start: int, width: int) -> list[int]
 
 
 def _more_above(rows: Sequence[list[str]], index: int, width: int) -> bool:
-    """A group row stands above when the names repeat themselves."""
+    """A group row stands above when the names repeat themselves, and names above a row of units."""
     names = [cell for cell in rows[index] if cell]
+    if _is_units_row(rows[index]) and index > 0 and looks_like_header(_trimmed(rows[index - 1])):
+        return True
     return len(set(names)) < len(names) and index > 0 and len(rows[index - 1]) >= width - 1
 
 

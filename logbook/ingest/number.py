@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from logbook.ingest.unit import unit_named
+from logbook.ingest.unit import CANONICAL, unit_named
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -37,7 +37,10 @@ LARGEST = 1e20
 
 @dataclass(frozen=True)
 class Cell:
-    """One cell: a number (NaN where it says there is none), its unit, or not a number at all."""
+    """One cell: a number (NaN where it says there is none), or not a number at all.
+
+    A unit in the cell is the canonical one of its dimension, whatever stood there: "950 mA" is 0.95 in A.
+    """
 
     value: float
     unit: str | None = None
@@ -58,13 +61,16 @@ def read_cell(text: str, decimal: str) -> Cell:
     match = SHAPE.match(plain)
     if not match:
         return WORD
-    unit = match["unit"]
-    if unit and unit_named(unit) is None:
+    unit = unit_named(match["unit"]) if match["unit"] else None
+    if match["unit"] and unit is None:
         return WORD
     digits = _point(match["number"], decimal)
     if digits is None:
         return WORD
-    return Cell(-float(digits) if match["trailing"] else float(digits), unit)
+    value = -float(digits) if match["trailing"] else float(digits)
+    if unit is None:
+        return Cell(value)
+    return Cell(float(unit.convert(np.array([value]))[0]), CANONICAL[unit.dimension])
 
 
 def _point(number: str, decimal: str) -> str | None:

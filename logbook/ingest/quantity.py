@@ -82,10 +82,21 @@ class _Reader:
         if use.target == "value":
             self._note(use, use.target, None)
             return values
-        scale = scale_of(use.target or "", values, said, self.known, self.ask, self.ledger)
+        beside = values if said else self._with_twin(use, values)
+        scale = scale_of(use.target or "", beside, said, self.known, self.ask, self.ledger)
         more = "" if scale.strength == "given" else f"; {scale.unit.name} because {scale.evidence}"
         self._note(use, use.target, scale.unit.name, more)
         return scale.unit.convert(values)
+
+    def _with_twin(self, use: Use, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Charging and discharging currents share their unit: what both hold decides."""
+        twin = {"charge_current_a": "discharge_current_a", "discharge_current_a": "charge_current_a"}.get(
+            use.target or ""
+        )
+        others = self.layout.of(twin) if twin else []
+        if not others or others[0].unit:
+            return values
+        return np.concatenate([values, self.section.numbers(others[0].index)])
 
     def _unit_in_cells(self, use: Use) -> Unit | None:
         units = self.section.units.get(use.index, set())

@@ -29,7 +29,7 @@ from logbook.ingest.shifted import without_shifted
 from logbook.ingest.spike import without_spikes
 from logbook.ingest.tables import lines_in, of_one_series, read_tables
 from logbook.ingest.temperature import mended_temperature
-from logbook.ingest.zone import TimeZone, utc_from_local
+from logbook.ingest.zone import UNDECIDED, TimeZone, utc_from_local
 from logbook.schema.reading import QUANTITY_NAMES, Readings
 from logbook.schema.recording import COUNTERS, Recording
 
@@ -149,6 +149,7 @@ class _Import:
         frame = with_set_clock(frame, self.ledger, self.where)
         if not moments.utc:
             frame = replace(frame, ts_ms=self._utc(frame, [*section.header.preamble, *layout.time_names]))
+            frame = frame.take(frame.ts_ms != UNDECIDED) if (frame.ts_ms == UNDECIDED).any() else frame
         frame = of_one_device(frame, self.known.device, self.ledger, self.ask, self.where)
         if is_long(frame):
             frame = wide(frame, self.known, self.ledger, self.ask)

@@ -23,8 +23,8 @@ CELL_LOWEST_V, CELL_HIGHEST_V = 1.5, 4.5
 PACK_LOWEST_V, PACK_HIGHEST_V = 2.0, 64.0
 USUAL_PACKS_V = ((10.0, 15.5), (20.0, 31.0), (40.0, 62.0), (2.0, 4.4))
 """12, 24 and 48 V packs, and single cells."""
-CURRENT_C_RATE = 20.0
-"""No house battery gives twenty times its rating."""
+CURRENT_C_RATE = 4.0
+"""No house battery gives four times its rating in more than a few readings."""
 CURRENT_HIGHEST_A = 1000.0
 HIGHEST_SOC = 110.0
 

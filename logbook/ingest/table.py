@@ -333,7 +333,7 @@ def _arrow(block: bytes, dialect: Dialect) -> Any:
         read_options=pacsv.ReadOptions(column_names=names, block_size=INNER_BLOCK),
         parse_options=pacsv.ParseOptions(delimiter=dialect.delimiter, ignore_empty_lines=False),
         convert_options=pacsv.ConvertOptions(
-            column_types=dict.fromkeys(names, pa.string()), null_values=["", "NA", "null", "nan", "NaN", "--", "-"], strings_can_be_null=True,
+            column_types=dict.fromkeys(names, pa.string()), null_values=["", "NA", "null", "nan", "NaN", "--"], strings_can_be_null=True,
             quoted_strings_can_be_null=True,
         ),
     )  # fmt: skip

@@ -106,10 +106,16 @@ def _unwrapped(
             inside = (seen >= coding.low) & (seen <= coding.high)
             if not inside.any() or not _zero_agrees(coding, values, good, frame.ts_ms):
                 continue
+            shown = fahrenheit_register(result) if fahrenheit else result
+            below = int(np.count_nonzero(good & (shown < 0)))
+            if below > max(few(len(values)), int(np.count_nonzero(inside))):
+                continue  # it shows such temperatures otherwise
             rows, meant = rows[inside], coding.true(seen[inside])
             meant = np.round(celsius_of(meant), 4) if fahrenheit else meant
             fits = _fits(rows, meant, result, good, frame.ts_ms)
             result[rows[fits]] = meant[fits]
+            good = good.copy()
+            good[rows[fits]] = True
             odd = odd.copy()
             odd[rows[fits]] = False
             scale = " of °F" if fahrenheit else ""

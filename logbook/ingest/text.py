@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import re
 from bisect import bisect_left
 from typing import TYPE_CHECKING
 
@@ -153,8 +154,27 @@ def encoding_of(start: bytes) -> str:
         if _mostly_utf8(start):
             return "utf-8"
         best = from_bytes(start[: 1 << 16], cp_isolation=CODE_PAGES).best()
-        return best.encoding if best else "cp1252"
+        found = best.encoding if best else "cp1252"
+        if found not in LATIN and not _has_words_beyond_ascii(start):
+            return "cp1252"
+        return found if found not in LATIN or _oddities(start, found) < _oddities(start, "cp1252") else "cp1252"
     return "utf-8"
+
+
+LATIN = frozenset({"mac_roman", "iso8859_15", "cp1250", "cp1254", "cp1257", "cp1252"})
+"""Encodings that differ from code page 1252 by few letters, and are taken only where it makes no sense."""
+
+
+def _has_words_beyond_ascii(start: bytes) -> bool:
+    """Whether letters beyond ASCII stand together, as in other scripts; a degree sign here and there is none."""
+    runs = re.findall(rb"[\x80-\xff]+", start)
+    return sum(map(len, runs)) >= 2 * len(runs)
+
+
+def _oddities(start: bytes, encoding: str) -> int:
+    """How many letters beyond ASCII are neither letters nor signs that headers use."""
+    text = start[: 1 << 16].decode(encoding, "replace")
+    return sum(letter > "\x7f" and not letter.isalpha() and letter not in "°µ²³‰±·–’\u00a0" for letter in text)
 
 
 def _mostly_utf8(block: bytes) -> bool:

@@ -57,6 +57,12 @@ UNITS = (
 )  # fmt: skip
 """Canonical: V, A, W, °C, %, Ah, Wh, s."""
 
+CANONICAL = {
+    "voltage": "V", "current": "A", "power": "W", "temperature": "°C", "fraction": "%", "charge": "Ah", "energy": "Wh",
+    "duration": "s",
+}  # fmt: skip
+"""Dimension to canonical unit."""
+
 _BY_NAME = {unit.name: unit for unit in UNITS}
 _BY_NAME |= {short: _BY_NAME[name] for short, name in (("dC", "d°C"), ("cC", "c°C"), ("mC", "m°C"), ("dF", "d°F"))}
 SPELLINGS = {

@@ -18,7 +18,7 @@ WORDS: dict[str, frozenset[str]] = {
     name: frozenset(words.split())
     for name, words in {
         "date": "date datum fecha data dato day tag jour dia giorno dzien paivays päivämäärä дата 日期 日付",
-        "clock": "uhrzeit heure hora ora orario godzina klockslag klokken kello tijdstip время 时刻 時刻",
+        "clock": "uhrzeit heure hora ora orario godzina hodina klockslag klokken kello tijdstip время 时刻 時刻",
         "time": "time timestamp datetime zeit zeitstempel zeitpunkt horodatage tiempo tempo czas tijd tid cas aika epoch unix unixtime ts "
         "recorded logged moment changed updated utc gmt 时间 時間 日時",
         "elapsed": "elapsed laufzeit uptime runtime ecoule duration dauer runtime seconds x_value xvalue",
@@ -33,14 +33,16 @@ WORDS: dict[str, frozenset[str]] = {
         "power": "power watt watts w p leistung puissance potencia potenza moc vykon vermogen effekt teho мощность 功率 電力",
         "cell": "cell zelle cellule celda cella cel komorka ogniwo clanek celle zellspannung vcell ucell ячейка 单体",
         "status": "status state mode zustand etat estado stato stan stav tila alarm flags fault event meldung betriebsart modus",
-        "direction": "direction richtung sens direccion direzione kierunek smer richting retning flow",
-        "charging": "charge charging in laden ladung lade ladestrom carga carica ladowania laden lading zaladunku einlade",
-        "discharging": "discharge discharging out entladen entladung entladestrom entlade decharge descarga scarica rozladowania ontladen "
-        "udladning urladdning",
+        "direction": "direction dir richtung sens direccion direcao direzione kierunek smer richting retning riktning suunta flow направление 方向",
+        "charging": "charge charging in laden ladung lade carga carica ladowania laden lading zaladunku einlade laad ladd laddning laddnings "
+        "ladungs lad oplad nabijeci nabijeni nabijeci заряда зарядки зарядный 充电 充電",
+        "discharging": "discharge discharging out entladen entladung entlade decharge descarga scarica rozladowania ontladen "
+        "udladning urladdning entlade entladungs ontlaad urladd urladdnings udlad aflad vybijeci vybijeni разряд разряда разрядки "
+        "разрядный 放电 放電",
         "consumed": "consumed used verbraucht entnommen consomme consumido consumato zuzyte verbruikt ce",
         "remaining": "remaining remain rest restkapazitat verbleibend restant restante rimanente pozostalo resterend left",
         "capacity": "capacity kapazitat capacite capacidad capacita pojemnosc capaciteit kapacitet kapacita ёмкость 容量",
-        "level": "level percent niveau nivel livello poziom pct",
+        "level": "level percent niveau nivel livello poziom niva uroven pct уровень",
         "quantity": "quantity sensor parameter channel signal metric measurement entity variable messgrosse kanal grosse name field item register point tag",
         "device": "device gerat geraet appareil dispositivo aparelho urzadzenie apparaat apparat laite zarizeni устройство 设备 機器 monitor "
         "battery_id deviceid devicename",
@@ -206,13 +208,51 @@ def tokens(text: str) -> list[str]:
     return re.findall(r"[^\W\d_]+|\d+|[%‰]", folded(spaced))
 
 
+COMPOUND_ENDS = (
+    "strom",
+    "stroom",
+    "spannung",
+    "spanning",
+    "temperatur",
+    "temperatuur",
+    "leistung",
+    "vermogen",
+    "effekt",
+)
+"""Nouns that German, Dutch and the Scandinavian languages join other words on to, folded."""
+FIRST_PARTS = frozenset(["batterie", "batteri", "batterij", "accu", "zell", "cel", "cell", "celle"])
+_KNOWN = frozenset().union(*WORDS.values())
+_CJK = sorted((word for word in _KNOWN if re.fullmatch(r"[\u3040-\u30ff\u3400-\u9fff]+", word)), key=len, reverse=True)
+
+
+def words_of(text: str) -> list[str]:
+    """Words of a name, with compounds of other languages taken apart."""
+    found: list[str] = []
+    for word in tokens(text):
+        end = next((end for end in COMPOUND_ENDS if word.endswith(end) and word != end), None)
+        first = word.removesuffix(end) if end else ""
+        if end and word not in _KNOWN and (first in _KNOWN or first in PACK or first in FIRST_PARTS):
+            found += [first, end]
+        elif word not in _KNOWN and re.search(r"[\u3040-\u30ff\u3400-\u9fff]", word):
+            found += re.findall("|".join(_CJK), word) or [word]
+        else:
+            found.append(word)
+    return found
+
+
+GLUED_SIGN = re.compile(r"^\s*[^\W\d_]+(?P<sign>[+−-])(?=\s*(?:$|[\[(]))")
+"""A sign right after a lone word, as in `I+` and `I-`: the current of one direction."""
+
+
 @lru_cache(maxsize=4096)
 def meaning(name: str, unit_text: str = "") -> Meaning:
     """Understand one column name, with the text of a units row where there is one."""
     unit = unit_named(unit_text) if unit_text.strip() else None
     unit = unit or _unit_in(name)
-    words = tokens(re.sub(r"(?i)°\s*[cfk]\b", " ", mended(name)))
+    words = words_of(re.sub(r"(?i)°\s*[cfk]\b", " ", mended(name)))
     quantity, ambiguous = _quantity(words, unit)
+    if quantity == "current" and (sign := GLUED_SIGN.match(name)):
+        quantity = "charge_current" if sign["sign"] == "+" else "discharge_current"
     text = folded(name)
     positive = "discharge" if DISCHARGE_POSITIVE.search(text) else "charge" if CHARGE_POSITIVE.search(text) else None
     cell = _cell_number(words) if quantity in {"cell", "voltage"} else None
@@ -252,9 +292,7 @@ def _quantity(words: list[str], unit: Unit | None) -> tuple[str | None, tuple[st
     for group in ("date", "clock", "time"):
         if _has(words, group) and dimension in {None, "duration"} and not _has(words, "temperature"):
             return _time_of(words), ()
-    if _has(words, "soc") or re.search(
-        r"(state|etat|estado|stato|stan) (of|de|di)? ?(charge|carga|carica|naladowania)", text
-    ):
+    if _is_soc(words, text, dimension):
         return (
             ("soc", ())
             if dimension in {None, "fraction"}
@@ -262,6 +300,16 @@ def _quantity(words: list[str], unit: Unit | None) -> tuple[str | None, tuple[st
             if dimension == "charge"
             else (None, ())
         )
+    if (
+        len(words) > 1
+        and [word for word in words if not _is_of_pack(word)] == ["t"]
+        and dimension
+        in {
+            None,
+            "temperature",
+        }
+    ):
+        return "temperature", ()
     if _has(words, "cell") and dimension in {None, "voltage"} and any(word.isdigit() for word in words):
         return "cell", ()
     if _has(words, "direction"):
@@ -303,6 +351,23 @@ def _quantity(words: list[str], unit: Unit | None) -> tuple[str | None, tuple[st
     return None, ()
 
 
+STATE_OF_CHARGE = re.compile(
+    r"(state|etat|estado|stato|stan|stav) (of|de|di|da|do|del|della|van)? ?(charge|carga|carica|naladowania|nabiti|lading)"
+)
+
+
+def _is_soc(words: list[str], text: str, dimension: str | None) -> bool:
+    """Whether a name speaks of a state of charge; "charge level" does, "charge current" does not."""
+    if _has(words, "current"):
+        return False
+    level = _has(words, "level") and _has(words, "charging") and dimension in {None, "fraction"}
+    return _has(words, "soc") or level or bool(STATE_OF_CHARGE.search(text))
+
+
+def _is_of_pack(word: str) -> bool:
+    return word.isdigit() or word in PACK or word in NEAR_CELLS or word in WORDS["cell"]
+
+
 def _time_of(words: list[str]) -> str:
     date, clock = _has(words, "date"), _has(words, "clock") or "time" in words or "zeit" in words
     if date and not clock:
@@ -340,7 +405,7 @@ def _rank(words: list[str], quantity: str | None) -> int:
         if not NEAR_CELLS.isdisjoint(words) and BOARD.isdisjoint(words):
             return 4
         return 1 if not BOARD.isdisjoint(words) else 0 if not AROUND.isdisjoint(words) else 3
-    if not ELSEWHERE.isdisjoint(words):
+    if not ELSEWHERE.isdisjoint(words) and quantity not in {"time", "date", "clock", "elapsed"}:
         return -1
     if not MEAN.isdisjoint(words):
         return 0

@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 
 QUARTER_MS = MS_PER_HOUR // 4
 MANY_QUARTERS = 400_000
+UNDECIDED = np.iinfo(np.int64).min
+"""In place of a time of the repeated hour that nothing decides; the row is set aside."""
+OUT_OF_ORDER = 0.05
 LEAST_THROUGH, EVEN = 3, 3.0
 FIXED = re.compile(r"^(?:UTC|GMT)?\s*([+-])(\d{1,2})(?::?(\d{2}))?$", re.IGNORECASE)
 
@@ -115,7 +118,12 @@ def utc_from_local(
     first = _localized(local_ms, zone, summer=True)
     second = _localized(local_ms, zone, summer=False)
     twice = first != second
-    if twice.any():
+    if twice.any() and float((np.diff(local_ms) < 0).mean()) > OUT_OF_ORDER:
+        ledger.set_aside(
+            lines[twice], "the clock showed this hour twice, and the rows are in no order that tells which"
+        )
+        first = np.where(twice, UNDECIDED, first)
+    elif twice.any():
         first = np.where(twice & _second_pass(local_ms, twice), second, first)
         ledger.repair("repeated hour", "clock hour that summer time's end repeats, told apart by order", lines[twice])
     missing = _missing(local_ms, zone)

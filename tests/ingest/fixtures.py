@@ -93,6 +93,23 @@ def _bytes_and_cells() -> list[Fixture]:
         ),
         Fixture("thousands-and-odd-signs", 5, utf8(_odd_numbers(t)), t, ZONED),
         Fixture("units-in-cells", 6, utf8(_units_in_cells(t)), t),
+        Fixture("units-in-cells-that-change", 6, utf8(_changing_units(t)), t),
+        Fixture(
+            "milliamperes-in-cells-under-amps",
+            6,
+            utf8(
+                lines(
+                    t,
+                    lambda r, row: (
+                        *plain_cells()(r, row)[:2],
+                        f"{r.current_a[row] * 1000:.0f} mA",
+                        *plain_cells()(r, row)[3:],
+                    ),
+                    header="Time,Volts,Amps,Temp °C,SoC %",
+                )
+            ),
+            t,
+        ),
         Fixture("words-for-nothing", 6, *_words_for_nothing(t)),
     ]
     gz, archive = io.BytesIO(), io.BytesIO()
@@ -148,6 +165,23 @@ def _units_in_cells(t: Trip) -> list[str]:
     def cells(r: Trip, row: int):
         base = plain_cells()(r, row)
         return (base[0], base[1] + " V", base[2] + "A", base[3] + " °C", base[4] + "%")
+
+    return lines(t, cells, header="Time,Voltage,Current,Temperature,State of charge")
+
+
+def _changing_units(t: Trip) -> list[str]:
+    """A display that shows mA below 10 A."""
+
+    def cells(r: Trip, row: int):
+        base = plain_cells()(r, row)
+        i = r.current_a[row]
+        return (
+            base[0],
+            base[1] + " V",
+            f"{i:.1f} A" if abs(i) >= 10 else f"{i * 1000:.0f} mA",
+            base[3] + " °C",
+            base[4] + " %",
+        )
 
     return lines(t, cells, header="Time,Voltage,Current,Temperature,State of charge")
 
