@@ -790,4 +790,48 @@ def _cells_only(t: Trip) -> list[str]:
     )
 
 
-ALL = (*_bytes_and_cells(), *_header_and_shape(), *_time(), *_values())
+def _combined() -> list[Fixture]:
+    """Files of two or three of these kinds at once, each of which was once read wrongly."""
+    t = trip()
+    cold = trip(coldest_c=-7.0, warmest_c=5.0, interval_s=300.0)
+    fall = trip(240, start="2024-10-26T21:30:00")
+    parallel = trip(300, interval_s=300.0)
+    holes = t.current_a.copy()
+    holes[[20, 61, 200]] = NAN
+    coded, codes_gone = cold.temperature_c.copy(), cold.temperature_c.copy()
+    coded[150], codes_gone[150] = -127.0, NAN
+    shuffled = np.random.default_rng(11).permutation(240)
+    berlin = [local(ms, "%Y-%m-%d %H:%M:%S", 2.0 if ms < 1_729_990_800_000 else 1.0) for ms in fall.ts_ms]
+    twice = (fall.ts_ms >= 1_729_987_200_000) & (fall.ts_ms < 1_729_994_400_000)
+    two_ways = {
+        "chinese": "时间,电压 (V),充电电流 (A),放电电流 (A),温度 (°C),电量 (%)",
+        "dutch": "Tijd,Spanning,Laadstroom,Ontlaadstroom,Temperatuur,Laadtoestand",
+        "swedish": "Tid,Spänning,Laddström,Urladdningsström,Temperatur,Laddningsnivå",
+        "russian": "Время,Напряжение,Ток заряда,Ток разряда,Температура,Заряд",
+        "german": "Zeit,U_Batt,Ladestrom,Entladestrom,T_Zelle,Ladezustand",
+        "portuguese": "Data e hora,Tensão,Corrente de carga,Corrente de descarga,Temperatura,Estado da carga",
+    }
+    rows = _two_currents(t)[1:]
+    emptied = [
+        ",".join([*c[:2], "" if place == 200 else c[2], "" if place in {20, 61} else c[3], *c[4:]])
+        for place, c in enumerate(row.split(",") for row in rows)
+    ]
+    plus = _with_direction(t, ("+", "-"))
+    latin = lines(t, plain_cells("%d.%m.%Y %H:%M:%S", decimal=","), header="Data;U;I;T, °C;SOC", delimiter=";")
+    return [
+        *(Fixture(f"two-currents-{name}", 12, utf8([header, *rows]), t) for name, header in two_ways.items()),
+        Fixture("two-currents-with-holes", 24, utf8([two_ways["german"], *emptied]), t.with_(current_a=holes)),
+        Fixture("units-below-names", 9, utf8(lines(t, lambda r, row: (*plain_cells()(r, row)[:3], f"{r.temperature_c[row] + 273.15:.2f}", plain_cells()(r, row)[4]), header="Tijd,Spanning,Stroom,Temperatuur,Laadtoestand\n,V,A,K,%")), t),
+        Fixture("elapsed-minutes", 15, utf8(["Start: 2024-03-15 21:00:00", *lines(t, lambda r, row: (f"{row * 1.0:.4f}", *plain_cells()(r, row)[1:]), header="Elapsed time [min],Voltage,Current,Temp °C,SoC")]), t, ZONED),
+        Fixture("one-odd-byte", 1, text(latin).encode("cp1252"), t, ZONED),
+        Fixture("fewer-names-than-columns", 9, utf8([HEADER.replace(",temperature_c", ""), *lines(t)[1:]]), error=BadData, message="4 columns and the rows have 5"),
+        Fixture("direction-plus-minus", 24, utf8(plus), t),
+        Fixture("power-lacks-a-cell", 24, utf8([*_power(t, signed=False)[:51], ",".join(["" if place == 3 else cell for place, cell in enumerate(_power(t, signed=False)[51].split(","))]), *_power(t, signed=False)[52:]]), t.with_(current_a=np.where(np.arange(300) == 50, NAN, t.current_a)), repairs={"no direction": 1}),
+        Fixture("repeated-hour-out-of-order", 18, utf8(_timed(fall.take(shuffled), [berlin[place] for place in shuffled])), fall.take(~twice), BERLIN, set_aside={"the clock showed this hour twice, and the rows are in no order that tells which": 90}),
+        Fixture("code-among-real-frost", 27, utf8(lines(cold.with_(temperature_c=coded))), cold.with_(temperature_c=codes_gone), repairs={"sensor code": 1}),
+        Fixture("milliamperes-in-two-columns", 25, utf8(lines(parallel, lambda r, row: (plain_cells()(r, row)[0], plain_cells()(r, row)[1], f"{max(r.current_a[row], 0) * 1000:.0f}", f"{max(-r.current_a[row], 0) * 1000:.0f}", *plain_cells()(r, row)[3:]), header="Time,Voltage,chargeCurrent,dischargeCurrent,Temp °C,SoC")), parallel),
+        Fixture("date-with-a-comma", 16, utf8([row + ";" for row in _semicolons(t, plain_cells("%d.%m.%Y, %H:%M:%S"))]), t, ZONED),
+    ]  # fmt: skip
+
+
+ALL = (*_bytes_and_cells(), *_header_and_shape(), *_time(), *_values(), *_combined())
