@@ -134,10 +134,19 @@ def folded(summary: str, *children: Any, opened: bool = False) -> Component:
     return html.Details([html.Summary(summary), *children], open=opened, className="folded")
 
 
+MOST_ROWS = 60
+"""A table shows so many rows at most, the newest; its CSV has them all."""
+
+
+def table_words(count: int) -> str:
+    """What a table holds that may have been cut."""
+    return f"All {count} as a table" if count <= MOST_ROWS else f"The newest {MOST_ROWS} of {number(count)} as a table"
+
+
 def data(count: int, content: Component, pack_id: int, name: str) -> Component:
-    """A table that opens where it is long, with its download as CSV."""
+    """A table of `count` rows, at most `MOST_ROWS` of them shown, which opens where it is long; all of it as CSV."""
     link = html.A("Download as CSV", href=f"/api/v1/packs/{pack_id}/{name}.csv", download="", className="download")
-    return html.Div([folded(f"All {count} as a table", content, opened=count <= 4), link], className="data")
+    return html.Div([folded(table_words(count), content, opened=count <= 4), link], className="data")
 
 
 def readings_link(pack_id: int, view: View, start_ms: int, end_ms: int, words: str = "Readings") -> Component:

@@ -209,3 +209,17 @@ def test_refusals_in_the_cold_are_not_called_openings():
     words = text_of(asked(create_app(answers_from({1: both})), "/pack/1/use"))
 
     assert "It opened 2 times and refused a charge in the cold once in the logged time." in words
+
+
+def test_a_thousand_events_make_a_page_of_bounded_size_and_the_file_has_them_all():
+    health = samples.full()
+    many = tuple(
+        replace(samples.EVENTS[0], start_ms=samples.EVENTS[0].start_ms + place * 86_400_000) for place in range(1000)
+    )
+    app = create_app(answers_from({1: replace(health, cold_charging=replace(health.cold_charging, events=many))}))
+
+    words = text_of(asked(app, "/pack/1/cold"))
+
+    assert "The newest 60 of 1 000 as a table" in words
+    assert words.count("Slight") <= 61
+    assert len(app.server.test_client().get("/api/v1/packs/1/cold.csv").text.splitlines()) == 1001

@@ -8,7 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
-from logbook.dashboard.figures.readings import COLD, Span, readings_over_time, wall_clock
+from logbook.dashboard.figures.readings import COLD, OPENED, Span, merged, readings_over_time, wall_clock
 from logbook.dashboard.view import View
 from logbook.jobs.window import Window
 from logbook.schema.reading import QUANTITY_NAMES
@@ -119,3 +119,15 @@ def test_dates_on_the_axis_are_written_as_in_the_text():
     for stop in figure.layout.xaxis.tickformatstops:
         assert "%b %-d" not in stop.value
         assert "%-d" not in stop.value or "%-d %b" in stop.value
+
+
+def test_thousands_of_events_are_drawn_as_a_few_stretches_and_none_is_lost():
+    year = 365 * 86_400_000
+    spans = [Span(COLD, "cold", place * year // 5000, place * year // 5000 + 1000) for place in range(5000)]
+    alone = Span(OPENED, "opened", year // 2, year // 2 + 1)
+    shown = merged([*spans, alone], window([0, year], [13.0, 13.1]))
+
+    assert len(shown) == 2
+    assert shown[0].start_ms == 0
+    assert shown[0].end_ms >= spans[-1].end_ms
+    assert shown[1].end_ms - shown[1].start_ms >= year // 400

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -52,6 +52,8 @@ PANELS = (
 )
 """From the top down."""
 UNITS = {quantity.name: quantity.unit for quantity in QUANTITIES}
+SEEN_PARTS = 400
+"""A stretch shorter than this part of the window is drawn so wide that it can be seen."""
 FEW = 80
 """Up to so many points each is marked, so that one between two gaps can be seen."""
 COLD, OPENED = "cold", "opened"
@@ -96,7 +98,7 @@ def readings_over_time(
         },
         **{f"yaxis{axis_number(place)}": panel_axis(panel) for place, panel in enumerate(PANELS)},
         "yaxis99": NOTE_AXIS,
-        "shapes": [span_shape(span, window, view) for span in seen] + note_lines(written, view),
+        "shapes": [span_shape(span, window, view) for span in merged(seen, window)] + note_lines(written, view),
         "annotations": nothing_there(window)
         + [words for panel in PANELS for words in panel_words(panel, window, view)]
         + [span_words(span, window, view) for span in seen if len(seen) == 1],
@@ -200,10 +202,23 @@ def nothing_there(window: Window) -> list[dict[str, Any]]:
     return [{**place, "text": words, "showarrow": False, "font": {"size": 13, "color": GREY}}]
 
 
+def merged(spans: Sequence[Span], window: Window) -> list[Span]:
+    """Stretches as wide as can be seen; those of a kind that then touch are one, so that there are only so many."""
+    least = (window.end_ms - window.start_ms) // SEEN_PARTS
+    found: dict[str, list[Span]] = {}
+    for span in sorted(spans, key=lambda span: span.start_ms):
+        wide = replace(span, end_ms=max(span.end_ms, span.start_ms + least))
+        row = found.setdefault(span.kind, [])
+        if row and wide.start_ms <= row[-1].end_ms:
+            row[-1] = replace(row[-1], end_ms=max(row[-1].end_ms, wide.end_ms))
+        else:
+            row.append(wide)
+    return [span for row in found.values() for span in row]
+
+
 def span_shape(span: Span, window: Window, view: View) -> dict[str, Any]:
-    """A stretch shaded across all panels, at least as wide as can be seen."""
-    start = max(span.start_ms, window.start_ms)
-    end = min(max(span.end_ms, span.start_ms + (window.end_ms - window.start_ms) // 400), window.end_ms)
+    """A stretch shaded across all panels."""
+    start, end = max(span.start_ms, window.start_ms), min(span.end_ms, window.end_ms)
     return {
         "type": "rect",
         "x0": view.wall(start),

@@ -79,6 +79,7 @@ def capacity_evidence(health: Health, visit: Visit) -> Component:
 def observation_table(health: Health, visit: Visit) -> Component:
     """The observations as records, newest first."""
     view = visit.view
+    newest = sorted(health.capacity.observations, key=lambda item: item.end_ms, reverse=True)
     rows = [
         [
             view.day(item.end_ms),
@@ -90,7 +91,7 @@ def observation_table(health: Health, visit: Visit) -> Component:
             item.note or "",
             parts.readings_link(visit.pack.id, view, item.start_ms, item.end_ms),
         ]
-        for item in sorted(health.capacity.observations, key=lambda item: item.end_ms, reverse=True)
+        for item in newest[: parts.MOST_ROWS]
     ]
     heads = (
         "Ended",
@@ -103,7 +104,7 @@ def observation_table(health: Health, visit: Visit) -> Component:
         "Look closer",
     )
     content = parts.table("Capacity measurements, newest first", heads, rows, numeric=(1, 2, 3))
-    return parts.data(len(rows), content, visit.pack.id, "capacity")
+    return parts.data(len(newest), content, visit.pack.id, "capacity")
 
 
 def losses(health: Health, visit: Visit) -> Component | None:

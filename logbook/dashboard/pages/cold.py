@@ -82,11 +82,11 @@ def event_table(health: Health, visit: Visit) -> Component:
             SEVERITY_WORDS.get(event.severity, event.severity),
             parts.readings_link(visit.pack.id, view, event.start_ms, event.end_ms),
         ]
-        for event in events
+        for event in events[: parts.MOST_ROWS]
     ]
     heads = ("Began", "Lasted", "Charge", "Coldest", "Highest current", "Severity", "Look closer")
     content = parts.table("Charges below the limit, newest first", heads, rows, numeric=(1, 2, 3, 4))
-    return parts.data(len(rows), content, visit.pack.id, "cold")
+    return parts.data(len(events), content, visit.pack.id, "cold")
 
 
 def bands(health: Health, view: View) -> Component | None:

@@ -105,14 +105,14 @@ def false_fulls_part(health: Health, visit: Visit) -> Component | None:
             quantity(item.voltage_v, "V", 2),
             parts.readings_link(visit.pack.id, visit.view, item.time_ms, item.time_ms),
         ]
-        for item in found
+        for item in found[: parts.MOST_ROWS]
     ]
     heads = ("When", "Jumped from", "At", "Look closer")
     return parts.section(
         "Did it call the pack full when it was not?",
         html.P("It jumped to 100 % at a voltage no full pack shows. Every percentage after that is too high."),
         parts.folded(
-            f"All {len(rows)} as a table",
+            parts.table_words(len(found)),
             parts.table("False fulls, newest first", heads, rows, numeric=(1, 2)),
             opened=len(rows) <= 4,
         ),

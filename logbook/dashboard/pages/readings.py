@@ -60,6 +60,8 @@ MOVES = (
     (ALL, "All"),
 )
 CONFIG: dict[str, Any] = {"config": GRAPH_CONFIG}
+MOST_JUMPS = 500
+"""So many events and notes, the newest, can be jumped to; older ones are in the tables of their pages."""
 TABLE_ROWS = 50
 FIRST_STEP_MS = MS_PER_HOUR
 """So much is read at first for the table; twice as much each time it was too little."""
@@ -132,9 +134,10 @@ def tools(visit: Visit, health: Health) -> Component:
         placeholder="An event or a note",
         data=[
             {"value": f"{span.start_ms}-{span.end_ms}-{place}", "label": label}
-            for place, (label, span) in enumerate(events)
+            for place, (label, span) in enumerate(events[:MOST_JUMPS])
         ],
         searchable=True,
+        limit=100,
         className="field",
     )
     exact = parts.folded(

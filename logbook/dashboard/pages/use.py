@@ -79,7 +79,7 @@ def month_by_month(visit: Visit) -> Component | None:
             quantity(float(row.discharge_ah), "Ah", 1),
             lasting(float(row.logged_s)),
         ]
-        for row in months.iloc[::-1].itertuples()
+        for row in months.iloc[::-1][: parts.MOST_ROWS].itertuples()
     ]
     table = parts.table("Charge by month, newest first", ("Month", "In", "Out", "Logged"), rows, numeric=(1, 2, 3))
     caption = parts.key(("in", "into the pack"), ("out", "out of the pack; only logged time counts"))
@@ -90,7 +90,7 @@ def month_by_month(visit: Visit) -> Component | None:
     figure = monthly_charge(months)
     draw_notes(figure, visit.answers.notes(visit.pack.id), visit.view)
     return parts.section(
-        "Month by month", parts.chart(figure, label, caption), parts.data(len(rows), table, visit.pack.id, "months")
+        "Month by month", parts.chart(figure, label, caption), parts.data(len(months), table, visit.pack.id, "months")
     )
 
 
@@ -147,7 +147,7 @@ def openings(health: Health, visit: Visit) -> Component | None:
             PROTECTION_WORDS.get(event.kind, event.kind),
             parts.readings_link(visit.pack.id, visit.view, event.start_ms, event.end_ms or event.start_ms),
         ]
-        for event in events
+        for event in events[: parts.MOST_ROWS]
     ]
     table = parts.table(
         "Openings of the protection board, newest first", ("Began", "Lasted", "Why", "Look closer"), rows
@@ -163,7 +163,7 @@ def openings(health: Health, visit: Visit) -> Component | None:
     return parts.section(
         "Did the protection open?",
         words,
-        parts.data(len(rows), table, visit.pack.id, "protection"),
+        parts.data(len(events), table, visit.pack.id, "protection"),
         parts.folded("The last minutes before each", *(last_minutes(event, visit.view) for event in seen))
         if seen
         else None,
