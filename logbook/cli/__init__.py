@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import errno
+import os
 import sys
 import traceback
+from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 import click
@@ -27,10 +29,18 @@ PIPE_CLOSED = 141
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run one command and exit with the code that errors.py gives its outcome."""
+    _open_missing_streams()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     sys.exit(_run(arguments))
+
+
+def _open_missing_streams() -> None:
+    """Where a shell has closed a stream (`>&-`), what would go there goes nowhere."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, Path(os.devnull).open(mode, encoding="utf-8"))  # noqa: SIM115 - open to the end
 
 
 def _run(arguments: Sequence[str] | None) -> int:
@@ -38,7 +48,7 @@ def _run(arguments: Sequence[str] | None) -> int:
         code = program.main(args=arguments, standalone_mode=False)
         sys.stdout.flush()
     except Exception as error:  # noqa: BLE001 - the last door: nobody should meet a traceback
-        return _outcome(error)
+        return _interrupted() if _came_of_interrupt(error) else _outcome(error)
     except KeyboardInterrupt:
         return _interrupted()
     return code if isinstance(code, int) else 0
@@ -62,6 +72,12 @@ def _outcome(error: Exception) -> int:
             return _told(CannotWrite(f"{error.strerror}.", where=str(error.filename or ""), mend=mend))
         case _:
             return _bug(error)
+
+
+def _came_of_interrupt(error: BaseException) -> bool:
+    """Whether Ctrl-C was pressed in the database's driver, which makes an error of its own of it."""
+    before = error.__cause__ or error.__context__
+    return before is not None and (isinstance(before, KeyboardInterrupt) or _came_of_interrupt(before))
 
 
 def _interrupted() -> int:

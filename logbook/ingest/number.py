@@ -82,7 +82,7 @@ def _point(number: str, decimal: str) -> str | None:
     if other in mantissa:
         head, mark, tail = mantissa.rpartition(decimal) if decimal in mantissa else (mantissa, "", "")
         grouped = GROUPED_BY_COMMA if other == "," else GROUPED_BY_DOT
-        if grouped.match(head):
+        if grouped.match(head) and other not in tail:
             mantissa = head.replace(other, "") + mark + tail
         elif decimal not in mantissa and mantissa.count(other) == 1:
             mantissa = mantissa.replace(other, decimal)

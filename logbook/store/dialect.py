@@ -40,7 +40,7 @@ def parse_url(text: str) -> URL:
         raise BadConfiguration(
             f'"{text}" is not a database address.', mend="Give a path, or sqlite:///PATH."
         ) from error
-    if url.get_backend_name() != "sqlite" or not url.database or url.database == ":memory:":
+    if url.get_backend_name() != "sqlite" or (url.database or ":memory:") == ":memory:" or "\x00" in str(url.database):
         raise BadConfiguration(
             f'"{url.render_as_string()}" is not a database this version can keep a logbook in.',
             mend="Give the path of an SQLite file, or sqlite:///PATH.",
@@ -88,7 +88,11 @@ def prepare_file(path: Path) -> None:
     """Make the database's folder and file, readable by their owner alone."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+        try:
+            os.lseek(handle, 0, os.SEEK_SET)  # a pipe cannot
+        finally:
+            os.close(handle)
     except OSError as error:
         raise CannotWrite(
             f"the logbook cannot be written ({error.strerror}).",

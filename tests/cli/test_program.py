@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import os
 import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -200,3 +201,35 @@ def test_what_is_no_number_and_no_text_is_wrong_usage(house, arguments):
 
 def test_a_path_no_system_can_hold_is_not_our_fault(house):
     assert house("export", "x" * 5000).code == 73
+
+
+@pytest.mark.parametrize("closed", [">&-", "2>&-", "<&-", "<&- >&- 2>&-"])
+def test_a_stream_the_shell_closed_is_no_fault(tmp_path, closed):
+    environment = {**os.environ, "LOGBOOK_DB": str(tmp_path / "logbook.sqlite3")}
+    command = f"{shlex.quote(sys.executable)} -m logbook pack add Spare --rated-ah 100 --cells 4 {closed}"
+
+    ran = subprocess.run(["sh", "-c", command], env=environment, capture_output=True, text=True, check=False)
+
+    assert (ran.returncode, "fault of logbook" in ran.stderr) == (0, False)
+
+
+def test_an_interrupt_that_a_library_made_an_error_of_is_an_interrupt(house, monkeypatch):
+    def driver(*_arguments):
+        raise NotImplementedError("the driver cannot stop") from KeyboardInterrupt()
+
+    monkeypatch.setattr("logbook.store.packs.list_packs", driver)
+
+    ended = house("pack", "list")
+
+    assert ended.code == 130
+    assert "Interrupted." in ended.err
+
+
+def test_a_pipe_is_no_logbook(run, tmp_path, monkeypatch):
+    os.mkfifo(tmp_path / "pipe")
+    monkeypatch.setenv("LOGBOOK_DB", str(tmp_path / "pipe"))
+
+    refused = run("pack", "list")
+
+    assert refused.code == 73
+    assert "cannot be written (Illegal seek)" in refused.err

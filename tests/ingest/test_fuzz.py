@@ -14,7 +14,7 @@ import zipfile
 from pathlib import Path
 
 import numpy as np
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from logbook.errors import BadConfiguration, BadData, Unanswered
@@ -161,6 +161,8 @@ def accounted(content: bytes, suffix: str, chosen: ImportOptions, *, answered: b
 
 
 @FUZZ
+@example(b"time;U;I\n2024-03-15T21:00:00Z;13,1;-5.814.064,.\n2024-03-15T21:01:00Z;13,1;-5,8\n", ImportOptions(), False)
+@example(b"time;U;I\n2024-03-15T21:00:00Z;1e308;1e308\n2024-03-15T21:01:00Z;1e308;-1e308\n", ImportOptions(), False)
 @given(wounded(), options, st.booleans())
 def test_a_wounded_export_is_read_or_refused(content, chosen, answered):
     accounted(content, ".csv", chosen, answered=answered)
