@@ -23,6 +23,8 @@ DATE = re.compile(
     r"^\D{0,12}\d{1,4}[./-](\d{1,2}|[A-Za-zäéûà]{3,9}\.?)[./-]\d{1,4}\b|\d{8}T\d{4}|\b\d{1,2}\.? [A-Za-zäéûà]{3,9}\.?,? \d{4}|[A-Za-z]{3,9} +\d{1,2},? +\d{4}|^[A-Z][a-z]{2} [A-Z][a-z]{2} +\d"
 )
 SAMPLE_LINES = 400
+LEAST_WIDTH, RUN_ROWS = 3, 5
+"""What makes a run of rows, where two kinds of table stand in one file."""
 MOST_COLUMNS = 1000
 """Far more than the cells and probes of any pack; columns are compared with one another."""
 
@@ -84,6 +86,8 @@ def dialect_of(
         for score, width in [_score(sample, candidate)]
     ]
     score, _, best, width = max(scored)
+    if delimiter is None and (earlier := _begins_earlier(sample, scored, best, width)):
+        best, width = earlier
     if score <= 0:
         raise BadData(
             "No table of readings was found in it: no delimiter (comma, semicolon, tab or bar) gives rows of numbers.",
@@ -97,6 +101,30 @@ def dialect_of(
             mend="Export the readings one row a reading, not one column a reading.",
         )
     return Dialect(best, decimal or _decimal(sample, best, width), width)
+
+
+def _begins_earlier(
+    sample: Sequence[str], scored: Sequence[tuple[float, int, str, int]], best: str, width: int
+) -> tuple[str, int] | None:
+    """Another delimiter whose rows stand above all rows of the best one: a file of another kind was glued on below."""
+    top = _run_of_rows(sample, best, width)
+    for score, _, candidate, other in sorted(scored, reverse=True):
+        if candidate not in {best, " "} and score > 0 and other >= LEAST_WIDTH:
+            begins = _run_of_rows(sample, candidate, other)
+            if begins is not None and top is not None and begins + RUN_ROWS <= top:
+                return candidate, other
+    return None
+
+
+def _run_of_rows(sample: Sequence[str], delimiter: str, width: int) -> int | None:
+    """Where a run of rows of this width begins."""
+    run = 0
+    for index, line in enumerate(sample):
+        cells = split(line, delimiter)
+        run = run + 1 if len(cells) == width and looks_like_data(cells) else 0
+        if run == RUN_ROWS:
+            return index - RUN_ROWS + 1
+    return None
 
 
 def _score(sample: Sequence[str], delimiter: str) -> tuple[float, int]:

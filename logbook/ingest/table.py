@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 
 from logbook.ingest.clock import ClockColumn, midnights, read_time_of_day
-from logbook.ingest.dialect import DATE, Dialect, dialect_of, looks_like_data, split
+from logbook.ingest.dialect import DATE, Dialect, dialect_of, looks_like_data, looks_timed, split
 from logbook.ingest.header import Header, header_of, looks_like_header
 from logbook.ingest.number import read_numbers
 
@@ -196,6 +196,7 @@ class _Reader:
         for place, text in enumerate(lines[: header.first_row - 1], 1):
             cells = split(text, dialect.delimiter)
             rowlike = len(cells) == dialect.width and looks_like_data(cells)
+            rowlike |= any(_full_row(text, mark) for mark in ",;\t|" if mark != dialect.delimiter)
             if place not in own and (rowlike or (self.sections and text.strip() and not looks_like_header(cells))):
                 self.ledger.rows_read += 1
                 self.ledger.set_aside([place + first_line - 1], "stands above the table", text)
@@ -266,6 +267,12 @@ class _RawLines:
             self._lines = self.block.split(b"\n")
         place = line - self.first_line
         return self._lines[place].decode("utf-8", "replace") if place < len(self._lines) else ""
+
+
+def _full_row(text: str, delimiter: str) -> bool:
+    """Whether a line is a row of readings of a table cut otherwise: a time and at least two numbers."""
+    cells = split(text, delimiter)
+    return len(cells) > 2 and looks_timed(cells[0]) and looks_like_data(cells)
 
 
 def _new_header(section: Section, odd: list[tuple[int, str]], raw: _RawLines) -> int | None:
