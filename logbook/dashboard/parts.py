@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import dash_mantine_components as dmc
 from dash import dcc, html
 
 from logbook.dashboard.figures.style import GRAPH_CONFIG
@@ -104,19 +103,15 @@ def table(
     caption: str, heads: Sequence[str], rows: Sequence[Sequence[Any]], *, numeric: Sequence[int] = ()
 ) -> Component:
     """A table that becomes a list of small records on a phone; `numeric` names the columns set to the right."""
-    head = dmc.TableTr([dmc.TableTh(text, className=side(place, numeric)) for place, text in enumerate(heads)])
+    head = html.Tr([html.Th(text, scope="col", className=side(place, numeric)) for place, text in enumerate(heads)])
     body = [
-        dmc.TableTr(
-            [
-                dmc.TableTd(cell, className=side(place, numeric), **label_of(heads[place]))
-                for place, cell in enumerate(row)
-            ]
+        html.Tr(
+            [html.Td(cell, className=side(place, numeric), **label_of(heads[place])) for place, cell in enumerate(row)]
         )
         for row in rows
     ]
-    parts = [dmc.TableCaption(caption), dmc.TableThead(head), dmc.TableTbody(body)]
-    records: Component = dmc.Table(parts, className="records" if len(heads) > 2 else "records slim", captionSide="top")
-    return records
+    parts = [html.Caption(caption), html.Thead(head), html.Tbody(body)]
+    return html.Table(parts, className="records" if len(heads) > 2 else "records slim")
 
 
 def label_of(head: str) -> dict[str, Any]:
@@ -134,7 +129,7 @@ def folded(summary: str, *children: Any, opened: bool = False) -> Component:
     return html.Details([html.Summary(summary), *children], open=opened, className="folded")
 
 
-MOST_ROWS = 60
+MOST_ROWS = 40
 """A table shows so many rows at most, the newest; its CSV has them all."""
 
 

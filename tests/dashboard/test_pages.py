@@ -220,6 +220,6 @@ def test_a_thousand_events_make_a_page_of_bounded_size_and_the_file_has_them_all
 
     words = text_of(asked(app, "/pack/1/cold"))
 
-    assert "The newest 60 of 1 000 as a table" in words
-    assert words.count("Slight") <= 61
+    assert "The newest 40 of 1 000 as a table" in words
+    assert words.count("Slight") <= 41
     assert len(app.server.test_client().get("/api/v1/packs/1/cold.csv").text.splitlines()) == 1001

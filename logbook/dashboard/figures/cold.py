@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 LOOKS = {"slight": ("circle", BLUE), "marked": ("square", PURPLE), "severe": ("diamond", VERMILION)}
 """Severity to (shape, colour): the shape says it without the colour."""
+SMALLEST, LARGEST, FEW = 8.0, 30.0, 20
+"""Sizes of a mark in pixels; with more than a few events the largest shrinks, so that they do not hide each other."""
 
 
 def cold_events(health: Health, view: View) -> go.Figure:
@@ -25,9 +27,10 @@ def cold_events(health: Health, view: View) -> go.Figure:
     cold = health.cold_charging
     figure = paper(yaxis_title=f"Coldest while charging ({view.temperature_unit})")
     limit = view.temperature(cold.limit_c)
+    most = max(SMALLEST + 1, LARGEST * min(1.0, FEW / max(len(cold.events), 1)))
     figure.add_trace(stems(cold.events, limit, view))
     for severity in SEVERITY_WORDS:
-        figure.add_trace(heads([event for event in cold.events if event.severity == severity], severity, view))
+        figure.add_trace(heads([event for event in cold.events if event.severity == severity], severity, view, most))
     level(figure, limit, f"limit {view.degrees(cold.limit_c)}", "solid")
     lowest = min([view.temperature(event.min_temperature_c) for event in cold.events], default=limit)
     depth = max(limit - lowest, 2.0)
@@ -57,8 +60,13 @@ def stems(events: tuple[ColdChargeEvent, ...], limit: float, view: View) -> go.S
     return go.Scatter(name="depth", x=x, y=y, mode="lines", line=line, hoverinfo="skip")
 
 
-def heads(events: list[ColdChargeEvent], severity: str, view: View) -> go.Scatter:
-    """One marker an event; its area goes with the charge, down to a size that can still be seen."""
+def size_of(event: ColdChargeEvent, most: float) -> float:
+    """Size of a mark in pixels; its area goes with the charge, down to a size that can still be seen."""
+    return min(most, SMALLEST + 5 * math.sqrt(max(event.charge_ah, 0.0)) * most / LARGEST)
+
+
+def heads(events: list[ColdChargeEvent], severity: str, view: View, most: float) -> go.Scatter:
+    """One marker an event, in the shape of its severity."""
     shape, colour = LOOKS[severity]
     return go.Scatter(
         name=severity,
@@ -69,7 +77,7 @@ def heads(events: list[ColdChargeEvent], severity: str, view: View) -> go.Scatte
             "symbol": shape,
             "color": colour,
             "opacity": 0.9,
-            "size": [min(30.0, 8 + 5 * math.sqrt(max(event.charge_ah, 0.0))) for event in events],
+            "size": [size_of(event, most) for event in events],
         },
         text=[event_words(event, view) for event in events],
         hovertemplate="%{text}<extra></extra>",
