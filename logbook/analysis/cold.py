@@ -37,6 +37,7 @@ COLUMNS = (
 )  # fmt: skip
 JOIN_S = 1800.0
 SMOOTH_S = 900
+COARSE_STEP_C = 0.5
 FLICKER_C = 5.0
 """No thermometer flickers by more than this, so readings above it are not looked at."""
 LEAST_SAMPLES = 2
@@ -117,7 +118,7 @@ def _smoothed(track: Track, places: NDArray[np.intp]) -> NDArray[np.float64]:
     """Mean temperature within a quarter of an hour to either side of some samples, not across a gap, °C."""
     if not len(places):
         return np.empty(0)
-    ts_ms, temp_c = track.readings.ts_ms, track.readings.temperature_c
+    ts_ms, temp_c = track.readings.ts_ms, between_steps(track)
     known = ~np.isnan(temp_c)
     total = np.append(0.0, np.cumsum(np.where(known, temp_c, 0.0)))
     count = np.append(0, np.cumsum(known))
@@ -128,6 +129,41 @@ def _smoothed(track: Track, places: NDArray[np.intp]) -> NDArray[np.float64]:
     last = np.minimum(np.searchsorted(ts_ms, ts_ms[places] + SMOOTH_S * MS_PER_S, side="right"), ends)
     # to the millionth, so that where the sums began cannot tip a mean that lies on the limit
     return np.round((total[last] - total[first]) / (count[last] - count[first]), 6)
+
+
+def between_steps(track: Track) -> NDArray[np.float64]:
+    """Temperature along its steps, °C [n]: a thermometer of half or whole degrees is half way where it changes.
+
+    Between two changes the temperature runs straight from one half to the next; where it turns back, it reaches
+    what was shown in the middle. A finer thermometer is left as it is.
+    """
+    readings = track.readings
+    shown_c = readings.temperature_c
+    step_c = resolution(readings.ts_ms, shown_c)
+    coarse = step_c >= COARSE_STEP_C
+    if not coarse.any():
+        return shown_c
+    with np.errstate(invalid="ignore"):
+        change = np.append(False, np.diff(shown_c) != 0.0) | np.append(True, track.gap_after[:-1])
+    first = np.flatnonzero(change)
+    last = np.append(first[1:], len(shown_c)) - 1
+    value = shown_c[first]
+    # a leap over more than one step is no rounding: what was shown stands on both sides of it
+    leap = np.append(True, np.abs(np.diff(value)) > 1.5 * step_c[first[1:]])
+    begins = leap | np.append(True, track.gap_after[:-1])[first]
+    ends = np.append(begins[1:], True)
+    before = np.where(begins, value, (np.append(np.nan, value[:-1]) + value) / 2)
+    after = np.where(ends, value, (value + np.append(value[1:], np.nan)) / 2)
+    middle = np.where((before - value) * (after - value) > 0, value, (before + after) / 2)
+    times = readings.ts_ms.astype(float)
+    half_ms = np.where(begins, 0.0, (times[first] - times[np.maximum(first - 1, 0)]) / 2)
+    knots = np.column_stack([times[first] - half_ms, (times[first] + times[last]) / 2, times[last]]).ravel()
+    levels = np.column_stack([before, middle, np.where(ends, value, after)]).ravel()
+    fine = np.isfinite(levels)
+    if not fine.any():
+        return shown_c
+    run_c = np.interp(times, knots[fine], levels[fine])
+    return np.where(coarse & ~np.isnan(shown_c), run_c, shown_c)
 
 
 def threshold_a(pack: Pack) -> float:
