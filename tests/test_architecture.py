@@ -25,8 +25,19 @@ TOP_LEVEL = {
 MODULES = sorted(path for path in (PROJECT / "logbook").rglob("*.py") if "__pycache__" not in path.parts)
 TESTS = sorted((PROJECT / "tests").rglob("test_*.py"))
 TESTS_OF_THE_WHOLE = {"test_architecture", "test_readme", "test_start", "test_wheel"}
-TESTS_ACROSS_A_ROOM = {"test_browser", "test_fixtures", "test_hostile_files", "test_round_trip", "test_stories"}
-"""They need the whole room: an owner's stories in a real browser, every kind of export through the door."""
+TESTS_ACROSS_A_ROOM = {
+    "test_browser",
+    "test_faults",
+    "test_fixtures",
+    "test_fuzz",
+    "test_hostile_files",
+    "test_kills",
+    "test_private",
+    "test_round_trip",
+    "test_stories",
+    "test_together",
+}
+"""They need the whole room: stories in a real browser, every kind of export through the door, programs killed or at once."""
 FOLDERS_BESIDE_THE_ROOMS = {"bench", "browser", "contract", "migrations", "sample_data", "shared", "simulator"}
 
 
