@@ -64,7 +64,11 @@ class Answers:
     import_file: Callable[..., Any] = _none
     """As `jobs.import_files.import_file`, without the store."""
     read_file: Callable[..., Any] = _none
-    """As `ingest.read_export`, for previews."""
+    """As `jobs.taking.read_for_pack`, without the store: what an import would take, for previews."""
+    swap_packs: Callable[..., Any] = _none
+    """(old pack, new pack, UTC milliseconds)."""
+    imports_beyond: Callable[[Pack], Sequence[ImportRow]] = _empty
+    """Imports that brought a pack readings of another's time."""
     work: Any = None
     """The list of files on their way in, as the functions of `store.tasks` without the store; None for reading only."""
     uploads: Path | None = None
@@ -78,9 +82,10 @@ class Answers:
 def answers_of(store: Store) -> Answers:
     """Answers from a real logbook."""
     from logbook import store as kept
-    from logbook.ingest import read_export
+    from logbook.jobs.era import imports_beyond, swap_packs
     from logbook.jobs.health import health
     from logbook.jobs.import_files import import_file
+    from logbook.jobs.taking import read_for_pack
     from logbook.jobs.undo import undo
     from logbook.jobs.window import window
 
@@ -110,7 +115,9 @@ def answers_of(store: Store) -> Answers:
         add_pack=partial(kept.add_pack, store),
         edit_pack=partial(kept.edit_pack, store),
         import_file=partial(import_file, store),
-        read_file=read_export,
+        read_file=partial(read_for_pack, store),
+        swap_packs=partial(swap_packs, store),
+        imports_beyond=partial(imports_beyond, store),
         work=None if store.read_only else work_list(store),
         uploads=None if store.read_only else store.path.with_name(f"{store.path.name}-uploads"),
     )

@@ -306,7 +306,7 @@ class Intake:
         """The readings under one answer, in a few lines."""
         try:
             recording = self.answers.read_file(
-                path, self._options(job, pack), ask=asker({**job.answers, key: choice}), progress=self._sign(job)
+                path, pack, self._options(job, pack), ask=asker({**job.answers, key: choice}), progress=self._sign(job)
             )
         except Paused:
             return {"choice": choice, "words": "One more question comes after this one."}

@@ -361,3 +361,23 @@ def test_a_file_in_pieces_goes_on_after_the_connection_was_lost(refused, home, s
 
     assert lost
     assert reading_span(store, pack.id)[0] == 90 * 24 * 30
+
+
+def test_a_swap_is_written_down_and_imports_beyond_it_are_named(laptop, home, store):
+    old = add_pack(store, name="Old", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
+    bring_in(laptop, home, file_of(exports.frosty_trip()))
+    laptop.wait_for_selector("text=See the answers")
+    new = add_pack(store, name="New", rated_ah=120, cells_in_series=4, time_zone="Europe/Berlin")
+    visit(laptop, f"{home}/pack/{old.id}/details")
+    laptop.get_by_text("Write a swap down").click()
+    laptop.get_by_role("button", name="Write the swap down").click()
+    laptop.wait_for_selector("text=Choose the other pack.")
+    laptop.get_by_role("textbox", name="The pack that took its place").click()
+    laptop.get_by_role("option", name="New").click()
+    laptop.get_by_label("When", exact=True).fill("2026-01-12T12:00")
+    laptop.get_by_role("button", name="Write the swap down").click()
+    laptop.wait_for_selector("text=Written down in the notes of Old and New.")
+
+    assert [note.text for note in list_notes(store, new.id)] == ['pack swapped in for "Old"']
+    laptop.wait_for_selector("text=These imports hold readings of the other pack's time.")
+    no_trouble_reading(laptop)

@@ -14,6 +14,7 @@ from dash.exceptions import PreventUpdate
 
 from logbook.dashboard import parts
 from logbook.dashboard.page import Page, Visit, pack_numbered, reader_view
+from logbook.dashboard.pages import swap
 from logbook.dashboard.pages.frame import pack_page
 from logbook.dashboard.view import known_zone
 from logbook.errors import LogbookError, nearest
@@ -91,6 +92,7 @@ def layout(visit: Visit) -> Component:
             className="form",
         ),
         html.Data(id=PACK, value=str(pack.id)),
+        swap.swap_part(visit),
         care=("frozen", "current"),
     )
 
@@ -186,7 +188,8 @@ def shown_unit(unit: str, view: View) -> str:
 
 
 def register(app: Dash, answers: Answers) -> None:
-    """Wire the button."""
+    """Wire the buttons."""
+    swap.register(app, answers)
 
     @app.callback(
         Output("changed", "data", allow_duplicate=True),

@@ -108,10 +108,11 @@ def empty() -> Component:
         ],
         className="steps",
     )
+    begin = html.P(dcc.Link("Name your pack", href="/imports", className="main-button"))
     return html.Div(
         [
             html.H1("Packs"),
-            parts.answer_block(answer),
+            parts.answer_block(answer, begin),
             parts.section("How to begin", steps),
             parts.cautions("frozen", "current"),
         ],
