@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.errors import BadData
+from logbook.ingest.ampere import in_amperes
 from logbook.ingest.archive import open_source
 from logbook.ingest.columns import ColumnPlan, MappingRemembered
 from logbook.ingest.current import signed_current
@@ -173,6 +174,7 @@ class _Import:
         frame = mended_temperature(frame, self.ledger)
         frame = without_spikes(frame, self.ledger)
         frame, columns_say = signed_current(frame, self.ledger)
+        frame = in_amperes(frame, self.known, self.ledger, self.ask)
         mapping = self.options.mapping
         owner = (mapping.positive if mapping else None) or self.options.positive
         said = Said(owner, columns_say, layouts[0].positive)

@@ -790,6 +790,26 @@ def _cells_only(t: Trip) -> list[str]:
     )
 
 
+def _parked(t: Trip) -> Trip:
+    """A day of a pack that only feeds its own electronics, a reading every five minutes."""
+    rows = np.arange(len(t))
+    return t.with_(
+        ts_ms=t.ts_ms[0] + rows * 300_000,
+        current_a=-0.035 - 0.004 * (rows % 3),
+        voltage_v=np.full(len(t), 13.31),
+        soc_percent=80.0 - (rows > 200),
+    )
+
+
+def _parked_milliamperes(t: Trip) -> list[str]:
+    parked = _parked(t)
+    return lines(
+        parked,
+        lambda r, row: (*plain_cells()(r, row)[:2], f"{r.current_a[row] * 1000:.0f}", *plain_cells()(r, row)[3:]),
+        header="timestamp,voltage,current,temperature,soc",
+    )
+
+
 def _combined() -> list[Fixture]:
     """Files of two or three of these kinds at once, each of which was once read wrongly."""
     t = trip()
@@ -830,6 +850,8 @@ def _combined() -> list[Fixture]:
         Fixture("repeated-hour-out-of-order", 18, utf8(_timed(fall.take(shuffled), [berlin[place] for place in shuffled])), fall.take(~twice), BERLIN, set_aside={"the clock showed this hour twice, and the rows are in no order that tells which": 90}),
         Fixture("code-among-real-frost", 27, utf8(lines(cold.with_(temperature_c=coded))), cold.with_(temperature_c=codes_gone), repairs={"sensor code": 1}),
         Fixture("milliamperes-in-two-columns", 25, utf8(lines(parallel, lambda r, row: (plain_cells()(r, row)[0], plain_cells()(r, row)[1], f"{max(r.current_a[row], 0) * 1000:.0f}", f"{max(-r.current_a[row], 0) * 1000:.0f}", *plain_cells()(r, row)[3:]), header="Time,Voltage,chargeCurrent,dischargeCurrent,Temp °C,SoC")), parallel),
+        Fixture("milliamperes-of-a-parked-pack", 25, utf8(_parked_milliamperes(t)), error=Unanswered, message="in A or mA"),
+        Fixture("milliamperes-of-a-parked-pack-mapped", 25, utf8(_parked_milliamperes(t)), _parked(t), {"mapping": parse_mapping('[columns.current_a]\ncolumn = "current"\nunit = "mA"'), "positive": "charge"}),
         Fixture("date-with-a-comma", 16, utf8([row + ";" for row in _semicolons(t, plain_cells("%d.%m.%Y, %H:%M:%S"))]), t, ZONED),
     ]  # fmt: skip
 
