@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
     from sqlalchemy.engine import URL, Connection, Engine
 
-BUSY_TIMEOUT_MS = 60_000
-"""How long a writer waits for another; an import of millions of readings holds the lock for seconds."""
+BUSY_TIMEOUT_MS = 300_000
+"""How long a writer waits for another; an import of ten million readings may hold the lock for a minute."""
 PAGE_BYTES = 16_384
 """Of a new database: bulk writing is a tenth quicker than with the usual 4096, reading no slower."""
 
