@@ -143,7 +143,7 @@ def _need_room(store: Store, folder: Path) -> None:
     needed, free = store.path.stat().st_size, shutil.disk_usage(folder).free
     if free < needed:
         raise CannotWrite(
-            f"the backup needs {needed // 10**6} MB, and {free // 10**6} MB are free.",
+            f"the backup needs {needed / 10**6:.1f} MB, and {free / 10**6:.1f} MB are free.",
             where=str(folder),
             mend="Make room or choose another folder.",
         )
