@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from logbook.store import Store
 
 REACH_MS = max(SHIFTS_MS)
-BLOCK_ROWS = 500
-"""Readings compared at once; a wrong clock moves far more of them."""
+BLOCK_ROWS, MOST_BLOCKS = 500, 400
+"""Readings compared at once, and parts of a long file; a wrong clock moves far more of them."""
 FEW = 20
 """So many readings at least make a series of their own."""
 LEAST_COARSE = 6
@@ -138,8 +138,9 @@ def _shifted(stored: Readings, readings: Readings) -> dict[int, NDArray[np.bool_
     found: dict[int, NDArray[np.bool_]] = {}
     here = _frame(readings)
     times = np.asarray(readings.ts_ms)
-    for start in range(0, len(readings), BLOCK_ROWS):
-        block = slice(start, start + BLOCK_ROWS)
+    rows = max(BLOCK_ROWS, len(readings) // MOST_BLOCKS)
+    for start in range(0, len(readings), rows):
+        block = slice(start, start + rows)
         low, high = times[block][0] - REACH_MS, times[block][-1] + REACH_MS
         around = stored.between(int(low), int(high) + 1)
         if len(around) < FEW:
