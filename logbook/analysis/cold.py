@@ -17,7 +17,7 @@ from logbook.analysis.heating import heats
 from logbook.analysis.resolution import resolution
 from logbook.analysis.runs import joined, runs
 from logbook.schema.health import ColdBand, ColdChargeEvent, ColdCharging
-from logbook.units import MS_PER_DAY, MS_PER_S, S_PER_HOUR
+from logbook.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_S, S_PER_HOUR
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -38,6 +38,8 @@ COLUMNS = (
 JOIN_S = 1800.0
 SMOOTH_S = 900
 COARSE_STEP_C = 0.5
+NEAR_STEP_MS = 3 * MS_PER_HOUR
+"""So near to a change it tells where between two values the temperature stands."""
 FLICKER_C = 5.0
 """No thermometer flickers by more than this, so readings above it are not looked at."""
 LEAST_SAMPLES = 2
@@ -154,11 +156,16 @@ def between_steps(track: Track) -> NDArray[np.float64]:
     ends = np.append(begins[1:], True)
     before = np.where(begins, value, (np.append(np.nan, value[:-1]) + value) / 2)
     after = np.where(ends, value, (value + np.append(value[1:], np.nan)) / 2)
-    middle = np.where((before - value) * (after - value) > 0, value, (before + after) / 2)
     times = readings.ts_ms.astype(float)
+    lasted_ms = times[last] - times[first]
+    # what a value shown for long began as says nothing of its middle, and a day must not rest on days far from it
+    turns = ((before - value) * (after - value) > 0) | (lasted_ms > 2 * NEAR_STEP_MS)
+    middle = np.where(turns, value, (before + after) / 2)
     half_ms = np.where(begins, 0.0, (times[first] - times[np.maximum(first - 1, 0)]) / 2)
-    knots = np.column_stack([times[first] - half_ms, (times[first] + times[last]) / 2, times[last]]).ravel()
-    levels = np.column_stack([before, middle, np.where(ends, value, after)]).ravel()
+    near_ms = np.minimum(NEAR_STEP_MS, lasted_ms / 2)
+    knots = np.column_stack([times[first] - half_ms, times[first] + near_ms, times[last] - near_ms, times[last]])
+    levels = np.column_stack([before, middle, middle, after])
+    knots, levels = knots.ravel(), levels.ravel()
     fine = np.isfinite(levels)
     if not fine.any():
         return shown_c

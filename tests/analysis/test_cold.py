@@ -259,3 +259,22 @@ def test_whole_degrees_run_straight_from_half_to_half():
     assert run[[90, 180, 270]] == pytest.approx([2.5, 1.5, 0.5], abs=0.02)
     assert run[[135, 225]] == pytest.approx([2.0, 1.0], abs=0.02)
     assert np.diff(run).max() <= 0.0
+
+
+@given(days=st.integers(3, 6), seed=st.integers(0, 10_000))
+@PROPERTY
+def test_a_day_s_cold_rests_on_nothing_far_from_it(days, seed):
+    """A whole-degree thermometer that stands still for days: digested with two days about it a day gives what it gives in all."""
+    rng = np.random.default_rng(seed)
+    level = np.repeat(rng.integers(-3, 3, 2 * days), 24) + rng.integers(0, 2, 48 * days) * (rng.random(48 * days) < 0.1)
+    readings = readings_of(np.full(48 * days, 10.0), temperature_c=level.astype(float), interval_s=1800.0)
+    day_ms = 86_400_000
+    middle_ms = START_MS + (days // 2) * day_ms
+    near = readings.between(middle_ms - 2 * day_ms, middle_ms + 3 * day_ms)
+
+    def of_the_day(some):
+        hours = digest(some, PACK)["hours"]
+        inside = (hours["start_ms"] >= middle_ms) & (hours["start_ms"] < middle_ms + day_ms)
+        return hours.loc[inside, list(cold.COLD_BANDS_C)].to_numpy()
+
+    np.testing.assert_allclose(of_the_day(near), of_the_day(readings))
