@@ -161,7 +161,9 @@ def test_a_note_is_written_seen_on_the_charts_and_taken_away(laptop, home, store
 
     assert [note.text for note in list_notes(store, pack.id)] == ["<b>New lugs</b> on the negative cable"]
     assert "12 Jan 2026, 10:00" in laptop.text_content(".notes")
-    laptop.wait_for_selector(".js-plotly-plot .scatterlayer .point")
+    laptop.locator(".notes").get_by_role("link", name="12 Jan 2026, 10:00").click()
+    laptop.wait_for_selector("text=12 Jan 2026, 08:00 to 12 Jan 2026, 12:00")
+    laptop.wait_for_selector("#readings-graph .scatterlayer .point")
     no_trouble_reading(laptop)
     laptop.get_by_role("button", name=re.compile("Take away the note")).click()
     laptop.wait_for_selector(".notes", state="detached")
