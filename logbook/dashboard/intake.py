@@ -133,9 +133,12 @@ class Intake:
         self._wake = threading.Event()
         self._worker: threading.Thread | None = None
         self._stopped = False
-        jobs = self.jobs()
-        self.uploads.tidy({job.folder for job in jobs})
-        if any(job.active for job in jobs):
+        self.uploads.tidy({job.folder for job in self.jobs()})
+        self.wake()
+
+    def wake(self) -> None:
+        """See to what waits, should the worker have stopped."""
+        if any(job.active for job in self.jobs()):
             self._start()
 
     def jobs(self) -> list[Job]:
@@ -234,17 +237,12 @@ class Intake:
     def _run(self, job: Job) -> None:
         """One file: read and stored, or brought to a question or an error."""
         path = self.uploads.path(job.folder, job.file_name)
-        question = None
         try:
-            pack = pack_numbered(self.answers, job.pack_id)
-            if job.body.get("trial"):
-                self._shown(job, path, pack)
-            else:
-                self._taken_in(job, path, pack)
+            question = self._attempt(job, path)
+            if question:
+                self._asked(job, path, question)
         except Lost:
             log.warning("another program took over the import of %s", job.file_name)
-        except Paused as paused:
-            question = paused.question
         except LogbookError as error:
             self._failed(job, path, told(error, path, job.file_name))
         except Exception:
@@ -252,8 +250,21 @@ class Intake:
             log.exception("import of %s failed (%s)", job.file_name, number)
             words = f"Something went wrong here. It is in the log of the server as {number}. Nothing was stored."
             self._failed(job, path, {"what": words, "mend": ""})
-        if question:  # only now is what was read so far let go of, so that a preview does not hold the file twice
-            self._asked(job, path, question)
+
+    def _attempt(self, job: Job, path: Path) -> Question | None:
+        """Do what the job is about; a question where one is open.
+
+        When it returns, what was read of the file is let go of, so that the previews do not hold it twice.
+        """
+        try:
+            pack = pack_numbered(self.answers, job.pack_id)
+            if job.body.get("trial"):
+                self._shown(job, path, pack)
+            else:
+                self._taken_in(job, path, pack)
+        except Paused as paused:
+            return paused.question
+        return None
 
     def _taken_in(self, job: Job, path: Path, pack: Pack) -> None:
         """Read and store a file, and work the answers out."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import time
+from dataclasses import replace
 
 import pytest
 
@@ -296,3 +297,28 @@ def test_a_logbook_opened_for_reading_takes_nothing_in(store, tmp_path):
 
     assert response.status_code == 507
     assert "reading only" in response.get_json()["error"]
+
+
+def test_a_clean_stop_lets_go_of_what_is_under_way(store):
+    answers = answers_of(store)
+    intake = Intake(answers)
+    task = answers.work.add_task("import", {"pack_id": 1, "file_name": "trip.csv", "folder": "none"})
+    answers.work.claim_task("import", intake._name)
+
+    intake.stop()
+
+    assert intake.job(task.id).state == "waiting"
+
+
+def test_a_fault_of_ours_in_a_preview_fails_the_job_and_not_the_worker(store):
+    def broken(*_given, **_options):
+        raise RuntimeError("/home/someone/secret")
+
+    app = create_app(replace(answers_of(store), read_file=broken))
+    client = app.server.test_client()
+    job = taken_in(client, exports.silent_about_sign())
+
+    assert job["state"] == "failed"
+    assert "Something went wrong here." in job["error"]["what"]
+    assert "/home" not in str(job)
+    assert taken_in(client, exports.frosty_trip())["state"] == "done"

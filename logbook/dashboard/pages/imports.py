@@ -145,6 +145,7 @@ def register(app: Dash, answers: Answers, intake: Intake) -> None:
         State(SEEN, "data"),
     )
     def look(_ticks: int | None, seen: list[list[str]] | None) -> tuple[Any, Any, bool, Any]:
+        intake.wake()
         jobs = intake.jobs()
         rows = answers.imports()
         ids = {row.id for row in rows}
