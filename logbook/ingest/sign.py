@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.ingest.run import thinned, typical_range
+from logbook.ingest.run import thinned
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,6 +25,8 @@ OPEN_SHARE = 0.6
 MOST_STEP_MS = 900_000
 """Samples further apart say nothing about steps."""
 SMALLEST_STEP_A = 0.5
+USUALLY_BELOW = 95
+"""A tenth of what 95 % of the currents stay below is a step; a rare large load does not hide the others."""
 
 
 @dataclass(frozen=True)
@@ -174,7 +176,7 @@ def step_votes(frame: Frame) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
         return np.empty(0, np.intp), np.empty(0)
     usual = float(np.nanmedian(thinned(voltage)))
     change_a, change_v = np.diff(current), np.diff(voltage)
-    size = max(SMALLEST_STEP_A, 0.1 * float(np.nan_to_num(typical_range(np.abs(current))[1])))
+    size = max(SMALLEST_STEP_A, 0.1 * float(np.nanpercentile(np.abs(thinned(current)), USUALLY_BELOW)))
     rows = np.flatnonzero((np.abs(change_a) >= size) & (np.abs(change_v) > 0))
     closed = np.minimum(voltage[rows], voltage[rows + 1]) > OPEN_SHARE * usual
     rows = rows[closed & (frame.ts_ms[rows + 1] - frame.ts_ms[rows] <= MOST_STEP_MS)]
