@@ -223,3 +223,16 @@ def test_a_thousand_events_make_a_page_of_bounded_size_and_the_file_has_them_all
     assert "The newest 40 of 1 000 as a table" in words
     assert words.count("Slight") <= 41
     assert len(app.server.test_client().get("/api/v1/packs/1/cold.csv").text.splitlines()) == 1001
+
+
+@pytest.mark.parametrize("path", ["/imports", "/settings"])
+def test_pages_about_no_pack_wait_for_no_answer(full_answers, path):
+    """While a long log is taken in, its answers may take a while; these pages must not."""
+
+    def never(_pack):
+        raise RuntimeError("an answer was asked for")
+
+    words = text_of(asked(create_app(replace(full_answers, health=never)), path))
+
+    assert "Write a note" in words
+    assert "could not be made" not in words

@@ -57,11 +57,12 @@ def notes_part(visit: Visit) -> Component:
 
 
 def note_anywhere(visit: Visit) -> Component | None:
-    """A place to write a note on a page that is about no one pack."""
+    """A place to write a note on a page that is about no one pack; no answer is worked out for it."""
     packs = list(visit.answers.packs())
     if not packs:
         return None
-    newest = max(packs, key=lambda pack: visit.answers.health(pack).readings.last_ms or 0)
+    last = {row.pack_id: row.last_ms or 0 for row in sorted(visit.answers.imports(), key=lambda row: row.last_ms or 0)}
+    newest = max(packs, key=lambda pack: (last.get(pack.id, 0), pack.id))
     choose = dmc.Select(
         id=PACK,
         label="About",
