@@ -9,7 +9,7 @@ from dash import dcc, html
 from logbook.dashboard.figures.style import GRAPH_CONFIG
 from logbook.dashboard.view import between, number, quantity
 from logbook.dashboard.window import window_query
-from logbook.dashboard.wording import ah_decimals
+from logbook.dashboard.wording import ah_decimals, basis_sentence, coverage_sentence
 from logbook.units import MS_PER_HOUR
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from logbook.dashboard.view import View
     from logbook.dashboard.wording import Answer
     from logbook.schema.estimate import Estimate
-    from logbook.schema.health import ReadingsSummary
+    from logbook.schema.health import Basis, ReadingsSummary
 
 RULE_SPAN = 1.15
 """The measuring rule ends at 115 % of rated, so that a pack above its rating has room."""
@@ -157,6 +157,17 @@ def coverage_bar(readings: ReadingsSummary) -> Component:
     logged = 100 * readings.logged_hours / whole if whole else 0.0
     filled = html.Span(style={"width": f"{logged:.2f}%"})
     return html.Div(filled, className="coverage", role="img", **named(f"{number(logged)} % of the time is logged"))
+
+
+def rests_on(readings: ReadingsSummary, view: View, basis: Basis | None = None, more: str = "") -> Component:
+    """What an answer rests on: the log, and how much of it this answer saw."""
+    return section(
+        "What it rests on",
+        html.P(coverage_sentence(readings, view)),
+        coverage_bar(readings),
+        html.P(basis_sentence(basis)) if basis and basis.interval_s is not None else None,
+        html.P(more, className="quiet") if more else None,
+    )
 
 
 def facts(*pairs: tuple[str, Any]) -> Component:

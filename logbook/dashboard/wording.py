@@ -6,11 +6,11 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from logbook.dashboard.view import between, number, quantity
+from logbook.dashboard.view import between, lasting, number, quantity
 
 if TYPE_CHECKING:
     from logbook.dashboard.view import View
-    from logbook.schema.health import Capacity, ColdCharging, Health, ReadingsSummary
+    from logbook.schema.health import Basis, Capacity, ColdCharging, Health, ReadingsSummary
 
 VERDICT_WORDS = {
     "meets_rating": ("good", "Meets its rating"),
@@ -148,6 +148,17 @@ def coverage_sentence(readings: ReadingsSummary, view: View) -> str:
         return f"{span}."
     share = number(100 * readings.logged_hours / whole)
     return f"{span}. {share} % of that time is logged; the rest is unknown, neither use nor rest."
+
+
+def basis_sentence(basis: Basis | None) -> str:
+    """How much of the time one answer saw, how finely, and what that cannot show."""
+    if basis is None or basis.interval_s is None:
+        return ""
+    share = number(100 * basis.seen_share, 1 if basis.seen_share < 0.1 else 0)
+    words = (
+        f"This answer saw {share} % of the time from the first to the last reading, {lasting(basis.interval_s)} apart."
+    )
+    return f"{words} {basis.note}" if basis.note else words
 
 
 def plural(count: int, noun: str) -> str:

@@ -10,7 +10,7 @@ from logbook.dashboard import PAGES, create_app
 from logbook.dashboard.wording import idle_answer
 from logbook.errors import BadConfiguration
 from logbook.schema.estimate import Estimate
-from logbook.schema.health import Protection, ProtectionEvent
+from logbook.schema.health import Basis, Protection, ProtectionEvent
 from tests.dashboard import samples
 from tests.dashboard.asking import asked, text_of
 from tests.dashboard.conftest import answers_from
@@ -236,3 +236,14 @@ def test_pages_about_no_pack_wait_for_no_answer(full_answers, path):
 
     assert "Write a note" in words
     assert "could not be made" not in words
+
+
+def test_an_answer_says_how_much_of_the_time_it_saw(full_app):
+    note = "A kettle of three minutes may not be in it."
+    health = samples.full()
+    health = replace(health, cycles=replace(health.cycles, basis=Basis(0.449, 300.0, note)))
+
+    words = text_of(asked(create_app(answers_from({1: health})), "/pack/1/use"))
+
+    assert f"This answer saw 45 % of the time from the first to the last reading, 5 min apart. {note}" in words
+    assert "This answer saw" not in text_of(asked(full_app, "/pack/1/use"))

@@ -11,7 +11,7 @@ from dash.exceptions import PreventUpdate
 from logbook.dashboard import parts
 from logbook.dashboard.page import Page, Visit, pack_numbered
 from logbook.dashboard.pages.frame import no_readings, pack_page
-from logbook.dashboard.wording import attention_answer, coverage_sentence
+from logbook.dashboard.wording import attention_answer
 
 if TYPE_CHECKING:
     from dash import Dash
@@ -42,11 +42,7 @@ def layout(visit: Visit) -> Component:
         parts.section("Already seen", html.Ul([entry(flag, visit) for flag in seen], className="flags"))
         if seen
         else None,
-        parts.section(
-            "What it rests on",
-            html.P(coverage_sentence(health.readings, visit.view)),
-            parts.coverage_bar(health.readings),
-        ),
+        parts.rests_on(health.readings, visit.view),
         html.Data(id="attention-pack", value=str(visit.pack.id)),
         care=("frozen", "dead", "current"),
     )

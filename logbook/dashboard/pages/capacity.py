@@ -13,7 +13,7 @@ from logbook.dashboard.figures.style import draw_notes
 from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages.frame import no_readings, pack_page
 from logbook.dashboard.view import UNKNOWN, number, quantity
-from logbook.dashboard.wording import capacity_answer, coverage_sentence, fade_answer, plural
+from logbook.dashboard.wording import capacity_answer, fade_answer, plural
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -36,12 +36,7 @@ def layout(visit: Visit) -> Component:
         parts.answer_block(answer, parts.rule(pack.rated_ah, health.capacity.ah, health.capacity.at_least_ah)),
         capacity_evidence(health, visit),
         parts.section("How fast does it fade?", parts.answer_block(fade_answer(health)), losses(health, visit)),
-        parts.section(
-            "What it rests on",
-            html.P(coverage_sentence(health.readings, visit.view)),
-            parts.coverage_bar(health.readings),
-            html.P(DEFINITION, className="quiet"),
-        ),
+        parts.rests_on(health.readings, visit.view, health.capacity.basis, DEFINITION),
         care=("dead",),
     )
 

@@ -13,7 +13,7 @@ from logbook.dashboard.figures.style import draw_notes
 from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages.frame import no_readings, pack_page
 from logbook.dashboard.view import lasting, quantity
-from logbook.dashboard.wording import SEVERITY_WORDS, cold_answer, coverage_sentence, plural
+from logbook.dashboard.wording import SEVERITY_WORDS, cold_answer, plural
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -37,11 +37,7 @@ def layout(visit: Visit) -> Component:
         evidence(health, visit),
         bands(health, visit.view),
         heater(health),
-        parts.section(
-            "What it rests on",
-            html.P(coverage_sentence(health.readings, visit.view)),
-            parts.coverage_bar(health.readings),
-        ),
+        parts.rests_on(health.readings, visit.view, health.cold_charging.basis),
         care=("frozen",),
     )
 

@@ -10,7 +10,7 @@ from logbook.dashboard import parts
 from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages.frame import no_readings, pack_page
 from logbook.dashboard.view import between, number, quantity
-from logbook.dashboard.wording import coverage_sentence, monitor_answer
+from logbook.dashboard.wording import monitor_answer
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -33,11 +33,7 @@ def layout(visit: Visit) -> Component:
         current_part(health),
         percentage_part(health),
         false_fulls_part(health, visit),
-        parts.section(
-            "What it rests on",
-            html.P(coverage_sentence(health.readings, visit.view)),
-            parts.coverage_bar(health.readings),
-        ),
+        parts.rests_on(health.readings, visit.view),
         care=("current",),
     )
 

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dash import html
-
 from logbook.dashboard import parts
 from logbook.dashboard.figures.parked import AS_IT_IS, LONGEST_DAYS, RESERVE, Drain, drain_lines, drains, usable_ah
 from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages.frame import no_readings, pack_page
 from logbook.dashboard.view import number, quantity
-from logbook.dashboard.wording import coverage_sentence, idle_answer
+from logbook.dashboard.wording import idle_answer
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -32,14 +30,11 @@ def layout(visit: Visit) -> Component:
         PATH,
         answer,
         come_back(health),
-        parts.section(
-            "What it rests on",
-            html.P(coverage_sentence(health.readings, visit.view)),
-            parts.coverage_bar(health.readings),
-            html.P(
-                "Parked means logged hours without charging or use. A gap in the log is never counted as parked.",
-                className="quiet",
-            ),
+        parts.rests_on(
+            health.readings,
+            visit.view,
+            health.idle.basis,
+            "Parked means logged hours without charging or use. A gap in the log is never counted as parked.",
         ),
         care=("dead", "frozen"),
     )

@@ -17,7 +17,6 @@ from logbook.dashboard.pages.load import load_part
 from logbook.dashboard.view import UNKNOWN, between, lasting, number, quantity
 from logbook.dashboard.wording import (
     PROTECTION_WORDS,
-    coverage_sentence,
     fade_answer,
     joined,
     plural,
@@ -57,11 +56,7 @@ def layout(visit: Visit) -> Component:
         parts.section("How fast does it fade?", parts.answer_block(fade_answer(health))),
         cells_part(health),
         openings(health, visit),
-        parts.section(
-            "What it rests on",
-            html.P(coverage_sentence(health.readings, visit.view)),
-            parts.coverage_bar(health.readings),
-        ),
+        parts.rests_on(health.readings, visit.view, health.cycles.basis),
         care=("current", "dead"),
     )
 
