@@ -52,6 +52,10 @@ MANGLED = {
 """UTF-8 that was once read as code page 1252, and look-alikes of the degree sign."""
 
 
+LONGEST_LINE_BYTES = 64 << 20
+"""A longer line is refused: it would have to be held whole."""
+
+
 def mended(text: str) -> str:
     """Header or unit text with mangled encodings put right."""
     for wrong, right in MANGLED.items():
@@ -120,6 +124,12 @@ class Text:
             block = _plain_ends(block[: len(block) - len(held)])
             cut = block.rfind(b"\n") + 1
             carry = block[cut:] + held
+            if len(carry) > LONGEST_LINE_BYTES:
+                raise BadData(
+                    f"It has a line of more than {LONGEST_LINE_BYTES >> 20} MB, which no row of readings is.",
+                    where=self.source.name,
+                    mend="Export it again, one row a reading; a copy that went wrong can look like this.",
+                )
             if cut:
                 yield _valid(block[:cut]) if plain else block[:cut]
             if self._progress:

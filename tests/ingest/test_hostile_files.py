@@ -47,6 +47,14 @@ def test_a_line_without_end_is_one_odd_row(place: int | None, tmp_path: Path):
     assert all(len(row.text) <= LONGEST_TEXT for row in recording.set_aside)
 
 
+def test_a_line_of_tens_of_megabytes_is_refused_before_it_is_held_whole(tmp_path: Path):
+    rows = utf8(lines(trip()))
+    (tmp_path / "huge.csv").write_bytes(rows + b"x" * (80 << 20))
+
+    with pytest.raises(BadData, match="a line of more than 64 MB"):
+        read_export(tmp_path / "huge.csv", OPTIONS)
+
+
 def test_a_table_of_very_many_columns_is_refused(tmp_path: Path):
     with pytest.raises(BadData, match="20000 columns"):
         read(tmp_path / "wide.csv", (",".join(["1"] * 20_000) + "\n").encode() * 3)
