@@ -42,9 +42,9 @@ def cycles(
         return Cycles(0.0, 0.0, 0.0, 0.0, 0.0, (), "There are no readings yet.")
     if tallied is not None:
         hours = hours.assign(**stands_for(hours, tallied)[["charge_ah", "discharge_ah"]])
-    false_in, false_out = _while_open_ah(openings)
-    charge_ah = float(hours["charge_ah"].sum()) - false_in
-    discharge_ah = float(hours["discharge_ah"].sum()) - false_out
+    true_in, true_out = _without_offset(hours, offset_a)
+    false_in, false_out = _while_open_ah(openings, offset_a)
+    charge_ah, discharge_ah = true_in - false_in, true_out - false_out
     depths = np.zeros(100 // BIN_PERCENT)
     for stretch in _turning_points(hours, offset_a):
         for depth, count in depth_counts(stretch / capacity_ah * 100):
@@ -66,6 +66,20 @@ def cycles(
     )
 
 
+def _without_offset(hours: pd.DataFrame, offset_a: float) -> tuple[float, float]:
+    """Ah in and out with the sensor's offset taken from what went in and put to what came out.
+
+    In an hour of both, time is shared out as the charge is.
+    """
+    charge, discharge = hours["charge_ah"].to_numpy(float), hours["discharge_ah"].to_numpy(float)
+    total = charge + discharge
+    share_in = np.divide(charge, total, out=np.zeros(len(hours)), where=total > 0)
+    share_out = np.where(total > 0, 1.0 - share_in, 0.0)
+    false_ah = offset_a * hours["live_s"].to_numpy(float) / S_PER_HOUR
+    true_in = np.maximum(charge - false_ah * share_in, 0.0)
+    return float(true_in.sum()), float(np.maximum(discharge + false_ah * share_out, 0.0).sum())
+
+
 def _hours(seconds: pd.Series) -> float:
     return round(float(seconds.sum()) / S_PER_HOUR, 2)
 
@@ -75,12 +89,15 @@ def depth_counts(percent: Sequence[float] | NDArray[np.float64]) -> list[tuple[f
     return [(depth, count) for depth, count in rainflow.count_cycles(list(percent)) if depth >= LEAST_DEPTH_PERCENT]
 
 
-def _while_open_ah(openings: pd.DataFrame) -> tuple[float, float]:
-    """What the sensor's zero counted in and out while the board was open and nothing flowed."""
+def _while_open_ah(openings: pd.DataFrame, offset_a: float) -> tuple[float, float]:
+    """What the sensor's zero counted in and out while the board was open and nothing flowed, its offset aside."""
     if openings.empty:
         return 0.0, 0.0
-    ah = (openings["zero_a"].fillna(0.0) * openings["open_s"] / S_PER_HOUR).to_numpy(float)
-    return float(ah[ah > 0].sum()), float(-ah[ah < 0].sum())
+    zero_a = openings["zero_a"].fillna(0.0).to_numpy(float)
+    hours = openings["open_s"].to_numpy(float) / S_PER_HOUR
+    false_in = np.where(zero_a > 0, zero_a - offset_a, 0.0) * hours
+    false_out = np.where(zero_a < 0, offset_a - zero_a, 0.0) * hours
+    return float(false_in.sum()), float(false_out.sum())
 
 
 def _turning_points(hours: pd.DataFrame, offset_a: float) -> Iterator[NDArray[np.float64]]:

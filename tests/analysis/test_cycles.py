@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logbook.analysis.answer import answer
 from logbook.analysis.cycles import LEAST_DEPTH_PERCENT, cycles, depth_counts
 from logbook.analysis.digest import digest
 from logbook.schema.reading import Readings
@@ -130,3 +131,18 @@ def test_hours_in_harm_s_way_are_told():
     assert use.hot_hours == pytest.approx(2.0, abs=0.1)
     assert use.full_and_warm_hours >= 3.0
     assert 0.0 < use.nearly_empty_hours < 2.0
+
+
+def test_a_known_offset_is_taken_out_of_what_went_in_and_put_to_what_came_out():
+    """Parked for days on a tenth of an ampere that a sensor 0.1 A too high shows as nothing: the truth is what flowed."""
+    log = Timeline(soc=0.7, offset_a=0.1)
+    for _ in range(4):
+        log.charge_full().flow(-8.0, 5).flow(-0.1, 90).charge_full().run_empty()
+    true_ah = 0.0
+    for piece in log.pieces:
+        true_ah += float(np.abs(piece[2] - 0.1).sum()) / 60
+
+    found = answer(digest(log.readings(), PACK), PACK)
+
+    assert found.cycles.equivalent_full_cycles == pytest.approx(true_ah / 2 / PACK.rated_ah, rel=0.01)
+    assert found.monitor.current_offset_a.value == pytest.approx(0.1, abs=0.02)
