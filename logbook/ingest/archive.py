@@ -200,7 +200,7 @@ def _members(path: Path) -> list[str]:
     """The tables in a zip, by name."""
     try:
         with zipfile.ZipFile(path) as archive:
-            infos = [info for info in archive.infolist() if not info.is_dir()]
+            infos = [info for info in archive.infolist() if info.filename and not info.is_dir()]
     except (zipfile.BadZipFile, NotImplementedError, OSError, ValueError) as error:
         raise BadData("The zip archive is damaged.", where=shown_name(path), mend="Export or copy it again.") from error
     names = [info.filename for info in infos]
@@ -210,7 +210,9 @@ def _members(path: Path) -> list[str]:
     tables = sorted({name for name in names if _is_table(name)})
     if not tables:
         raise BadData(
-            f"The archive holds no tables: {', '.join(names)[:200]}.", where=shown_name(path), mend=EXPORT_AS_CSV
+            f"The archive holds no tables: {', '.join(names)[:200] or 'it is empty'}.",
+            where=shown_name(path),
+            mend=EXPORT_AS_CSV,
         )
     if len(tables) > MOST_TABLES:
         raise BadData(

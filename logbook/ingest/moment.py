@@ -12,7 +12,7 @@ import numpy as np
 from logbook.errors import BadData
 from logbook.ingest.clock import NO_TIME, ORDERS, WHOLE, DateWord, midnights, read_date_word, read_time_of_day
 from logbook.ingest.question import Question, settle
-from logbook.ingest.run import nearly_all
+from logbook.ingest.run import few, nearly_all
 from logbook.ingest.table import whole
 from logbook.ingest.unit import Unit, unit_exact
 from logbook.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_S, S_PER_DAY, S_PER_HOUR, S_PER_MINUTE
@@ -126,6 +126,8 @@ def _alike(says: NDArray[np.bool_], known: NDArray[np.bool_], what: str, where: 
     raise BadData(f"Some times say {what} and some do not.", where=where, mend="Export it with one kind of time.")
 
 
+NEAR_START = 10.0
+"""Elapsed time that falls back to within so many steps of its beginning was started again."""
 EARLIEST_MS = -1_000 * MS_PER_DAY
 LATEST_MS = 84_000 * MS_PER_DAY
 """1967 and 2199: clocks that were never set stand at 1970, and none run so far ahead."""
@@ -181,7 +183,26 @@ def _number_moments(
         return _serial(values, ledger)
     unit = use.unit if use.unit and use.unit.dimension == "duration" else None
     start = _start(section, options, ask, ledger)
-    return Moments(start + _rounded(values, unit or _elapsed_unit(values, ledger)), utc=False)
+    elapsed = _rounded(values, unit or _elapsed_unit(values, ledger))
+    known = (elapsed != NO_MOMENT) & ~_begun_anew(elapsed, section, ledger)
+    return Moments(np.where(known, start + np.where(known, elapsed, 0), NO_MOMENT), utc=False)
+
+
+def _begun_anew(elapsed: NDArray[np.int64], section: Section, ledger: Ledger) -> NDArray[np.bool_]:
+    """Rows after elapsed time fell back to its beginning: when the monitor started again is not known."""
+    again = np.zeros(len(elapsed), bool)
+    good = np.flatnonzero(elapsed != NO_MOMENT)
+    steps = np.diff(elapsed[good])
+    back = np.flatnonzero(steps < 0)
+    if not len(back) or len(back) > few(len(good)) + 2:
+        return again
+    usual = max(float(np.median(np.abs(steps))), 1.0)
+    restarts = [row for row in back.tolist() if elapsed[good[row + 1]] <= elapsed[good[0]] + NEAR_START * usual]
+    restarts = [row for row in restarts if row + 2 >= len(good) or elapsed[good[row + 2]] < elapsed[good[row]]]
+    if restarts:
+        again[good[restarts[0] + 1] :] = True
+        ledger.set_aside(section.lines[again], "elapsed time began anew, and nothing says when")
+    return again
 
 
 def _rounded(values: NDArray[np.float64], unit: Unit) -> NDArray[np.int64]:

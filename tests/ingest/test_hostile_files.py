@@ -97,6 +97,13 @@ def test_an_archive_may_hold_a_member_without_a_name(tmp_path: Path):
     np.testing.assert_array_equal(recording.readings.ts_ms, trip().ts_ms)
 
 
+def test_a_member_whose_name_is_empty_is_passed_over(tmp_path: Path):
+    content = bytes(zipped("d/", zipfile.ZIP_STORED)).replace(b"d/", b"\x00/")
+
+    with pytest.raises(BadData, match="no tables: it is empty"):
+        read(tmp_path / "nameless.zip", content)
+
+
 def test_a_file_name_that_is_no_text_is_written_with_its_bytes(tmp_path: Path):
     path = tmp_path / os.fsdecode(b"trip\xff.csv")
 
