@@ -212,7 +212,6 @@ def register(app: Dash, answers: Answers) -> None:
     @app.callback(
         Output(VIEW, "data"),
         [Input(f"readings-{name}", "n_clicks") for name, _ in MOVES],
-        Input(GRAPH, "relayoutData"),
         Input(JUMP, "value"),
         Input(SHOW, "n_clicks"),
         State(FROM, "value"),
@@ -222,17 +221,31 @@ def register(app: Dash, answers: Answers) -> None:
         prevent_initial_call=True,
     )
     def move(*given: Any) -> dict[str, int]:
-        *_clicks, relayout, jump, _show, first, last, now, pack_id = given
+        *_clicks, jump, _show, first, last, now, pack_id = given
         zone = reader_view(pack_numbered(answers, pack_id).time_zone).zone
         trigger = str(ctx.triggered_id).removeprefix("readings-")
         if not any(item["value"] for item in ctx.triggered):
             raise PreventUpdate
         wanted = {
-            "graph": lambda: dragged(relayout, zone),
             "jump": lambda: jumped(jump),
             "show": lambda: typed(first, last, zone),
         }.get(trigger)
         found = moved(Moved(**now), trigger, wanted() if wanted else None)
+        if found is None:
+            raise PreventUpdate
+        return found.as_dict()
+
+    @app.callback(
+        Output(VIEW, "data", allow_duplicate=True),
+        Input(GRAPH, "relayoutData"),
+        State(VIEW, "data"),
+        State(PACK, "value"),
+        prevent_initial_call=True,
+    )
+    def drag(relayout: dict[str, Any] | None, now: dict[str, int], pack_id: str) -> dict[str, int]:
+        """Apart from the buttons: a chart also tells that it was resized, which must not overtake a click."""
+        wanted = dragged(relayout, reader_view(pack_numbered(answers, pack_id).time_zone).zone)
+        found = moved(Moved(**now), "graph", wanted) if wanted else None
         if found is None:
             raise PreventUpdate
         return found.as_dict()
