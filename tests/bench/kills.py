@@ -13,6 +13,7 @@ import os
 import shutil
 import signal
 import sys
+import tempfile
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -64,6 +65,18 @@ class Case:
 
 
 @dataclass(frozen=True)
+class Ended:
+    """How a command ended that was not killed."""
+
+    code: int
+    steps: int
+    """Boundaries it passed."""
+    said: str
+    """What it wrote to stderr."""
+    took_s: float = 0.0
+
+
+@dataclass(frozen=True)
 class Kill:
     """One kill, and what was wrong after it."""
 
@@ -91,12 +104,15 @@ def export(path: Path, first_day: int, days: int, interval_s: int) -> None:
 
 
 def held(folder: Path, interval_s: int) -> None:
-    """A logbook of two days, the second brought by two imports, with its answers made."""
+    """A logbook of two days, the second brought by two imports, the first with its file kept, with its answers made."""
     with open_store(str(folder / DATABASE)) as store:
         pack = add_pack(store, name="House", rated_ah=100, cells_in_series=4)
         add_note(store, pack.id, 0, "cables changed")
         for number in range(2):
-            commit_import(store, pack, recording_of(readings(number, interval_s)), None)
+            recording = recording_of(readings(number, interval_s))
+            original = folder / recording.receipt.file_name
+            original.write_bytes(original.name.encode())  # what its hash is of
+            commit_import(store, pack, recording, None if number else original)
         second = readings(1, 2 * interval_s)
         recording = recording_of(replace(second, temperature_c=np.full(len(second), np.nan)))
         commit_import(store, pack, replace(recording, receipt=replace(recording.receipt, sha256="0" * 64)), None)
@@ -174,8 +190,9 @@ def victim(folder: str, words: tuple[str, ...], kill_at: int | None, file_limit:
         import resource  # noqa: PLC0415 - not on every system
 
         resource.setrlimit(resource.RLIMIT_FSIZE, (file_limit, file_limit))
-    for stream in (1, 2):
-        os.dup2(os.open(Path(folder) / f"said-{stream}", os.O_WRONLY | os.O_CREAT | os.O_TRUNC), stream)
+    said = tempfile.TemporaryFile("w+b")  # noqa: SIM115 - for as long as the process lives, and not on a full disk
+    os.dup2(said.fileno(), 2)
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
     tap = Tap(Path(folder), kill_at)
     tap.open()
     pipe.send("ready")
@@ -184,7 +201,9 @@ def victim(folder: str, words: tuple[str, ...], kill_at: int | None, file_limit:
         main(words)
     except SystemExit as done:
         code = int(done.code or 0)
-    pipe.send((code, tap.count))
+    sys.stderr.flush()
+    said.seek(0)
+    pipe.send(Ended(code, tap.count, said.read().decode(errors="replace").strip()))
 
 
 def spawn(
@@ -207,14 +226,14 @@ def spawn(
     return process, here
 
 
-def completed(folder: Path, words: tuple[str, ...], *, file_limit: int | None = None) -> tuple[int, int, float]:
-    """Run a command to its end; gives its exit code, the boundaries it passed and the seconds it took."""
+def completed(folder: Path, words: tuple[str, ...], *, file_limit: int | None = None) -> Ended:
+    """Run a command to its end."""
     process, pipe = spawn(folder, words, file_limit=file_limit)
     began = time.perf_counter()
-    code, steps = pipe.recv() if pipe.poll(LONGEST_S) else (-1, 0)
-    took = time.perf_counter() - began
+    ended: Ended = pipe.recv() if pipe.poll(LONGEST_S) else Ended(-1, 0, "it did not end")
+    took_s = time.perf_counter() - began
     process.join(LONGEST_S)
-    return code, steps, took
+    return replace(ended, took_s=took_s)
 
 
 def killed(folder: Path, case: Case, *, step: int | None, after_s: float) -> bool:
@@ -255,9 +274,10 @@ class Bench:
         self.start.mkdir(parents=True)
         case.make(self.start, interval_s)
         whole = self._copy("whole")
-        code, self.steps, self.took_s = completed(whole, case.words)
-        if code != 0:
-            raise RuntimeError(f"{case.name} ended with {code}: {(whole / 'said-2').read_text()}")
+        ended = completed(whole, case.words)
+        if ended.code != 0:
+            raise RuntimeError(f"{case.name} ended with {ended.code}: {ended.said}")
+        self.steps, self.took_s = ended.steps, ended.took_s
         self.after = facts_of(whole / DATABASE)
         if case.make is to_be_upgraded:
             self.before = self.after
@@ -295,9 +315,9 @@ class Bench:
                 yield f"a backup that is not whole: {copy.name}"
         for path in folder.rglob("*.part*"):
             os.utime(path, (0, 0))  # a while later
-        code, _, _ = completed(folder, self.case.words)
-        if code not in self.case.codes:
-            yield f"tried again it ended with {code}: {(folder / 'said-2').read_text().strip()}"
+        ended = completed(folder, self.case.words)
+        if ended.code not in self.case.codes:
+            yield f"tried again it ended with {ended.code}: {ended.said}"
         if facts_of(folder / DATABASE) != self.after:
             yield f"tried again it did not complete: {differing(facts_of(folder / DATABASE), self.after)}"
         left = [path.name for path in folder.rglob("*") if ".part" in path.name or ".restoring" in path.name]
