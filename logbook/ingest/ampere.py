@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from logbook.ingest.scale import Known
 
 LEAST_CLAIMED_PERCENT = 50.0
+LEAST_MOVED_PERCENT = 10.0
 TIMES_TOO_MUCH = 30.0
 """A percentage that moves thirty times less than the current claims belongs to another unit (ours)."""
 LEAST_STEP_A, LEAST_STEPS = 20.0, 10
@@ -28,8 +29,10 @@ CURRENTS = ("current_a", "charge_current_a", "discharge_current_a")
 
 def in_amperes(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> Frame:
     """The frame, its currents divided by 1000 where they turn out to be milliamperes; ascending time."""
-    supposed = any(use.quantity in CURRENTS and "; A because" in use.evidence for use in ledger.columns)
+    if any(use.quantity == "power_w" and "; W because" in use.evidence for use in ledger.columns):
+        frame = _in_watts(frame, known, ledger, ask)
     current = frame.get("current_a")
+    supposed = any(use.quantity in CURRENTS and "; A because" in use.evidence for use in ledger.columns)
     held = current[np.isfinite(current)]
     if not supposed or len(held) < LEAST_STEPS or not nearly_all(np.mod(held, 1) == 0):
         return frame
@@ -48,15 +51,34 @@ def in_amperes(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> F
     return frame.with_columns(current_a=current / 1000) if answer == "mA" else frame
 
 
-def _against_charge(frame: Frame, known: Known) -> str | None:
-    """What the current claims, where the state of charge shows far less."""
+def _in_watts(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> Frame:
+    """Currents from a power without a unit, which may have been in kW."""
+    if not any(entry.answer == "power divided by voltage" for entry in ledger.inferences):
+        return frame
+    claimed, moved = _claimed_and_moved(frame, known)
+    if moved < LEAST_MOVED_PERCENT or moved < TIMES_TOO_MUCH * claimed:
+        return frame
+    doubt = f"In W it would have moved {claimed:.1f} % of the pack's charge, and its percentage moved {moved:.0f}."
+    option = '--mapping FILE  with  unit = "kW"  (or "W") under [columns.power_w]'
+    answer = settle(Question("power_unit", "Is its power in W or kW?", ("W", "kW"), doubt, option), ask, known.where)
+    ledger.infer("power unit", answer, "given", f"as you said; {doubt}")
+    return frame.with_columns(current_a=frame.get("current_a") * 1000) if answer == "kW" else frame
+
+
+def _claimed_and_moved(frame: Frame, known: Known) -> tuple[float, float]:
+    """Percent of the pack's charge that the current moved, and that the reported percentage moved; 0 where unknown."""
     soc, current = frame.get("soc_percent"), frame.get("current_a")
-    if not known.rated_ah or not frame.has("soc_percent"):
-        return None
+    if not known.rated_ah or not frame.has("soc_percent") or len(frame) < LEAST_STEPS:
+        return 0.0, 0.0
     hours = np.minimum(np.diff(frame.ts_ms), LONGEST_MS) / MS_PER_HOUR
     claimed = float(np.nansum(np.abs(current[:-1]) * hours)) / known.rated_ah * 100.0
-    seen = soc[np.isfinite(soc)]
-    moved = float(np.abs(np.diff(seen)).sum()) + 1.0
+    return claimed, float(np.abs(np.diff(soc[np.isfinite(soc)])).sum())
+
+
+def _against_charge(frame: Frame, known: Known) -> str | None:
+    """What the current claims, where the state of charge shows far less."""
+    claimed, moved = _claimed_and_moved(frame, known)
+    moved += 1.0
     if claimed < LEAST_CLAIMED_PERCENT or claimed < TIMES_TOO_MUCH * moved:
         return None
     return f"In A they would have moved {claimed:.0f} % of the pack's charge, and its percentage moved {moved - 1:.0f}."

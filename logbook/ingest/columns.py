@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from logbook.errors import BadData
 from logbook.ingest.dialect import looks_numeric
 from logbook.ingest.doubt import without_doubt
 from logbook.ingest.number import read_cell
+from logbook.ingest.run import nearly_all
 from logbook.ingest.table import Plan, Wanted
 from logbook.ingest.timecolumn import is_text, time_uses
 from logbook.ingest.unit import Unit, unit_named
@@ -28,6 +31,12 @@ if TYPE_CHECKING:
 
 TELLING = frozenset({"voltage_v", "current_a", "charge_current_a", "discharge_current_a", "power_w", "value"})
 """Without one of these, or cells, a file tells nothing of a pack."""
+
+
+YES_AND_NO = (
+    frozenset({"0", "1"}), frozenset({"true", "false"}), frozenset({"yes", "no"}), frozenset({"on", "off"}),
+    frozenset({"y", "n"}), frozenset({"ja", "nein"}), frozenset({"oui", "non"}),
+)  # fmt: skip
 
 
 class ColumnPlan(Plan):
@@ -122,8 +131,13 @@ def _use(index: int, name: str, unit_text: str, cells: Sequence[str]) -> Use:
 
 
 def _is_direction(name: str, cells: Sequence[str]) -> bool:
-    """Words under a header that speaks of charging and discharging."""
+    """Words under a header that speaks of charging and discharging, or yes and no under one that speaks of charging."""
     words = set(tokens(name))
+    held = [cell.lower() for cell in cells]
+    if not words.isdisjoint(WORDS["charging"]) and any(
+        pair <= set(held) and nearly_all(np.array([cell in pair for cell in held])) for pair in YES_AND_NO
+    ):
+        return True
     both = not words.isdisjoint(WORDS["charging"]) and not words.isdisjoint(WORDS["discharging"])
     return both and bool(cells) and not any(looks_numeric(cell) for cell in cells[:50])
 

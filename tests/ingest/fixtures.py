@@ -854,6 +854,9 @@ def _combined() -> list[Fixture]:
         Fixture("milliamperes-in-two-columns", 25, utf8(lines(parallel, lambda r, row: (plain_cells()(r, row)[0], plain_cells()(r, row)[1], f"{max(r.current_a[row], 0) * 1000:.0f}", f"{max(-r.current_a[row], 0) * 1000:.0f}", *plain_cells()(r, row)[3:]), header="Time,Voltage,chargeCurrent,dischargeCurrent,Temp °C,SoC")), parallel),
         Fixture("milliamperes-of-a-parked-pack", 25, utf8(_parked_milliamperes(t)), error=Unanswered, message="in A or mA"),
         Fixture("milliamperes-of-a-parked-pack-mapped", 25, utf8(_parked_milliamperes(t)), _parked(t), {"mapping": parse_mapping('[columns.current_a]\ncolumn = "current"\nunit = "mA"'), "positive": "charge"}),
+        Fixture("kilowatts-without-a-word", 25, utf8(lines(t, lambda r, row: (*plain_cells()(r, row)[:2], f"{r.voltage_v[row] * r.current_a[row] / 1000:.5f}", *plain_cells()(r, row)[3:]), header="time,voltage,power,temp °C,soc")), error=Unanswered, message="in W or kW"),
+        Fixture("charging-yes-or-no", 24, utf8(lines(t, lambda r, row: (*plain_cells()(r, row)[:2], plain_cells()(r, row)[2].lstrip("-"), str(bool(r.current_a[row] > 0)).lower(), *plain_cells()(r, row)[3:]), header="time,voltage,current,is_charging,temp °C,soc")), t),
+        Fixture("charging-one-or-zero", 24, utf8(lines(t, lambda r, row: (*plain_cells()(r, row)[:2], plain_cells()(r, row)[2].lstrip("-"), str(int(r.current_a[row] > 0)), *plain_cells()(r, row)[3:]), header="time,voltage,current,charging,temp °C,soc")), t),
         Fixture("date-with-a-comma", 16, utf8([row + ";" for row in _semicolons(t, plain_cells("%d.%m.%Y, %H:%M:%S"))]), t, ZONED),
     ]  # fmt: skip
 
