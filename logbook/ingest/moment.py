@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from logbook.ingest.ledger import Ledger
     from logbook.ingest.question import Ask
     from logbook.ingest.table import Section
-    from logbook.ingest.use import Layout
+    from logbook.ingest.use import Layout, Use
 
 SPREADSHEET_EPOCH_DAYS = 25_569
 """Serial day of 1970-01-01 in the 1900 date system (ECMA-376 part 1, 18.17.4.1)."""
@@ -42,6 +42,8 @@ class Moments:
 
     ms: NDArray[np.int64]
     utc: bool
+    start: int | None = None
+    """Local time from which elapsed time counts; its offset from UTC is that of every row."""
 
 
 @dataclass(frozen=True)
@@ -92,12 +94,14 @@ def _moments(
     section: Section, layout: Layout, order: str, options: TimeOptions, ledger: Ledger, ask: Ask | None
 ) -> Moments:
     if layout.time_is_text:
-        return _text_moments(section, order, options, ledger, ask)
+        return _text_moments(section, layout.time[0], order, options, ledger, ask)
     values = section.numbers(layout.time[0].index)
     return _number_moments(values, layout, section, options, ledger, ask)
 
 
-def _text_moments(section: Section, order: str, options: TimeOptions, ledger: Ledger, ask: Ask | None) -> Moments:
+def _text_moments(
+    section: Section, use: Use, order: str, options: TimeOptions, ledger: Ledger, ask: Ask | None
+) -> Moments:
     dates, ms = whole(section.clock.dates, np.int32), whole(section.clock.ms, np.int64)
     if (dates == WHOLE).all():
         return Moments(ms, section.clock.zoned)
@@ -105,7 +109,8 @@ def _text_moments(section: Section, order: str, options: TimeOptions, ledger: Le
     undated = np.array([word.fields is None for word in words] + [False])[np.maximum(dates, -1)]
     if nearly_all(undated[dates >= 0]):
         start = _start(section, options, ask, ledger)
-        return Moments(np.where(undated, start + _unrolled(ms, undated), NO_MOMENT), utc=False)
+        counted = start if use.target == "elapsed" else None
+        return Moments(np.where(undated, start + _unrolled(ms, undated), NO_MOMENT), utc=False, start=counted)
     days = np.array([_or_missing(word.days(order)) for word in words])
     shift = np.array([_shift(word) for word in words])
     moments = np.where(dates < 0, ms, days[dates] * MS_PER_DAY + _half_day(ms, words, dates) - shift[dates])
@@ -185,7 +190,7 @@ def _number_moments(
     start = _start(section, options, ask, ledger)
     elapsed = _rounded(values, unit or _elapsed_unit(values, ledger))
     known = (elapsed != NO_MOMENT) & ~_begun_anew(elapsed, section, ledger)
-    return Moments(np.where(known, start + np.where(known, elapsed, 0), NO_MOMENT), utc=False)
+    return Moments(np.where(known, start + np.where(known, elapsed, 0), NO_MOMENT), utc=False, start=start)
 
 
 def _begun_anew(elapsed: NDArray[np.int64], section: Section, ledger: Ledger) -> NDArray[np.bool_]:

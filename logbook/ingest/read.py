@@ -149,20 +149,23 @@ class _Import:
             self.ledger.infer("order of rows", "newest first", "strong", "the times go down the file")
         frame = with_set_clock(frame, self.ledger, self.where)
         if not moments.utc:
-            frame = replace(frame, ts_ms=self._utc(frame, [*section.header.preamble, *layout.time_names]))
+            said_in = [*section.header.preamble, *layout.time_names]
+            frame = replace(frame, ts_ms=self._utc(frame, said_in, moments.start))
             frame = frame.take(frame.ts_ms != UNDECIDED) if (frame.ts_ms == UNDECIDED).any() else frame
         frame = of_one_device(frame, self.known.device, self.ledger, self.ask, self.where)
         if is_long(frame):
             frame = wide(frame, self.known, self.ledger, self.ask)
         return frame
 
-    def _utc(self, frame: Frame, preamble: Sequence[str]) -> NDArray[np.int64]:
+    def _utc(self, frame: Frame, preamble: Sequence[str], start: int | None) -> NDArray[np.int64]:
         mapping = self.options.mapping
         given = (mapping.time.zone if mapping else None) or self.options.time_zone
         chooser = TimeZone(given, self.options.default_time_zone, self.where)
-        return utc_from_local(
-            frame.ts_ms, chooser.choose(frame.ts_ms, preamble, self.ledger, self.ask), frame.lines, self.ledger
-        )
+        zone = chooser.choose(frame.ts_ms, preamble, self.ledger, self.ask)
+        if start is None or not len(frame):
+            return utc_from_local(frame.ts_ms, zone, frame.lines, self.ledger)
+        begun = np.array([start], np.int64)
+        return frame.ts_ms + (utc_from_local(begun, zone, frame.lines[:1], self.ledger) - begun)
 
     def _mended(self, frame: Frame, layouts: Sequence[Layout]) -> Frame:
         frame = sorted_once(frame, self.ledger)

@@ -842,6 +842,7 @@ def _combined() -> list[Fixture]:
         *(Fixture(f"two-currents-{name}", 12, utf8([header, *rows]), t) for name, header in two_ways.items()),
         Fixture("two-currents-with-holes", 24, utf8([two_ways["german"], *emptied]), t.with_(current_a=holes)),
         Fixture("units-below-names", 9, utf8(lines(t, lambda r, row: (*plain_cells()(r, row)[:3], f"{r.temperature_c[row] + 273.15:.2f}", plain_cells()(r, row)[4]), header="Tijd,Spanning,Stroom,Temperatuur,Laadtoestand\n,V,A,K,%")), t),
+        Fixture("elapsed-through-the-end-of-summer-time", 18, utf8(["Start: 2024-10-26 23:30:00", *_elapsed(fall)]), fall, BERLIN),
         Fixture("elapsed-begun-anew", 19, utf8(["Start: 2024-03-15 21:00:00", *_elapsed(t)[:201], *_elapsed(t.take(slice(200, None)))[1:]]), t.take(slice(0, 200)), ZONED, set_aside={"elapsed time began anew, and nothing says when": 100}),
         Fixture("elapsed-exports-overlap", 23, utf8(["Start: 2024-03-15 21:00:00", *_elapsed(t)[:201], *_elapsed(t)[101:]]), t, ZONED, repairs={"duplicate": 100}),
         Fixture("elapsed-minutes", 15, utf8(["Start: 2024-03-15 21:00:00", *lines(t, lambda r, row: (f"{row * 1.0:.4f}", *plain_cells()(r, row)[1:]), header="Elapsed time [min],Voltage,Current,Temp °C,SoC")]), t, ZONED),
