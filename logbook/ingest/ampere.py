@@ -31,6 +31,8 @@ def in_amperes(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> F
     """The frame, its currents divided by 1000 where they turn out to be milliamperes; ascending time."""
     if any(use.quantity == "power_w" and "; W because" in use.evidence for use in ledger.columns):
         frame = _in_watts(frame, known, ledger, ask)
+    if any(use.quantity in CURRENTS and "; mA because whole" in use.evidence for use in ledger.columns):
+        frame = _in_hundredths(frame, known, ledger)
     current = frame.get("current_a")
     supposed = any(use.quantity in CURRENTS and "; A because" in use.evidence for use in ledger.columns)
     held = current[np.isfinite(current)]
@@ -49,6 +51,16 @@ def in_amperes(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> F
     answer = settle(question, ask, known.where)
     ledger.infer("current unit", answer, "given", f"as you said; {doubt}")
     return frame.with_columns(current_a=current / 1000) if answer == "mA" else frame
+
+
+def _in_hundredths(frame: Frame, known: Known, ledger: Ledger) -> Frame:
+    """Whole numbers too large for amperes may be hundredths of them: the percentage then moves ten times more."""
+    claimed, moved = _claimed_and_moved(frame, known)
+    if moved < LEAST_MOVED_PERCENT or not 5.0 * claimed <= moved <= 20.0 * claimed:
+        return frame
+    shown = f"in mA it would have moved {claimed:.1f} % of the pack's charge, and its percentage moved {moved:.0f}"
+    ledger.infer("current unit", "cA", "fair", shown)
+    return frame.with_columns(current_a=frame.get("current_a") * 10)
 
 
 def _in_watts(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> Frame:

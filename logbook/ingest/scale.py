@@ -27,6 +27,8 @@ CURRENT_C_RATE = 4.0
 """No house battery gives four times its rating in more than a few readings."""
 CURRENT_HIGHEST_A = 1000.0
 HIGHEST_SOC = 110.0
+LEAST_CURRENTS = 20
+"""Fewer values speak against no word of the file."""
 
 
 @dataclass(frozen=True)
@@ -121,16 +123,17 @@ def _typical(values: NDArray[np.float64]) -> float:
 
 
 def current_scale(values: NDArray[np.float64], said: Unit | None, known: Known) -> Scale:
-    """Unit of a current column from the size of its values, where the file does not say."""
-    if said:
+    """Unit of a current column from the size of its values, where the file does not say or only says amperes."""
+    if said and said.name != "A":
         return Scale(said, "given", "the file says so")
     values = thinned(values)
     largest = float(np.nan_to_num(typical_range(np.abs(values))[1]))
     limit = CURRENT_C_RATE * known.rated_ah if known.rated_ah else CURRENT_HIGHEST_A
     whole = nearly_all(np.mod(values[np.isfinite(values)], 1) == 0)
-    if largest > limit and whole:
-        name = "mA" if largest / 10 > limit / 10 or largest > 2000 else "cA"
-        return Scale(unit_exact(name), "strong", f"whole numbers up to {largest:g} are no amperes of this pack")
+    if largest > limit and whole and len(values) >= LEAST_CURRENTS:
+        return Scale(unit_exact("mA"), "strong", f"whole numbers up to {largest:g} are no amperes of this pack")
+    if said:
+        return Scale(said, "given", "the file says so")
     return Scale(unit_exact("A"), "fair" if whole and largest > 100 else "strong", f"values reach {largest:g}")
 
 
