@@ -61,7 +61,7 @@ def answer(
             hours=hours,
             has_temperature=bool(len(hours) and hours["min_temperature_c"].notna().any()),
         ),
-        idle=idle(solved, hours, pack),
+        idle=idle(solved, hours, pack, tables["openings"]),
         resistance=resistance(tables["steps"], readings.interval_s),
         monitor=monitor(solved, tables, pack),
         protection=protection(tables["openings"], tables["blocked"], tables["sights"]),

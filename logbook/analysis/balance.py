@@ -47,6 +47,7 @@ COUNTER_ROWS = 15
 """How many stretches of the monitor's count tell something new; its own ways of counting do not average out (ours)."""
 ZERO_SIGMA_A = 0.01
 """Rounding and drift of a sensor's zero seen while no current can flow."""
+WORTH_A_DOUBT, DOUBTED_LEAST = 0.02, 0.02
 STEP_LEAST = 0.04
 """A drop under 4 % of rated is not told from a trend (ours)."""
 
@@ -66,6 +67,8 @@ class Balance:
     """With columns residual_ah, sigma_ah and weight added."""
     birge: float
     step_range_ms: tuple[int, int] | None = None
+    doubted_ms: int | None = None
+    """When capacity may have dropped at once, where that is neither proved nor unlikely."""
 
     def value(self, name: str) -> float:
         """Posterior mean of an unknown."""
@@ -102,7 +105,9 @@ def balance(tables: Mapping[str, pd.DataFrame], pack: Pack) -> Balance:
     stepped = solve(stepped_problem)
     gain = plain.objective - stepped.objective
     if stepped.mean[-1] < STEP_LEAST * pack.rated_ah or gain < LEAST_GAIN:
-        return _balance(problem, _unsure_of_step(plain, stepped, gain), anchors, found, now_ms=now_ms)
+        unsure = _balance(problem, _unsure_of_step(plain, stepped, gain), anchors, found, now_ms=now_ms)
+        doubted = likelihood(gain) >= WORTH_A_DOUBT and stepped.mean[-1] >= DOUBTED_LEAST * pack.rated_ah
+        return replace(unsure, doubted_ms=step[0]) if doubted else unsure
     return _balance(stepped_problem, stepped, anchors, found, now_ms=now_ms, step=step)
 
 

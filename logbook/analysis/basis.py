@@ -53,7 +53,9 @@ def with_basis(health: Health, tables: Mapping[str, pd.DataFrame], pack: Pack) -
         health,
         capacity=replace(health.capacity, basis=basis(measured)),
         cycles=replace(health.cycles, basis=basis(every, _count_note(hours, tables["tally"]))),
-        cold_charging=replace(health.cold_charging, basis=basis(warmth, _cold_note(hours[warmth]))),
+        cold_charging=replace(
+            health.cold_charging, basis=basis(warmth, _cold_note(hours[warmth], health.cold_charging.perhaps_heater_ah))
+        ),
         idle=replace(health.idle, basis=basis(parked)),
     )
 
@@ -75,9 +77,14 @@ def _count_note(hours: pd.DataFrame, tallied: pd.DataFrame) -> str | None:
     )
 
 
-def _cold_note(hours: pd.DataFrame) -> str | None:
+def _cold_note(hours: pd.DataFrame, perhaps_heater_ah: float) -> str | None:
     if hours.empty:
         return None
+    if perhaps_heater_ah > 0:
+        return (
+            f"{perhaps_heater_ah:.1f} Ah of it went in while the pack warmed quickly at a steady current. If it has a heater of its own, "
+            "say what that takes (heater_current_a among the pack's limits) and it is no longer counted; else it is a cold charge."
+        )
     interval_s = float(np.median(hours["interval_s"]))
     if interval_s < COARSE_S:
         return None

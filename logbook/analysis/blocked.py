@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 COLUMNS = ("start_ms", "end_ms", "voltage_v", "temperature_c")
 CHARGER_CELL_V = 3.38
 NEAR_LIMIT_C = 3.0
+TOP_KNEE_CELL_V = 3.42
+NEXT_S = 150.0
 LEAST_SAMPLES = 3
 JOIN_S = 3600.0
 STILL_S = 1800.0
@@ -51,6 +53,9 @@ def blocked(track: Track, pack: Pack) -> pd.DataFrame:
         held = (volts >= CHARGER_CELL_V * pack.cells_in_series) & (np.abs(amps) <= trickle_a)
         held &= readings.temperature_c <= pack.limits.charge_minimum_c + NEAR_LIMIT_C
         leap = np.append(False, np.diff(volts) >= LEAP_CELL_V * pack.cells_in_series) & held
+        # from the upper knee a full cell opens the board, in any weather; and a coarse log sees leaps where a charge fades
+        leap &= np.append(False, volts[:-1] < TOP_KNEE_CELL_V * pack.cells_in_series)
+        leap &= np.append(np.inf, np.diff(readings.ts_ms) / MS_PER_S) <= NEXT_S
     leaps: list[int] = np.flatnonzero(leap & ~np.append(True, track.gap_after[:-1])).tolist()
     stretches = sorted([*((first, _last(held, track, first)) for first in leaps), *_ceased(track, pack)])
     rows: list[tuple[int, float, float, float]] = []

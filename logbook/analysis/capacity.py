@@ -126,8 +126,9 @@ def _note(weight: float, temperature_c: float | None, *, refuted: bool) -> str |
 def _at_least_ah(balance: Balance, hours: pd.DataFrame, pack: Pack) -> float | None:
     """The most that went out after a full charge without a pause in the log, less what may be wrong with it or gone since."""
     rows = delivered(balance.anchors, hours)
-    if balance.step_ms is not None:
-        rows = rows[rows["start_ms"] >= balance.step_ms]
+    since_ms = balance.step_ms if balance.step_ms is not None else balance.doubted_ms
+    if since_ms is not None:
+        rows = rows[rows["start_ms"] >= since_ms]
     if rows.empty:
         return None
     live_h, missed = rows["live_hours"].to_numpy(float), rows["switched_ah"].to_numpy(float)

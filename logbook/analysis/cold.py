@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from logbook.analysis.heating import heats
+from logbook.analysis.heating import PERHAPS, YES, heats
 from logbook.analysis.resolution import resolution
 from logbook.analysis.runs import joined, runs
 from logbook.schema.health import ColdBand, ColdChargeEvent, ColdCharging
@@ -187,11 +187,11 @@ def answer(
         reason = "There are no temperatures in the log, so nobody can say; export the temperature with the readings."
         return ColdCharging(limit_c, 0.0, (), reason)
     groups = _merged(pieces)
-    heated = [group for group in groups if group["heats"].astype(bool).all()]
+    heated = [group for group in groups if (group["heats"] == YES).all()]
     proved = [
         group["samples"].sum() >= LEAST_SAMPLES
         and group["held_s"].sum() >= LEAST_S
-        and not group["heats"].astype(bool).all()
+        and not (group["heats"] == YES).all()
         for group in groups
     ]
     events = tuple(_event(group, pack) for group, sure in zip(groups, proved, strict=True) if sure)
@@ -203,7 +203,13 @@ def answer(
         bands=_bands(hours, doubtful),
         heater_ah=round(sum(float(group["charge_ah"].sum()) for group in heated), 3),
         heater_times=len(heated),
+        perhaps_heater_ah=round(perhaps_heater_ah(pieces), 3),
     )
+
+
+def perhaps_heater_ah(pieces: pd.DataFrame) -> float:
+    """Charge that may have warmed the pack, were it one that heats itself, Ah."""
+    return float(pieces.loc[pieces["heats"] == PERHAPS, "charge_ah"].sum()) if len(pieces) else 0.0
 
 
 def _bands(hours: pd.DataFrame | None, doubtful: list[pd.DataFrame]) -> tuple[ColdBand, ...]:

@@ -14,7 +14,7 @@ from logbook.analysis.cells import cells
 from logbook.analysis.cold import cold
 from logbook.analysis.counter import counter
 from logbook.analysis.ledger import ledger
-from logbook.analysis.openings import openings
+from logbook.analysis.openings import CONTINUED, openings
 from logbook.analysis.pauses import pauses
 from logbook.analysis.resets import resets
 from logbook.analysis.sights import sights
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 MARGIN_MS = 2 * MS_PER_DAY
 """Context needed on both sides of a touched range, in whole days."""
-VERSION = 11
+VERSION = 13
 """Raised when the tables change, so that stored ones are made anew."""
 
 
@@ -42,7 +42,8 @@ def digest(readings: Readings, pack: Pack) -> dict[str, pd.DataFrame]:
     tallied = tally(counted)
     opened = openings(counted, pack)
     refused = blocked(counted, pack)
-    acts_ms = [int(at_ms) for table in (opened, refused) for at_ms in table["start_ms"]]
+    begun = opened[opened["kind"] != CONTINUED]
+    acts_ms = [int(at_ms) for table in (begun, refused) for at_ms in table["start_ms"]]
     return {
         "hours": ledger(counted, pack),
         "anchors": anchors(counted, pack, opened, tallied),

@@ -28,6 +28,8 @@ LEAST_POINTS, LEAST_YEARS = 6, 1.0
 """What a projection needs; with less, say so (common practice, no source)."""
 HORIZON_SPANS = 3.0
 """No projection beyond three times the span observed."""
+LOSS_SHAPE = 0.08
+"""1 sd of a sudden loss from its not being quite sudden, share of it: a damaged cell goes on drifting (ours)."""
 LEAST_LEARNED = 0.35
 """A rate hardly narrower than what was assumed beforehand is not an answer."""
 
@@ -86,7 +88,8 @@ def fade(balance: Balance, capacity: Capacity, pack: Pack) -> Fade:
 def _sudden_losses(balance: Balance) -> tuple[SuddenLoss, ...]:
     if balance.step_ms is None:
         return ()
-    size, sigma = balance.value("step_ah"), balance.sigma("step_ah")
+    size = balance.value("step_ah")
+    sigma = float(np.hypot(balance.sigma("step_ah"), LOSS_SHAPE * size))
     estimate = Estimate(round(size, 4), round(size - QUANTILE * sigma, 4), round(size + QUANTILE * sigma, 4))
     return (SuddenLoss(balance.step_ms, estimate),)
 

@@ -24,6 +24,11 @@ if TYPE_CHECKING:
 LEAST_LEARNED = 0.6
 QUIET_CHARGE_C_RATE, QUIET_DISCHARGE_C_RATE = 0.002, 0.02
 LEAST_QUIET_HOURS = 24
+LONG_H, THROWN_OUT = 240.0, 0.3
+DISAGREES = (
+    "The longest parked stretch lost far more than the rest of the log explains, so no single figure holds: something drew "
+    "below what the sensor shows, or the pack lay flat. Isolate the pack for a month, log on, and charge to full before and after."
+)
 DEAD_BAND_A = 0.1
 """A sensor that shows exactly nothing may hide up to this (common practice, no source)."""
 MOST_DRAIN_DOUBT = 0.3
@@ -31,17 +36,31 @@ LOSS_MODEL_SIGMA = 0.05
 """Self-discharge follows temperature, which one constant does not: 5 % of it, ours."""
 
 
-def idle(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Idle:
+def idle(balance: Balance, hours: pd.DataFrame, pack: Pack, openings: pd.DataFrame | None = None) -> Idle:
     """Unseen loss in percent of rated in 30 days, and standby current in A out of the pack."""
     per_month = 24 * DAYS_PER_MONTH / pack.rated_ah * 100
     loss_a, sigma_a = balance.value("loss_a"), balance.sigma("loss_a")
     loss = None
-    if balance.learned("loss_a") >= LEAST_LEARNED and loss_a > 0:
+    disagrees = _parked_disagrees(balance)
+    if balance.learned("loss_a") >= LEAST_LEARNED and loss_a > 0 and not disagrees:
         sigma_a = float(np.hypot(sigma_a, LOSS_MODEL_SIGMA * loss_a))
         low, high = max(0.0, loss_a - QUANTILE * sigma_a), loss_a + QUANTILE * sigma_a
         loss = Estimate(round(loss_a * per_month, 2), round(low * per_month, 2), round(high * per_month, 2))
-    standby = _standby(balance, hours, pack)
-    return Idle(loss, standby, _reason(loss, standby), _days_to_fifth(balance, hours, pack))
+    standby = _standby(balance, hours, pack, openings)
+    reason = _reason(loss, standby) if not disagrees else DISAGREES
+    return Idle(loss, standby, reason, None if disagrees else _days_to_fifth(balance, hours, pack))
+
+
+def _parked_disagrees(balance: Balance) -> bool:
+    """Whether the long stretches, which alone show a loss, were thrown out for being unlike the short ones."""
+    spans = balance.spans
+    if spans.empty:
+        return False
+    long = spans[spans["hours"] >= LONG_H]
+    if long.empty:
+        return False
+    out = (long["weight"] < THROWN_OUT) | long["refuted"]
+    return bool(long.loc[out, "hours"].sum() > 0.5 * long["hours"].sum())
 
 
 def _days_to_fifth(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimate | None:
@@ -65,14 +84,15 @@ def _days_to_fifth(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimat
     return Estimate(days(drain_a), days(high_a), days(low_a))
 
 
-def _standby(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimate | None:
+def _standby(balance: Balance, hours: pd.DataFrame, pack: Pack, openings: pd.DataFrame | None) -> Estimate | None:
     quiet = quiet_hours(hours, pack)
     if quiet.empty:
         return None
     logged_h = quiet["logged_s"].to_numpy(float) / S_PER_HOUR
     live = quiet["live_s"].to_numpy(float) / quiet["logged_s"].to_numpy(float)
     if np.median(live) < 0.01:
-        return Estimate(0.0, 0.0, DEAD_BAND_A)
+        least_a = openings["least_a"].median() if openings is not None and len(openings) else np.nan
+        return Estimate(0.0, 0.0, round(float(np.fmax(DEAD_BAND_A, least_a)), 3))
     drawn = (quiet["discharge_ah"] - quiet["charge_ah"]).to_numpy(float) / logged_h + balance.value("offset_a") * live
     value = float(np.median(drawn))
     spread = float(np.percentile(np.abs(drawn - value), 68)) / np.sqrt(max(1.0, len(drawn) / LEAST_QUIET_HOURS))

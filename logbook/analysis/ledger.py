@@ -44,7 +44,9 @@ def ledger(track: Track, pack: Pack) -> pd.DataFrame:
     ah = np.nan_to_num(amps) * held_s / S_PER_HOUR
     wh = ah * np.nan_to_num(volts)
     after_ah = np.append(track.net_ah[1:], track.net_ah[-1] + ah[-1])
-    low_at, high_at = _extreme_places(after_ah, first, last)
+    # to the micro-amp-hour, so that where the running sums began cannot tell equal lows and highs apart
+    within_ah = np.round(after_ah - np.repeat(track.net_ah[first], last - first + 1), 6)
+    low_at, high_at = _extreme_places(within_ah, first, last)
     start_ah = track.net_ah[first]
     known_c = ~np.isnan(temp_c)
     seen_s = total(held_s * known_c)

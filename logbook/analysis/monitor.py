@@ -8,7 +8,10 @@ import numpy as np
 
 from logbook.analysis.balance import counter_scale
 from logbook.analysis.capacity import QUANTILE
+from logbook.analysis.cold import perhaps_heater_ah
+from logbook.analysis.delivered import scatter_per_ah
 from logbook.analysis.resets import false_ones
+from logbook.analysis.spans import current_step_a
 from logbook.schema.estimate import Estimate
 from logbook.schema.health import FalseFull, Monitor
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR
@@ -23,6 +26,15 @@ if TYPE_CHECKING:
 
 LEAST_LEARNED = 0.6
 LARGEST_PAUSE_S = 1800.0
+WORTHLESS_PERCENT = 6.0
+"""A count this unsure, 1 sd, checks nothing."""
+HEATER_SHARE = 0.25
+HEATED = (
+    "Charge that went in while a frozen pack warmed quickly may have fed a heater of its own, and then the sensor's offset cannot be told; "
+    "say what the heater takes (heater_current_a among the pack's limits)."
+)
+ROUNDING_SHARE = 0.2
+"""1 sd of an offset from rounding, share of the step: small loads that stay the same are rounded the same way (ours)."""
 DRIFT_SIGMA_A = 0.006
 """A zero that wanders and losses that follow the weather, 1 sd; ours, tested for coverage."""
 
@@ -30,9 +42,11 @@ DRIFT_SIGMA_A = 0.006
 def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) -> Monitor:
     """Offset of the current, error of the reported state of charge, and whether that is a mere count."""
     offset = None
-    if balance.learned("offset_a") >= LEAST_LEARNED:
+    heated = _heater_instead(balance, tables)
+    if balance.learned("offset_a") >= LEAST_LEARNED and not heated:
         value = balance.value("offset_a")
         sigma = float(np.hypot(1.4 * balance.sigma("offset_a"), DRIFT_SIGMA_A))
+        sigma = float(np.hypot(sigma, ROUNDING_SHARE * current_step_a(tables["hours"])))
         offset = Estimate(round(value, 3), round(value - QUANTILE * sigma, 3), round(value + QUANTILE * sigma, 3))
     scale = counter_scale(tables, pack)
     assumes = None if scale is None else scale == 1.0
@@ -41,7 +55,15 @@ def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) ->
         FalseFull(int(row.start_ms), float(row.from_percent), float(row.voltage_v))
         for row in false_ones(tables["resets"]).itertuples()
     )
-    return Monitor(offset, error, assumes, _reason(offset, error, tables["hours"], assumes=assumes), false_fulls)
+    reason = _reason(offset, error, tables["hours"], assumes=assumes)
+    return Monitor(offset, error, assumes, f"{HEATED} {reason or ''}".strip() if heated else reason, false_fulls)
+
+
+def _heater_instead(balance: Balance, tables: Mapping[str, pd.DataFrame]) -> bool:
+    """Whether charge that may have fed the pack's own heater explains a good part of what looks like an offset."""
+    live_h = float(tables["hours"]["live_s"].sum()) / S_PER_HOUR
+    seeming_ah = abs(balance.value("offset_a")) * live_h
+    return bool(perhaps_heater_ah(tables["cold"]) > HEATER_SHARE * seeming_ah > 0)
 
 
 def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
@@ -57,6 +79,7 @@ def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
     net = np.cumsum((hours["charge_ah"] - hours["discharge_ah"]).to_numpy(float))
     logged, live = np.cumsum(hours["logged_s"].to_numpy(float)), np.cumsum(hours["live_s"].to_numpy(float))
     switched = np.cumsum(hours["switched_ah"].to_numpy(float))
+    scatter = np.cumsum(scatter_per_ah(hours) * (hours["charge_ah"] + hours["discharge_ah"]).to_numpy(float))
     hour_ms = hours["start_ms"].to_numpy()
     tops = anchors[anchors["kind"] == "full"]
     for top in reversed(list(tops.itertuples())):
@@ -74,10 +97,17 @@ def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
         capacity_ah = balance.value("capacity_ah")
         counted = 100 * (top.soc + moved / capacity_ah)
         value = float(hours["last_soc_percent"].iloc[last] - counted)
+        scattered_ah2 = max(0.0, float(scatter[last] - top.scatter_ah2))
         doubt_ah = np.sqrt(
-            (balance.sigma("offset_a") * live_h) ** 2 + (moved / capacity_ah * balance.sigma("capacity_ah")) ** 2
+            (balance.sigma("offset_a") * live_h) ** 2
+            + (moved / capacity_ah * balance.sigma("capacity_ah")) ** 2
+            + (balance.sigma("miss") * (switched[last] - top.switched_ah)) ** 2
+            + (balance.sigma("loss_a") * passed_h) ** 2
+            + scattered_ah2
         )
         sigma = float(np.hypot(100 * doubt_ah / capacity_ah, 0.7))
+        if sigma > WORTHLESS_PERCENT:
+            return None
         return Estimate(round(value, 1), round(value - QUANTILE * sigma, 1), round(value + QUANTILE * sigma, 1))
     return None
 

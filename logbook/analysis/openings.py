@@ -24,9 +24,12 @@ if TYPE_CHECKING:
 
 OPEN_CELL_V = 2.0
 """Under this the terminals do not show the cells."""
+CONTINUED = "continued"
 LOOK_BACK_S = 180.0
 """How long before an opening its cause is looked for; a coarser log is asked for its last sample."""
 RETRY_S = 600.0
+CARRIES_C_RATE = 0.005
+"""Less than this through a closed board is a sensor's zero, not a current."""
 LOW_CELL_V = 3.1
 """A cell, corrected for its load, at or under this just before the opening was in the bottom knee."""
 TOTAL_RESISTANCE_CELL_OHM_AH = 0.225
@@ -39,8 +42,9 @@ def rest_voltage_cell_v(cell_v: float, current_a: float, pack: Pack) -> float:
 
 
 def openings(track: Track, pack: Pack) -> pd.DataFrame:
-    """List each opening: when, why, and the last sight of the pack before it.
+    """List each opening: when, why, and the last sight of the pack before it; cut at UTC midnight.
 
+    A piece that goes on from the day before has the kind CONTINUED, so that no day rests on days far from it.
     Columns: start_ms, end_ms (first reading after, NaN where none), kind, before_v, before_a,
     before_c, zero_a (median reading while no current can flow), zero_step_a (its resolution), least_a (smallest
     current the sensor shows that day, a bound of its dead band), open_s.
@@ -50,20 +54,26 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
     with np.errstate(invalid="ignore"):
         is_open = (volts <= OPEN_CELL_V * pack.cells_in_series) & (np.abs(np.nan_to_num(amps)) <= 0.02 * pack.rated_ah)
     step_a = resolution(readings.ts_ms, amps) if is_open.any() else np.empty(0)
+    day = readings.ts_ms // MS_PER_DAY
+    midnight = np.append(day[1:] != day[:-1], True) if len(day) else np.empty(0, np.bool_)
     rows = []
-    for first, last in runs(is_open, track.gap_after):
+    before_last = None
+    for first, last in runs(is_open, track.gap_after | midnight):
+        goes_on = first > 0 and bool(is_open[first - 1]) and not track.gap_after[first - 1]
+        stayed, before_last = _stayed_open(track, pack, before_last, first), last
         known_before = first > 0 and not track.gap_after[first - 1]
         before = slice(max(0, first - 3), first) if known_before else slice(0, 0)
         look_back_s = max(LOOK_BACK_S, 1.5 * float(track.interval_s[first]))
         recent = (readings.ts_ms[before] >= readings.ts_ms[first] - look_back_s * 1000) & ~is_open[before]
         seen_v, seen_a = volts[before][recent], amps[before][recent]
         seen_cell_v = _lowest_cell_v(track, before, pack)[recent]
-        closed_again = last + 1 < len(track) and not track.gap_after[last]
+        ended = last + 1 < len(track) and not track.gap_after[last]
+        brief = ended and not is_open[last + 1] and _open_s(track, first, last) <= RETRY_S
         rows.append(
             {
                 "start_ms": readings.ts_ms[first],
-                "end_ms": float(readings.ts_ms[last + 1]) if closed_again else np.nan,
-                "kind": _kind(seen_cell_v, seen_a, pack, brief=closed_again and _open_s(track, first, last) <= RETRY_S),
+                "end_ms": float(readings.ts_ms[last + 1]) if ended else np.nan,
+                "kind": CONTINUED if goes_on else "asleep" if stayed else _kind(seen_cell_v, seen_a, pack, brief=brief),
                 "before_v": float(seen_v[-1]) if len(seen_v) else np.nan,
                 "before_a": float(seen_a[-1]) if len(seen_a) else np.nan,
                 "before_c": float(readings.temperature_c[first]),
@@ -102,6 +112,16 @@ def _open_s(track: Track, first: int, last: int) -> float:
     return float(track.logged_s[last] - track.logged_s[first] + track.held_s[last])
 
 
+def _stayed_open(track: Track, pack: Pack, last_open: int | None, first: int) -> bool:
+    """Whether nothing flowed since the opening before: a charger showed at the terminals of a board that was still open."""
+    if last_open is None or track.gap_after[last_open:first].any():
+        return False
+    ts_ms, between = track.readings.ts_ms, track.readings.current_a[last_open + 1 : first]
+    if ts_ms[first] - ts_ms[last_open] > MS_PER_DAY or not len(between):
+        return False
+    return bool(np.nanmax(np.append(np.abs(between), 0.0)) <= CARRIES_C_RATE * pack.rated_ah)
+
+
 def _lowest_cell_v(track: Track, samples: slice, pack: Pack) -> NDArray[np.float64]:
     """Voltage of the lowest cell where the monitor tells it, else of the mean cell, V."""
     mean_v = track.readings.voltage_v[samples] / pack.cells_in_series
@@ -121,6 +141,6 @@ def _kind(seen_v: np.ndarray, seen_a: np.ndarray, pack: Pack, *, brief: bool) ->
     )
     if lowest_cell_v <= LOW_CELL_V:
         return "under_voltage"
-    if brief or -np.nanmin(seen_a) >= 0.8 * pack.limits.continuous_current_a:
+    if brief or -np.nanmin(np.append(seen_a, 0.0)) >= 0.8 * pack.limits.continuous_current_a:
         return "over_current"
     return "unknown"

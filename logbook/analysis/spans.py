@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from logbook.analysis.delivered import delivered, scatter_per_ah
+from logbook.analysis.heating import YES
 from logbook.analysis.tally import COUNTED_SHARE
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR
 
@@ -20,6 +21,16 @@ BEARING = 0.5
 REFUTED_SHARE = 0.85
 OFFSET_DOUBT_A = 0.1
 """How far a sensor's zero may be off before anything is known of it (common practice, no source)."""
+LOSS_DOUBT_C_RATE = 3e-4
+"""A fifth of the pack a month: more than cells and board lose together (common practice, no source)."""
+HEATER_DOUBT = 0.3
+"""1 sd of what a heater took, share of what it took below the limit: it runs on a little above it (ours)."""
+ROUNDED_ALIKE_H = 6.0
+"""Hours over which a steady load is rounded the same way, so that the error adds up (ours)."""
+LEAST_SHOWN = 20
+MOVED = 0.03
+"""Share of rated in and out together from which a pack was not flat all the time."""
+LONG_FLAT_MS = 6 * MS_PER_HOUR
 MOST_UNLOGGED_S = 900.0
 """A span may miss a quarter of an hour in all; what could have flowed then widens its error."""
 GAIN_SCATTER = 0.003
@@ -93,7 +104,15 @@ def bridges(tables: Mapping[str, pd.DataFrame], pack: Pack, scale: float | None)
             "variance_ah2": step_ah**2 / 6 + doubt**2,
         }
     ).astype({"bridged_ah": float, "bridged_s": float, "variance_ah2": float})
-    return frame[frame["bridged_ah"].notna()].reset_index(drop=True)
+    frame = frame[frame["bridged_ah"].notna()]
+    heated = tables["cold"][tables["cold"]["heats"] == YES] if len(tables["cold"]) else tables["cold"]
+    if len(heated):
+        # what fed the pack's own heater was counted and not stored
+        fed = heated[["start_ms", "end_ms"]].assign(
+            bridged_ah=-heated["charge_ah"], bridged_s=0.0, variance_ah2=(HEATER_DOUBT * heated["charge_ah"]) ** 2
+        )
+        frame = pd.concat([frame, fed.astype({"bridged_ah": float, "variance_ah2": float})])
+    return frame.sort_values("start_ms", ignore_index=True)
 
 
 def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack, bridged: pd.DataFrame | None = None) -> pd.DataFrame:
@@ -109,6 +128,8 @@ def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack, bridged: pd.Da
         leaving[~(empties[leaving] & (anchors["edge"].to_numpy()[leaving] == "leave"))],
         anchors.index[empties & (anchors["edge"] == "enter")],
     )
+    again = _still_flat(anchors, pack)
+    leaving, entering = np.setdiff1d(leaving, again), np.setdiff1d(entering, again)
     before = np.searchsorted(leaving, entering) - 1
     first, last = leaving[np.maximum(before, 0)], entering
     good = before >= 0
@@ -144,12 +165,25 @@ def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack, bridged: pd.Da
             + over_ah2
             + (GAIN_SCATTER * throughput_ah) ** 2
             + missed_ah**2
+            + (current_step_a(hours) / np.sqrt(12)) ** 2
+            * ROUNDED_ALIKE_H
+            * (end["live_s"] - start["live_s"])
+            / S_PER_HOUR
             + (0.001 * pack.rated_ah) ** 2,
             "middle_ms": (start["start_ms"] + end["start_ms"]) // 2,
         }
     )
     frame = frame[(unlogged_s <= MOST_UNLOGGED_S) & (elapsed_s > 0)].reset_index(drop=True)
-    return frame.assign(refuted=_refuted(frame, delivered(anchors, hours)))
+    return frame.assign(refuted=_refuted(frame, delivered(anchors, hours), pack))
+
+
+def current_step_a(hours: pd.DataFrame) -> float:
+    """The step in which the current is shown, by the extremes of every hour; 0 where it is finer than a tenth."""
+    shown = hours[["max_charge_a", "max_discharge_a"]].to_numpy(float).ravel()
+    shown = shown[np.isfinite(shown) & (shown > 0)]
+    if len(shown) < LEAST_SHOWN:
+        return 0.0
+    return next((step for step in (1.0, 0.1) if np.abs(shown / step - np.round(shown / step)).max() < 0.01), 0.0)
 
 
 def _over(
@@ -168,12 +202,35 @@ def _over(
     return inside("bridged_ah"), inside("bridged_s"), inside("variance_ah2")
 
 
-def _refuted(frame: pd.DataFrame, deliveries: pd.DataFrame) -> np.ndarray:
-    """Spans that imply far less capacity than the pack delivered later: their empty end was none."""
+def _still_flat(anchors: pd.DataFrame, pack: Pack) -> np.ndarray:
+    """Rows of empties long after an empty with next to no charge in or out between: the cells have sunk below it unseen."""
+    kind, edge = anchors["kind"].to_numpy(object), anchors["edge"].to_numpy(object)
+    moved_ah = (anchors["charge_ah"] + anchors["discharge_ah"]).to_numpy(float)
+    start_ms = anchors["start_ms"].to_numpy(np.int64)
+    rows: list[int] = []
+    flat_since: int | None = None
+    for row in np.flatnonzero(edge != "leave").tolist():
+        if kind[row] != "empty":
+            flat_since = None
+        elif (
+            flat_since is None
+            or moved_ah[row] - moved_ah[flat_since] >= MOVED * pack.rated_ah
+            or start_ms[row] - start_ms[flat_since] < LONG_FLAT_MS
+        ):
+            flat_since = row
+        else:
+            rows.append(row)
+    return np.array(rows, int)
+
+
+def _refuted(frame: pd.DataFrame, deliveries: pd.DataFrame, pack: Pack) -> np.ndarray:
+    """Spans that imply far less capacity than the pack delivered later, whatever drained unseen: their empty end was none."""
     if frame.empty or deliveries.empty:
         return np.zeros(len(frame), bool)
     change = frame["soc_change"].to_numpy(float)
-    implied_ah = np.divide(frame["net_ah"].to_numpy(float), change, out=np.full(len(frame), np.inf), where=change != 0)
+    unseen_ah = OFFSET_DOUBT_A * frame["live_hours"] + LOSS_DOUBT_C_RATE * pack.rated_ah * frame["hours"]
+    moved_ah = frame["net_ah"].to_numpy(float) + np.sign(change) * unseen_ah.to_numpy(float)
+    implied_ah = np.divide(moved_ah, change, out=np.full(len(frame), np.inf), where=change != 0)
     surely_ah = deliveries["out_ah"] - OFFSET_DOUBT_A * deliveries["live_hours"] - 0.5 * deliveries["switched_ah"]
     later_ah = np.maximum.accumulate(surely_ah.to_numpy(float)[::-1])[::-1]
     place = np.searchsorted(deliveries["start_ms"].to_numpy(), frame["middle_ms"].to_numpy())

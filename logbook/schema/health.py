@@ -174,6 +174,8 @@ class ColdCharging:
     heater_ah: float = 0.0
     """What went into the pack's own heater instead of its cells, which is no charging."""
     heater_times: int = 0
+    perhaps_heater_ah: float = 0.0
+    """Part of the events that a pack with a heater of its own would explain; its owner must say so (`heater_current_a`)."""
     basis: Basis | None = None
 
 

@@ -52,6 +52,9 @@ class Limits:
     cutoff_voltage_v: float = _limit("V", "2.5 V a cell, where cell sheets end a discharge")
     continuous_current_a: float = _limit("A", "1 C, the usual limit of the protection board")
     peak_current_a: float = _limit("A", "2 C for some seconds, the usual trip of the protection board")
+    heater_current_a: float = _limit(
+        "A", "what the pack's own heater takes from the charger; 0 for a pack that has none"
+    )
     flag_offset_a: float = _limit("A", "a zero this far off is 0.7 Ah a day on 100 Ah, which a monitor's manual mends")
     flag_percentage_points: float = _limit(
         "%", "the reported charge may be this far off before it misleads a day's plan"
@@ -75,6 +78,7 @@ class Limits:
             cutoff_voltage_v=round(cell.empty_v * cells_in_series, 3),
             continuous_current_a=float(rated_ah),
             peak_current_a=2.0 * rated_ah,
+            heater_current_a=0.0,
             flag_offset_a=max(0.01, round(0.0003 * rated_ah, 4)),
             flag_percentage_points=5.0,
             flag_standby_a=max(0.01, round(0.0005 * rated_ah, 4)),

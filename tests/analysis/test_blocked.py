@@ -95,3 +95,16 @@ def test_whole_days_later_the_refusals_are_the_same(days):
     late = blocked(track(refused(start_ms=START_MS + shift_ms).readings()), PACK)
 
     assert (late["start_ms"] - early["start_ms"]).tolist() == [shift_ms]
+
+
+def test_a_full_cell_that_opens_the_board_on_a_cool_day_is_no_refused_charge():
+    """From 14.1 V in the upper knee the terminals leap to the charger's 14.6 V and the current is gone."""
+    log = Timeline(soc=0.95, temperature_c=2.0).flow(10.0, 1, volts=14.1).flow(0.0, 1, volts=14.6)
+
+    assert blocked(track(log.readings()), PACK).empty
+
+
+def test_a_leap_between_coarse_samples_is_a_charge_that_faded():
+    log = Timeline(soc=0.5, temperature_c=-3.0, interval_s=900.0).flow(18.0, 2, volts=13.4).flow(0.4, 2, volts=14.2)
+
+    assert blocked(track(log.readings()), PACK).empty

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from logbook.analysis import cold
 from logbook.analysis.digest import digest
 from tests.analysis.properties import PROPERTY
-from tests.analysis.timeline import PACK, readings_of
+from tests.analysis.timeline import PACK, pack_of, readings_of
 
 WARM_PAD_W, PACK_KG, CELL_J_PER_KG_K = 60.0, 12.0, 1000.0
 """A pad of some tens of watts, a pack of 11 to 13 kg, and about 1 kJ/(kg·K) for cells; common practice, no source."""
@@ -53,6 +53,34 @@ def test_current_that_is_stored_is_a_charge_although_the_pack_warms():
     found = charged(heater(handed_over=False, soc_follows=True))
 
     assert len(found.events) == 1
+    assert found.heater_times == 0
+
+
+def cabin(hours: float = 3.0):
+    """A cabin heater warms pack and all by 10 °C an hour while the alternator gives a steady 12 A, then the fridge stops."""
+    minutes = np.arange(round(hours * 60))
+    temps = np.minimum(-8.0 + 10.0 * minutes / 60, 18.0)
+    return readings_of(np.where(temps > 1.0, 20.0, 12.0), temperature_c=np.round(temps, 1))
+
+
+def test_a_cabin_s_warmth_is_no_heater_of_the_pack():
+    found = charged(cabin())
+
+    assert found.heater_times == 0
+    assert found.total_charge_ah == pytest.approx(12.0 * 0.8, rel=0.05)
+    assert found.perhaps_heater_ah == found.total_charge_ah
+
+
+def test_an_owner_who_knows_of_a_heater_is_believed_up_to_its_current():
+    assert charged(cabin(), pack_of(100.0, heater_current_a=12.0)).events == ()
+    assert charged(cabin(), pack_of(100.0, heater_current_a=5.0)).events != ()
+
+
+def test_a_typed_in_capacity_far_too_large_slows_the_percentage_and_makes_no_heater():
+    slow = cabin()
+    soc = 40.0 + np.append(0.0, np.cumsum(slow.current_a / 60))[:-1] / 4
+    found = charged(readings_of(slow.current_a, temperature_c=slow.temperature_c, soc_percent=np.round(soc, 1)))
+
     assert found.heater_times == 0
 
 

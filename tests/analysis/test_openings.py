@@ -8,6 +8,7 @@ from hypothesis import given
 
 from logbook.analysis.digest import digest
 from logbook.analysis.openings import openings, rest_voltage_cell_v
+from logbook.analysis.protection import protection
 from logbook.analysis.track import track
 from tests.analysis.properties import PROPERTY, shifts_days
 from tests.analysis.timeline import PACK, START_MS, Timeline, readings_of
@@ -93,3 +94,32 @@ def test_whole_days_later_the_openings_are_the_same(days):
 
     assert (late["start_ms"] - early["start_ms"]).tolist() == [shift_ms]
     assert late["kind"].tolist() == early["kind"].tolist()
+
+
+def test_a_charger_that_comes_and_goes_at_an_open_board_is_no_new_opening():
+    """Empty, then the sun lifts the terminals without a current going in, and sets again."""
+    volts = np.concatenate([np.linspace(11.0, 10.2, 60), np.full(120, 1.0), np.full(60, 13.4), np.full(120, 1.0)])
+    amps = np.concatenate([np.full(60, -10.0), np.zeros(300)])
+
+    found = digest(readings_of(amps, voltage_v=volts), PACK)["openings"]
+
+    assert found["kind"].tolist() == ["under_voltage", "asleep"]
+
+
+def test_an_opening_of_days_is_one_event_and_each_day_rests_on_itself():
+    volts = np.concatenate([np.linspace(11.0, 10.2, 60), np.full(4 * 1440, 1.0), np.full(60, 12.0)])
+    amps = np.concatenate([np.full(60, -10.0), np.zeros(4 * 1440), np.full(60, 5.0)])
+    tables = digest(readings_of(amps, voltage_v=volts), PACK)
+
+    events = protection(tables["openings"], tables["blocked"], tables["sights"]).events
+
+    assert len(tables["openings"]) == 5
+    assert [(event.kind, event.end_ms - event.start_ms) for event in events] == [("under_voltage", 4 * 86_400_000)]
+
+
+def test_missing_currents_before_an_opening_break_nothing():
+    amps = np.append(np.full(60, np.nan), np.zeros(60))
+
+    assert (
+        len(digest(readings_of(amps, voltage_v=np.append(np.full(60, 13.2), np.full(60, 1.0))), PACK)["openings"]) == 1
+    )

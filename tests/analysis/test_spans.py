@@ -65,3 +65,20 @@ def test_running_sums_stand_at_the_anchor_not_at_the_hour():
 def test_no_anchors_make_no_spans():
     assert paired(Timeline(soc=0.6).flow(-5.0, 3).readings()).empty
     assert paired(Readings.empty()).empty
+
+
+def test_a_pack_that_lies_flat_for_weeks_starts_its_refill_at_its_first_empty():
+    """The board closes for moments and opens again, while cells and board drain on unseen below empty."""
+    log = Timeline(soc=0.7, capacity_ah=90.0).charge_full().run_empty()
+    for _ in range(5):
+        log.flow(0.0, 60, volts=1.0).flow(-0.4, 0.05, volts=10.1)
+    log.flow(0.0, 10, volts=1.0)
+    log.soc -= 0.06
+    log.charge_full()
+
+    frame = paired(log.readings())
+
+    refill = frame[frame["soc_change"] > 0.9]
+    assert len(refill) == 1
+    assert refill["hours"].iloc[0] > 300
+    assert not ((frame["soc_change"].abs() < 0.05) & (frame["hours"] > 50)).any()
