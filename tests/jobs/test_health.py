@@ -51,8 +51,8 @@ def test_the_answer_brings_findings_up_to_date_first(store, pack, travelled):
     assert answered.readings.count == len(readings)
     assert answered.readings.first_ms == readings.ts_ms[0]
     assert answered.readings.last_ms == readings.ts_ms[-1]
-    charged = np.clip(readings.current_a, 0, None).sum() / 60
-    assert abs(answered.cycles.charge_ah - charged) < 0.02 * charged
+    moved = np.abs(readings.current_a).sum() / 60
+    assert abs(answered.cycles.charge_ah + answered.cycles.discharge_ah - moved) < 0.02 * moved
 
 
 def test_the_same_question_again_is_answered_from_memory(store, pack, rng, monkeypatch):
