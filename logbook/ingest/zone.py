@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, available_timezones
 
 import numpy as np
-import pandas as pd
 
 from logbook.errors import UnknownName, nearest
 from logbook.ingest.dialect import CLOCK
@@ -150,6 +149,8 @@ def _localized(local_ms: NDArray[np.int64], zone: tzinfo, *, summer: bool) -> ND
     """UTC of clock readings, by the offset of their quarter of an hour: no zone changes within one."""
     quarters, where = _quarters(local_ms)
     starts = quarters * QUARTER_MS
+    import pandas as pd  # noqa: PLC0415  a seventh of a second, for times without a zone only
+
     stamps = pd.DatetimeIndex(starts.astype("datetime64[ms]"))
     ambiguous = np.full(len(stamps), summer)
     moved = stamps.tz_localize(zone, ambiguous=ambiguous, nonexistent=pd.Timedelta(hours=1))
@@ -188,6 +189,8 @@ def _quarters(local_ms: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[n
 def _missing(local_ms: NDArray[np.int64], zone: tzinfo) -> NDArray[np.bool_]:
     """Clock readings that the zone skips."""
     quarters, where = _quarters(local_ms)
+    import pandas as pd  # noqa: PLC0415  a seventh of a second, for times without a zone only
+
     stamps = pd.DatetimeIndex((quarters * QUARTER_MS).astype("datetime64[ms]"))
     moved = stamps.tz_localize(zone, ambiguous=np.full(len(stamps), fill_value=True), nonexistent=pd.Timedelta(hours=1))
     return np.asarray(moved.tz_localize(None) != stamps)[where]
