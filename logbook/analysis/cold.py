@@ -8,7 +8,7 @@ module reports exposure, graded by rate and temperature; it never claims damage.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -20,6 +20,8 @@ from logbook.schema.health import ColdBand, ColdChargeEvent, ColdCharging
 from logbook.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_S, S_PER_HOUR
 
 if TYPE_CHECKING:
+    from collections.abc import Hashable
+
     from numpy.typing import NDArray
 
     from logbook.analysis.track import Track
@@ -186,23 +188,17 @@ def answer(
     if not has_temperature:
         reason = "There are no temperatures in the log, so nobody can say; export the temperature with the readings."
         return ColdCharging(limit_c, 0.0, (), reason)
-    groups = _merged(pieces)
-    heated = [group for group in groups if (group["heats"] == YES).all()]
-    proved = [
-        group["samples"].sum() >= LEAST_SAMPLES
-        and group["held_s"].sum() >= LEAST_S
-        and not (group["heats"] == YES).all()
-        for group in groups
-    ]
-    events = tuple(_event(group, pack) for group, sure in zip(groups, proved, strict=True) if sure)
-    doubtful = [group for group, sure in zip(groups, proved, strict=True) if not sure]
+    merged = _merged(pieces)
+    heated = merged["heats"].to_numpy(bool)
+    proved = ((merged["samples"] >= LEAST_SAMPLES) & (merged["held_s"] >= LEAST_S)).to_numpy(bool) & ~heated
+    events = tuple(_event(row, pack) for row in merged[proved].to_dict("records"))
     return ColdCharging(
         limit_c,
         round(sum(event.charge_ah for event in events), 3),
         events,
-        bands=_bands(hours, doubtful),
-        heater_ah=round(sum(float(group["charge_ah"].sum()) for group in heated), 3),
-        heater_times=len(heated),
+        bands=_bands(hours, merged[~proved]),
+        heater_ah=round(float(merged.loc[heated, "charge_ah"].sum()), 3),
+        heater_times=int(heated.sum()),
         perhaps_heater_ah=round(perhaps_heater_ah(pieces), 3),
     )
 
@@ -212,7 +208,7 @@ def perhaps_heater_ah(pieces: pd.DataFrame) -> float:
     return float(pieces.loc[pieces["heats"] == PERHAPS, "charge_ah"].sum()) if len(pieces) else 0.0
 
 
-def _bands(hours: pd.DataFrame | None, doubtful: list[pd.DataFrame]) -> tuple[ColdBand, ...]:
+def _bands(hours: pd.DataFrame | None, doubtful: pd.DataFrame) -> tuple[ColdBand, ...]:
     """Charge by band, less what no reading proves to be cold; below the limit they add up to the events."""
     if hours is None or hours.empty:
         return ()
@@ -221,32 +217,42 @@ def _bands(hours: pd.DataFrame | None, doubtful: list[pd.DataFrame]) -> tuple[Co
         return None if np.isinf(limit_c) else limit_c
 
     def charge_ah(name: str) -> float:
-        less_ah = sum(float(group[name].sum()) for group in doubtful)
-        return round(max(0.0, float(hours[name].sum()) - less_ah), 2)
+        return round(max(0.0, float(hours[name].sum()) - float(doubtful[name].sum())), 2)
 
     return tuple(ColdBand(end(low_c), end(high_c), charge_ah(name)) for name, (low_c, high_c) in COLD_BANDS_C.items())
 
 
-def _merged(pieces: pd.DataFrame) -> list[pd.DataFrame]:
-    """Put together stretches that midnight cut, and those less than half an hour apart across it."""
-    groups: list[list[int]] = []
-    frame = pieces.reset_index(drop=True)
-    for place, piece in enumerate(frame.itertuples()):
-        before = frame.iloc[groups[-1][-1]] if groups else None
-        if before is not None and piece.start_ms - before["end_ms"] <= JOIN_S * MS_PER_S:
-            groups[-1].append(place)
-        else:
-            groups.append([place])
-    return [frame.iloc[places] for places in groups]
+def _merged(pieces: pd.DataFrame) -> pd.DataFrame:
+    """Put together stretches that midnight cut, and those less than half an hour apart across it; `heats` where all do."""
+    if not len(pieces):
+        return pd.DataFrame(columns=list(COLUMNS), dtype=float)
+    start_ms, end_ms = pieces["start_ms"].to_numpy(np.int64), pieces["end_ms"].to_numpy(np.int64)
+    first = np.flatnonzero(np.append(True, start_ms[1:] - end_ms[:-1] > JOIN_S * MS_PER_S))
+    last = np.append(first[1:], len(pieces)) - 1
+
+    def column(name: str) -> NDArray[np.float64]:
+        return pieces[name].to_numpy(float)
+
+    sums = ("samples", "charge_ah", "held_s", *COLD_BANDS_C)
+    return pd.DataFrame(
+        {
+            "start_ms": start_ms[first],
+            "end_ms": end_ms[last],
+            "min_temperature_c": np.minimum.reduceat(column("min_temperature_c"), first),
+            "max_current_a": np.maximum.reduceat(column("max_current_a"), first),
+            "heats": np.minimum.reduceat(column("heats") == YES, first),
+            **{name: np.add.reduceat(column(name), first) for name in sums},
+        }
+    )
 
 
-def _event(group: pd.DataFrame, pack: Pack) -> ColdChargeEvent:
-    coldest_c, highest_a = float(group["min_temperature_c"].min()), float(group["max_current_a"].max())
+def _event(merged: dict[Hashable, Any], pack: Pack) -> ColdChargeEvent:
+    coldest_c, highest_a = float(merged["min_temperature_c"]), float(merged["max_current_a"])
     return ColdChargeEvent(
-        start_ms=int(group["start_ms"].iloc[0]),
-        end_ms=int(group["end_ms"].iloc[-1]),
-        duration_s=round(float(group["held_s"].sum()), 1),
-        charge_ah=round(float(group["charge_ah"].sum()), 3),
+        start_ms=int(merged["start_ms"]),
+        end_ms=int(merged["end_ms"]),
+        duration_s=round(float(merged["held_s"]), 1),
+        charge_ah=round(float(merged["charge_ah"]), 3),
         min_temperature_c=round(coldest_c, 2),
         max_current_a=round(highest_a, 3),
         severity=severity(coldest_c, highest_a / pack.rated_ah),

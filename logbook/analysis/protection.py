@@ -15,9 +15,12 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+SEEN = ("voltage_v", "current_a", "temperature_c", "soc_percent", "lowest_cell_v")
+
+
 def protection(openings: pd.DataFrame, blocked: pd.DataFrame, sights: pd.DataFrame) -> Protection:
     """One event an opening with what was seen before it; the end is None where the log ends or pauses before it."""
-    before = {int(at_ms): _seen(rows) for at_ms, rows in sights.groupby("start_ms")} if len(sights) else {}
+    before = _seen(sights)
     opened: list[ProtectionEvent] = []
     for row in openings.sort_values("start_ms").itertuples():
         end_ms = None if np.isnan(row.end_ms) else int(row.end_ms)
@@ -33,12 +36,11 @@ def protection(openings: pd.DataFrame, blocked: pd.DataFrame, sights: pd.DataFra
     return Protection(tuple(sorted([*opened, *refused], key=lambda event: event.start_ms)))
 
 
-def _seen(rows: pd.DataFrame) -> tuple[Sight, ...]:
-    names = ("voltage_v", "current_a", "temperature_c", "soc_percent", "lowest_cell_v")
-    return tuple(
-        Sight(
-            round(row["start_ms"] - row["ago_s"] * MS_PER_S),
-            *(None if np.isnan(row[name]) else round(float(row[name]), 3) for name in names),
-        )
-        for row in rows.sort_values("ago_s", ascending=False).to_dict("records")
-    )
+def _seen(sights: pd.DataFrame) -> dict[int, tuple[Sight, ...]]:
+    """The last minutes before each event by its time, in order."""
+    ordered = sights.sort_values(["start_ms", "ago_s"], ascending=[True, False])
+    seen: dict[int, list[Sight]] = {}
+    for at_ms, ago_s, *values in zip(*(ordered[name].tolist() for name in ("start_ms", "ago_s", *SEEN)), strict=True):
+        known = (None if np.isnan(value) else round(value, 3) for value in values)
+        seen.setdefault(int(at_ms), []).append(Sight(round(at_ms - ago_s * MS_PER_S), *known))
+    return {at_ms: tuple(some) for at_ms, some in seen.items()}
