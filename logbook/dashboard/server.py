@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from logbook.dashboard.intake import INTAKE
 from logbook.dashboard.uploads import PIECE_BYTES
-from logbook.errors import BadConfiguration, Unavailable
+from logbook.errors import BadConfiguration, LogbookError, Unavailable
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -55,6 +55,7 @@ def serve(
     url = f"http://{bracketed(shown)}:{server.effective_port}/"
     address = url if key is None else f"{url}?key={key}"
     ready(address)
+    threading.Thread(target=answers_ahead, args=(store,), daemon=True).start()
     if open_browser:
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
     try:
@@ -63,6 +64,16 @@ def serve(
     finally:
         server.close()
         app.server.extensions[INTAKE].stop()
+
+
+def answers_ahead(store: Store) -> None:
+    """Work out every pack's answers before the first page asks; what fails here is told by the page that needs it."""
+    from logbook.jobs.health import health
+    from logbook.store import list_packs
+
+    with contextlib.suppress(LogbookError):
+        for pack in list_packs(store):
+            health(store, pack)
 
 
 def own_names(host: str) -> tuple[str, ...]:
