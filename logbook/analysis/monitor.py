@@ -97,14 +97,11 @@ def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
         capacity_ah = balance.value("capacity_ah")
         counted = 100 * (top.soc + moved / capacity_ah)
         value = float(hours["last_soc_percent"].iloc[last] - counted)
+        missed = switched[last] - top.switched_ah
+        # offset and loss are known better together than apart
+        _, drift_ah = balance.combined({"offset_a": live_h, "loss_a": passed_h, "miss": -missed})
         scattered_ah2 = max(0.0, float(scatter[last] - top.scatter_ah2))
-        doubt_ah = np.sqrt(
-            (balance.sigma("offset_a") * live_h) ** 2
-            + (moved / capacity_ah * balance.sigma("capacity_ah")) ** 2
-            + (balance.sigma("miss") * (switched[last] - top.switched_ah)) ** 2
-            + (balance.sigma("loss_a") * passed_h) ** 2
-            + scattered_ah2
-        )
+        doubt_ah = np.sqrt(drift_ah**2 + (moved / capacity_ah * balance.sigma("capacity_ah")) ** 2 + scattered_ah2)
         sigma = float(np.hypot(100 * doubt_ah / capacity_ah, 0.7))
         if sigma > WORTHLESS_PERCENT:
             return None

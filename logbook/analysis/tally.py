@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from logbook.analysis.resolution import resolution
+from logbook.analysis.track import running
 from logbook.units import MS_PER_DAY, MS_PER_HOUR, S_PER_HOUR
 
 if TYPE_CHECKING:
@@ -59,8 +60,8 @@ def tally(track: Track) -> Tally | None:
         fits = (change_ah - flow_ah <= slack_ah) & (change_ah - flow_ah >= -slack_ah - hidden_ah) & ~track.gap_after
     fits &= ~_stuck(track, change_ah, flow_ah, step_ah)
     return Tally(
-        counted_ah=_running(np.where(fits, change_ah, flow_ah)),
-        counted_s=_running(np.where(fits, track.held_s, 0.0)),
+        counted_ah=running(np.where(fits, change_ah, flow_ah)),
+        counted_s=running(np.where(fits, track.held_s, 0.0)),
         step_ah=step_ah,
     )
 
@@ -125,8 +126,3 @@ def _stuck(
     moved_ah = np.abs(np.add.reduceat(flow_ah, first))
     stands = still[first] & (length >= STUCK_SAMPLES) & (moved_ah > SLACK_AH + 3 * step_ah[first])
     return np.repeat(stands, length)
-
-
-def _running(increments: NDArray[np.float64]) -> NDArray[np.float64]:
-    total = np.cumsum(increments)
-    return total - increments

@@ -73,15 +73,15 @@ def track(readings: Readings) -> Track:
         held_s=held_s,
         gap_after=gap_after,
         interval_s=interval_s,
-        net_ah=_running(ah),
-        charge_ah=_running(np.maximum(ah, 0.0)),
-        discharge_ah=_running(np.maximum(-ah, 0.0)),
-        logged_s=_running(held_s),
-        live_s=_running(np.where(current_a != 0.0, held_s, 0.0)),
-        switched_ah=_running(
+        net_ah=running(ah),
+        charge_ah=running(np.maximum(ah, 0.0)),
+        discharge_ah=running(np.maximum(-ah, 0.0)),
+        logged_s=running(held_s),
+        live_s=running(np.where(current_a != 0.0, held_s, 0.0)),
+        switched_ah=running(
             np.where(np.abs(step_a) > SWITCH_A, np.abs(step_a) * held_s / (2 * S_PER_HOUR), 0.0) * ~gap_after
         ),
-        scatter_ah2=_running(scatter),
+        scatter_ah2=running(scatter),
     )
 
 
@@ -99,8 +99,8 @@ def _ignorance(step_a: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(returned & (np.abs(step_a) > SWITCH_A), 1 / 2, 1 / 12)
 
 
-def _running(increments: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Sum of all increments before each sample."""
+def running(increments: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Sum of all increments before each sample, [n] in their unit."""
     total = np.cumsum(increments)
     return total - increments
 
