@@ -15,7 +15,7 @@ import numpy as np
 
 from logbook.errors import BadData
 from logbook.schema.receipt import Repair
-from logbook.store import Note, add_note, list_imports, list_notes
+from logbook.store import Note, add_notes, list_imports, list_notes
 from logbook.units import iso_from_ms
 
 if TYPE_CHECKING:
@@ -53,8 +53,8 @@ class Swap:
     other: str
 
 
-def swap_packs(store: Store, old: Pack, new: Pack, at_ms: int) -> tuple[Note, Note]:
-    """Write down that `new` took the place of `old`; again at the same moment changes nothing.
+def swap_packs(store: Store, old: Pack, new: Pack, at_ms: int) -> list[Note]:
+    """Write down that `new` took the place of `old`, on both or on neither; gives what was not written yet.
 
     Raises
     ------
@@ -71,15 +71,10 @@ def swap_packs(store: Store, old: Pack, new: Pack, at_ms: int) -> tuple[Note, No
             where=old.name,
             mend="Check the dates of the swaps in the notes of both packs.",
         )
-    return (
-        _written(store, old, at_ms, f'pack swapped for "{new.name}"'),
-        _written(store, new, at_ms, f'pack swapped in for "{old.name}"'),
-    )
-
-
-def _written(store: Store, pack: Pack, at_ms: int, text: str) -> Note:
-    known = [note for note in list_notes(store, pack.id) if (note.ts_ms, note.text) == (at_ms, text)]
-    return known[0] if known else add_note(store, pack.id, at_ms, text)
+    wanted = ((old, f'pack swapped for "{new.name}"'), (new, f'pack swapped in for "{old.name}"'))
+    known = {(note.pack_id, note.ts_ms, note.text) for pack in (old, new) for note in list_notes(store, pack.id)}
+    notes = ((pack.id, at_ms, text) for pack, text in wanted)
+    return add_notes(store, *(note for note in notes if note not in known))
 
 
 def swaps_of(store: Store, pack: Pack) -> list[Swap]:

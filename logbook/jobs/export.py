@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import glob
 import json
+import os
 import shutil
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -20,6 +22,7 @@ from logbook.store import acknowledged, dialect, list_imports, list_notes, list_
 from logbook.store.imports import set_aside_rows
 from logbook.store.parts import stored_parts
 from logbook.store.readings import ends, readings_between
+from logbook.store.unfinished import sweep, to_disk
 from logbook.units import THOUSANDTHS, iso_from_ms
 
 if TYPE_CHECKING:
@@ -104,8 +107,10 @@ def export(store: Store, folder: Path | str, progress: Progress = silent) -> Exp
     folder = Path(folder)
     if folder.exists():
         raise CannotWrite("there is something of this name already.", where=str(folder), mend="Name a new folder.")
-    unfinished = folder.with_name(f"{folder.name}.part")
+    unfinished = folder.with_name(f"{folder.name}.{os.getpid()}.part")
+    sweep(folder.parent, f"{glob.escape(folder.name)}.[0-9]*.part")
     try:
+        shutil.rmtree(unfinished, ignore_errors=True)  # of a killed program that had the same number
         unfinished.mkdir(parents=True, mode=0o700)
     except OSError as error:
         raise _cannot(error, folder) from error
@@ -113,6 +118,7 @@ def export(store: Store, folder: Path | str, progress: Progress = silent) -> Exp
         written = _written(store, unfinished, progress)
         _make_private(unfinished)
         unfinished.rename(folder)
+        to_disk(folder.parent)
     except OSError as error:
         raise _cannot(error, folder) from error
     finally:
@@ -121,9 +127,10 @@ def export(store: Store, folder: Path | str, progress: Progress = silent) -> Exp
 
 
 def _make_private(folder: Path) -> None:
-    """Leave everything to its owner alone, also where the folder is later copied to a shared place."""
-    for path in folder.rglob("*"):
+    """Leave everything to its owner alone, also where the folder is later copied to a shared place, and on the disk."""
+    for path in (*folder.rglob("*"), folder):
         path.chmod(0o700 if path.is_dir() else 0o600)
+        to_disk(path)
 
 
 def _cannot(error: OSError, folder: Path) -> CannotWrite:

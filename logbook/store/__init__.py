@@ -6,7 +6,7 @@ from logbook.store.engine import Store, open_store
 from logbook.store.findings import read_findings, replace_findings
 from logbook.store.imports import ImportRow, known_import, list_imports, replace_receipt, set_aside_rows, stored_receipt
 from logbook.store.intake import commit_import
-from logbook.store.notes import Note, acknowledge, acknowledged, add_note, delete_note, list_notes
+from logbook.store.notes import Note, acknowledge, acknowledged, add_note, add_notes, delete_note, list_notes
 from logbook.store.packs import add_pack, edit_pack, list_packs, pack_by_id, pack_named
 from logbook.store.readings import read_readings, reading_span
 from logbook.store.rollups import read_rollup
@@ -20,6 +20,7 @@ __all__ = [
     "acknowledge",
     "acknowledged",
     "add_note",
+    "add_notes",
     "add_pack",
     "clear_stale",
     "commit_import",

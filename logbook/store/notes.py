@@ -26,10 +26,19 @@ class Note:
 
 def add_note(store: Store, pack_id: int, ts_ms: int, text: str) -> Note:
     """Write a note down."""
+    (note,) = add_notes(store, (pack_id, ts_ms, text))
+    return note
+
+
+def add_notes(store: Store, *notes: tuple[int, int, str]) -> list[Note]:
+    """Write notes down, each with its pack and the time it is about: all of them or none."""
     table = models.note
+    added = []
     with store.writing() as connection:
-        statement = sa.insert(table).values(pack_id=pack_id, ts_ms=ts_ms, text=text).returning(table.c.id)
-        return Note(connection.execute(statement).scalar_one(), pack_id, ts_ms, text)
+        for pack_id, ts_ms, text in notes:
+            statement = sa.insert(table).values(pack_id=pack_id, ts_ms=ts_ms, text=text).returning(table.c.id)
+            added.append(Note(connection.execute(statement).scalar_one(), pack_id, ts_ms, text))
+    return added
 
 
 def list_notes(store: Store, pack_id: int) -> list[Note]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 import time
 from contextlib import suppress
 from typing import TYPE_CHECKING
@@ -16,12 +17,12 @@ DEAD_S = 3600
 
 
 def sweep(folder: Path, pattern: str, *, older_than_s: float = DEAD_S) -> None:
-    """Remove the unfinished files of a folder that match a pattern."""
+    """Remove the unfinished files and folders of a folder that match a pattern."""
     for path in folder.glob(pattern):
         with suppress(OSError):
             # of the future too: the clock was set back since
-            if abs(time.time() - path.stat().st_mtime) >= older_than_s:
-                path.unlink()
+            if all(abs(time.time() - part.stat().st_mtime) >= older_than_s for part in (path, *path.rglob("*"))):
+                shutil.rmtree(path) if path.is_dir() else path.unlink()
 
 
 def remove(unfinished: Path) -> None:
@@ -41,6 +42,8 @@ def copy_privately(source: Path, target: Path) -> None:
 
 def to_disk(path: Path) -> None:
     """Have a file, or the names in a folder, written through, so that a power cut finds them whole."""
+    if sys.platform == "win32":  # knows this of files open for writing alone
+        return
     handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)

@@ -45,6 +45,7 @@ def main() -> None:
     killing.add_argument("--every-boundary", action="store_true", help="besides, one kill at each statement of each")
     killing.add_argument("--interval", type=int, default=10, help="seconds from reading to reading (%(default)s)")
     killing.add_argument("--seed", type=int, default=1)
+    killing.add_argument("--only", nargs="*", default=[], help="of these commands alone")
     chosen = parser.parse_args()
     if chosen.command == "fill":
         step("stored", chosen.database.absolute(), chosen.rows, chosen.packs)
@@ -82,12 +83,14 @@ def kill(folder: Path, chosen: argparse.Namespace) -> None:
 
     settings = {"every_boundary": chosen.every_boundary, "interval_s": chosen.interval, "seed": chosen.seed}
     done: list[kills.Kill] = []
-    for each in kills.run(folder, chosen.count, **settings):
+    known = {case.name: case for case in (*kills.CASES, *kills.LONG_CASES)}
+    cases = [known[name] for name in chosen.only or known]
+    for each in kills.run(folder, cases, chosen.count, **settings):
         done.append(each)
         for problem in each.problems:
             print(f"{each.case} {each.where}: {problem}", file=sys.stderr, flush=True)
     heading("command", "kills", "died of it", "with problems")
-    for case in kills.CASES:
+    for case in cases:
         mine = [each for each in done if each.case == case.name]
         wrong = sum(bool(each.problems) for each in mine)
         line(case.name, str(len(mine)), str(sum(each.landed for each in mine)), str(wrong))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 import multiprocessing
 import os
+import re
 import shutil
 import signal
 import sys
@@ -23,20 +24,33 @@ import numpy as np
 import sqlalchemy as sa
 
 from logbook.cli import main
-from logbook.jobs import backup, check, comparison, health, import_files, refresh, undo  # noqa: F401 - for the children
+from logbook.jobs import (  # noqa: F401 - some for the children alone
+    backup,
+    check,
+    comparison,
+    demo,
+    era,
+    export,
+    health,
+    import_files,
+    refresh,
+    undo,
+)
 from logbook.store import adbc, add_note, add_pack, commit_import, migrate, models, open_store
 from logbook.store.engine import migration_engine
 from tests.bench.logs import day_of, recording_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
     from multiprocessing.connection import Connection as Pipe
 
     from logbook.schema.reading import Readings
     from logbook.store import Store
 
+    Facts = dict[str, list[tuple[Any, ...]]]
+
 DATABASE = "logbook.sqlite3"
-BACKUPS = "backups"
+BACKUPS, EXPORT = "backups", "export"
 OLD = "0004"
 """Revision the logbook to be upgraded begins at."""
 VOLATILE = {
@@ -51,6 +65,10 @@ VOLATILE = {
 LONGEST_S = 120
 GONE = 65
 """`undo` of an import that is taken back already."""
+THERE = 73
+"""`export` into a folder that is there already."""
+MOMENT = re.compile(r"\d{8}T\d{6}Z(-\d+)?")
+"""Time in the name of a backup or of a logbook moved aside."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +80,10 @@ class Case:
     words: tuple[str, ...]
     codes: tuple[int, ...] = (0,)
     """What the command may end with once it is tried again."""
+    sound: bool = True
+    """Whether the logbook it begins with is."""
+    stages: Callable[[Path], list[Facts]] | None = None
+    """What the logbook may hold besides all and nothing, where the command lands piece by piece."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +114,7 @@ def readings(number: int, interval_s: int) -> Readings:
     return day_of(number, interval_s)
 
 
-def export(path: Path, first_day: int, days: int, interval_s: int) -> None:
+def write_file(path: Path, first_day: int, days: int, interval_s: int) -> None:
     """A file as a monitor writes it."""
     lines = ["Time,Voltage (V),Current (A),Temperature (°C),State of charge (%)"]
     for number in range(first_day, first_day + days):
@@ -117,7 +139,7 @@ def held(folder: Path, interval_s: int) -> None:
         recording = recording_of(replace(second, temperature_c=np.full(len(second), np.nan)))
         commit_import(store, pack, replace(recording, receipt=replace(recording.receipt, sha256="0" * 64)), None)
         health.health(store, pack)
-    export(folder / "trip.csv", 1, 2, interval_s)
+    write_file(folder / "trip.csv", 1, 2, interval_s)
 
 
 def to_be_upgraded(folder: Path, interval_s: int) -> None:
@@ -136,6 +158,36 @@ def to_be_restored(folder: Path, interval_s: int) -> None:
         add_note(store, 1, 1, "written after the backup")
 
 
+def damaged(folder: Path, interval_s: int) -> None:
+    """The same with wrong rollups and findings."""
+    held(folder, interval_s)
+    with open_store(str(folder / DATABASE)) as store, store.writing() as connection:
+        connection.execute(sa.update(models.rollup).values(n=models.rollup.c.n + 1))
+        connection.execute(sa.update(models.finding).values(start_ms=models.finding.c.start_ms + 1))
+
+
+def with_two_packs(folder: Path, interval_s: int) -> None:
+    """The same with a pack that could take the place of the other."""
+    held(folder, interval_s)
+    with open_store(str(folder / DATABASE)) as store:
+        add_pack(store, name="Spare", rated_ah=100, cells_in_series=4)
+
+
+def empty(folder: Path, _interval_s: int) -> None:
+    """A logbook that holds nothing yet."""
+    open_store(str(folder / DATABASE)).close()
+
+
+def demo_stages(folder: Path) -> list[Facts]:
+    """What a logbook holds after each file of the sample data, and with each pack added before its first file."""
+    found: list[Facts] = []
+    with open_store(str(folder / DATABASE)) as store:
+        demo.load_demo(store, lambda _done: found.append(facts(store)))
+    packs = [stage["pack"] for stage in found]
+    nothing = {name: list[Any]() for name in found[0] if name != "alembic_version"}
+    return [{**stage, "pack": pack} for stage in [nothing, *found] for pack in [[], *packs]]
+
+
 CASES = (
     Case(
         "import", held, ("import", "{folder}/trip.csv", "--pack", "House", "--timezone", "UTC", "--positive", "charge")
@@ -144,8 +196,18 @@ CASES = (
     Case("rebuild", held, ("rebuild",)),
     Case("upgrade", to_be_upgraded, ("imports",)),
     Case("backup", held, ("backup", f"{{folder}}/{BACKUPS}")),
+    Case("export", held, ("export", f"{{folder}}/{EXPORT}"), codes=(0, THERE)),
+    Case("mend", damaged, ("check", "--mend"), sound=False),
+    Case("swap", with_two_packs, ("pack", "swap", "House", "Spare", "--at", "2020-01-02")),
+    Case("edit", held, ("pack", "edit", "House", "--rated-ah", "120", "--name", "Old")),
     Case("restore", to_be_restored, ("restore", f"{{folder}}/{BACKUPS}/kept.sqlite3", "--yes")),
 )
+LONG_CASES = (Case("demo", empty, ("demo", "--no-serve"), stages=demo_stages),)
+"""Taken by the bench alone."""
+
+
+TOUCHING = frozenset({"open", "os.rename", "os.remove", "os.link", "os.mkdir", "os.rmdir", "os.chmod", "os.truncate"})
+"""What a program does to files beside the database, by the names of Python's audit events."""
 
 
 class Tap:
@@ -180,7 +242,7 @@ class Tap:
         return stepped
 
     def _audit(self, event: str, arguments: tuple[Any, ...]) -> None:
-        if event in {"open", "os.rename", "os.remove", "os.link"} and str(arguments[0]).startswith(self.folder):
+        if event in TOUCHING and str(arguments[0]).startswith(self.folder):
             self.step()
 
 
@@ -247,7 +309,7 @@ def killed(folder: Path, case: Case, *, step: int | None, after_s: float) -> boo
     return process.exitcode == -signal.SIGKILL
 
 
-def facts(store: Store) -> dict[str, list[tuple[Any, ...]]]:
+def facts(store: Store) -> Facts:
     """What a logbook holds that is not derived."""
     found = {}
     with store.reading() as connection:
@@ -259,7 +321,7 @@ def facts(store: Store) -> dict[str, list[tuple[Any, ...]]]:
     return found
 
 
-def facts_of(path: Path) -> dict[str, list[tuple[Any, ...]]]:
+def facts_of(path: Path) -> Facts:
     """What the logbook of a file holds."""
     with open_store(str(path)) as store:
         return facts(store)
@@ -283,6 +345,8 @@ class Bench:
             self.before = self.after
         else:
             self.before = facts_of(self._copy("untouched") / DATABASE)
+        self.allowed = [self.before, self.after, *(case.stages(self._copy("staged")) if case.stages else ())]
+        self.names, self.exported = names_in(whole), contents(whole / EXPORT)
 
     def _copy(self, name: str) -> Path:
         target = self.folder / name
@@ -307,25 +371,52 @@ class Bench:
             return
         with open_store(str(folder / DATABASE)) as store:
             found = facts(store)
-            yield from (finding.message for finding in check.check(store))
-        if found not in (self.before, self.after):
+            if self.case.sound:
+                yield from (finding.message for finding in check.check(store))
+        if found not in self.allowed:
             yield f"neither all nor nothing: {differing(found, self.after)}"
         for copy in (folder / BACKUPS).glob("logbook-*.sqlite3"):
             if facts_of(copy) != self.before:
                 yield f"a backup that is not whole: {copy.name}"
-        for path in folder.rglob("*.part*"):
-            os.utime(path, (0, 0))  # a while later
+        if (folder / EXPORT).exists() and contents(folder / EXPORT) != self.exported:
+            yield "an export that is not whole"
+        for path in [folder, *folder.rglob("*")]:
+            if ".part" in str(path.relative_to(folder)):
+                os.utime(path, (0, 0))  # a while later
         ended = completed(folder, self.case.words)
         if ended.code not in self.case.codes:
             yield f"tried again it ended with {ended.code}: {ended.said}"
-        if facts_of(folder / DATABASE) != self.after:
-            yield f"tried again it did not complete: {differing(facts_of(folder / DATABASE), self.after)}"
-        left = [path.name for path in folder.rglob("*") if ".part" in path.name or ".restoring" in path.name]
+        yield from self._unfinished(folder)
+
+    def _unfinished(self, folder: Path) -> Iterator[str]:
+        """What is missing, or too much, after the command was given again."""
+        with open_store(str(folder / DATABASE)) as store:
+            found = facts(store)
+            yield from (f"tried again: {finding.message}" for finding in check.check(store))
+        if found != self.after:
+            yield f"tried again it did not complete: {differing(found, self.after)}"
+        if contents(folder / EXPORT) != self.exported:
+            yield "tried again, the export is not whole"
+        moved = [path for path in folder.glob(f"{DATABASE}.replaced-*") if not path.name.endswith(("-wal", "-shm"))]
+        if moved and not any(facts_of(path) == self.before for path in moved):
+            yield "the former logbook is not among those moved aside"
+        left = names_in(folder) - self.names
         if left:
-            yield f"unfinished files were left: {', '.join(left)}"
+            yield f"files were left: {', '.join(sorted(left))}"
 
 
-def differing(found: dict[str, list[tuple[Any, ...]]], expected: dict[str, list[tuple[Any, ...]]]) -> str:
+def names_in(folder: Path) -> set[str]:
+    """Names of the files of a folder, without the time in them; what SQLite puts beside a database is its own."""
+    found = (MOMENT.sub("", str(path.relative_to(folder))) for path in folder.rglob("*"))
+    return {name for name in found if not name.endswith(("-wal", "-shm"))}
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """Every file of a folder with what is in it."""
+    return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def differing(found: Facts, expected: Facts) -> str:
     """Say which tables differ, and by how many rows."""
     return ", ".join(
         f"{name} ({len(rows)} rows, expected {len(expected[name])})"
@@ -334,11 +425,13 @@ def differing(found: dict[str, list[tuple[Any, ...]]], expected: dict[str, list[
     )
 
 
-def run(folder: Path, count: int, *, every_boundary: bool, interval_s: int, seed: int) -> Iterator[Kill]:
+def run(
+    folder: Path, cases: Sequence[Case], count: int, *, every_boundary: bool, interval_s: int, seed: int
+) -> Iterator[Kill]:
     """Kill so many times in all, shared out over the commands; with `every_boundary` those come on top."""
     rng = np.random.default_rng(seed)
     benches = []
-    for case in CASES:
+    for case in cases:
         bench = Bench(case, folder / case.name, interval_s)
         benches.append(bench)
         if every_boundary:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from sqlalchemy.exc import IntegrityError
 
 from logbook.errors import BadData
 from logbook.ingest import read_export
@@ -63,11 +66,20 @@ def newer(store):
     return add_pack(store, name="Newer", rated_ah=100.0, cells_in_series=4)
 
 
+def test_a_swap_that_cannot_be_written_on_one_pack_is_on_neither(store, pack, newer):
+    unknown = replace(newer, id=99)
+
+    with pytest.raises(IntegrityError):
+        swap_packs(store, pack, unknown, SWAP_MS)
+
+    assert list_notes(store, pack.id) == []
+
+
 def test_a_swap_is_a_note_on_both_packs_and_written_once(store, pack, newer):
     notes = swap_packs(store, pack, newer, SWAP_MS)
 
     assert [note.text for note in notes] == ['pack swapped for "Newer"', f'pack swapped in for "{pack.name}"']
-    assert swap_packs(store, pack, newer, SWAP_MS) == notes
+    assert swap_packs(store, pack, newer, SWAP_MS) == []
     assert len(list_notes(store, pack.id)) == len(list_notes(store, newer.id)) == 1
     assert eras_of(store, pack) == (Era(None, SWAP_MS, "Newer"),)
     assert eras_of(store, newer) == (Era(SWAP_MS, None, pack.name),)

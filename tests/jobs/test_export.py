@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 
 import numpy as np
 import pytest
@@ -164,6 +165,20 @@ def test_an_export_that_fails_leaves_nothing(store, pack, tmp_path, monkeypatch)
         export(store, tmp_path / "out")
 
     assert [path.name for path in tmp_path.iterdir() if path.name.startswith("out")] == []
+
+
+def test_what_a_killed_export_left_stands_in_nobodys_way_and_goes_after_a_while(store, pack, tmp_path):
+    dead, living, other = (tmp_path / f"out{end}" for end in (".1.part", ".2.part", ".part"))
+    for path in (dead, living, other):
+        (path / "pack-1").mkdir(parents=True)
+        (path / "pack-1" / "readings.csv").write_text("half")
+    for path in (dead, *dead.rglob("*"), living):
+        os.utime(path, (0, 0))
+
+    export(store, tmp_path / "out")
+
+    left = {path.name for path in tmp_path.iterdir() if path.name.startswith("out")}
+    assert left == {"out", living.name, other.name}
 
 
 def test_an_empty_logbook_is_exported_too(store, pack, tmp_path):

@@ -28,7 +28,7 @@ from logbook.store import (
     stale_ranges,
     undo_import,
 )
-from tests.bench.kills import export
+from tests.bench.kills import write_file
 from tests.bench.logs import day_of, recording_of
 from tests.store.recordings import assert_same
 
@@ -72,8 +72,8 @@ def folder(tmp_path):
         for name in ("House", "Spare"):
             add_pack(store, name=name, rated_ah=100, cells_in_series=4)
         commit_import(store, list_packs(store)[0], recording_of(day_of(0, INTERVAL_S)), None)
-    export(tmp_path / "a.csv", 0, 3, INTERVAL_S)
-    export(tmp_path / "b.csv", 2, 3, INTERVAL_S)
+    write_file(tmp_path / "a.csv", 0, 3, INTERVAL_S)
+    write_file(tmp_path / "b.csv", 2, 3, INTERVAL_S)
     return tmp_path
 
 
