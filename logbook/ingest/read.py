@@ -25,7 +25,7 @@ from logbook.ingest.quantity import frame_of
 from logbook.ingest.reset import with_set_clock
 from logbook.ingest.run import more_than_few
 from logbook.ingest.scale import Known
-from logbook.ingest.sentinel import without_cell_codes, without_sentinels
+from logbook.ingest.sentinel import without_cell_codes, without_impossible, without_sentinels
 from logbook.ingest.shifted import without_shifted
 from logbook.ingest.spike import without_spikes
 from logbook.ingest.tables import lines_in, of_one_series, read_tables
@@ -183,7 +183,7 @@ class _Import:
         said = Said(owner, columns_say, layouts[0].positive)
         frame = oriented(frame, said, self.known, self.ledger, self.ask)
         frame = without_frozen(frame, self.options.rated_ah, self.ledger)
-        return self._without_empty(frame)
+        return self._without_empty(without_impossible(frame, self.ledger))
 
     def _without_empty(self, frame: Frame) -> Frame:
         held_rows = np.zeros(len(frame), bool)

@@ -93,6 +93,21 @@ def without_sentinels(frame: Frame, known: Known, ledger: Ledger) -> Frame:
     return frame
 
 
+def without_impossible(frame: Frame, ledger: Ledger) -> Frame:
+    """What no pack can show left empty, also where it came of two columns or of a power."""
+    for quantity in QUANTITIES:
+        values = frame.get(quantity.name)
+        wrong = (values < quantity.lowest) | (values > quantity.highest)
+        if wrong.any():
+            ledger.repair(
+                f"no value ({quantity.name})",
+                "numbers that mean no value or that no such pack can show, left empty",
+                frame.lines[wrong],
+            )
+            frame = frame.with_columns(**{quantity.name: np.where(wrong, np.nan, values)})
+    return frame
+
+
 def without_cell_codes(frame: Frame, ledger: Ledger) -> Frame:
     """Cell voltages no cell can show, and leaps of a counter that come back at once, left empty."""
     for name in list(frame.columns):

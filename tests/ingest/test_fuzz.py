@@ -154,7 +154,7 @@ def accounted(content: bytes, suffix: str, chosen: ImportOptions, *, answered: b
         known = known[~np.isnan(known)]
         assert ((known >= quantity.lowest) & (known <= quantity.highest)).all(), quantity.name
     assert sum(receipt.set_aside_reasons.values()) == len(recording.set_aside) == receipt.rows_set_aside
-    twice = sum(repair.count for repair in receipt.repairs if repair.kind == "duplicate")
+    twice = sum(repair.count for repair in receipt.repairs if repair.kind in {"duplicate", "another device"})
     if not any(entry.question == "shape" for entry in receipt.inferences):
         assert receipt.rows_read == receipt.rows_stored + receipt.rows_set_aside + twice
     json.dumps(receipt.as_json(), allow_nan=False)

@@ -120,3 +120,11 @@ def test_a_date_of_thousands_of_digits_is_no_date(tmp_path: Path):
 
     assert len(recording.readings) == len(trip()) - 1
     assert recording.receipt.rows_set_aside == 1
+
+
+def test_a_current_no_pack_can_show_is_left_empty_also_where_it_is_the_difference_of_two_columns(tmp_path: Path):
+    rows = [f"2024-03-15T21:{minute:02}:00Z,13.{minute % 7},1710536400000,5.8" for minute in range(20)]
+    recording = read(tmp_path / "two.csv", utf8(["time,voltage,charge current (A),discharge current (A)", *rows]))
+
+    assert np.isnan(recording.readings.current_a).all()
+    assert {repair.kind: repair.count for repair in recording.receipt.repairs} == {"no value (current_a)": 20}
