@@ -186,7 +186,8 @@ def _mapped(mapping: Mapping, uses: list[Use], where: str) -> list[Use]:
             replace(use, target=None, evidence="the mapping names another") if use.target == target else use
             for use in uses
         ]
-        uses[index] = Use(index, uses[index].header, target, unit, "the mapping says so", rank=9)
+        settled = column.unit is not None
+        uses[index] = Use(index, uses[index].header, target, unit, "the mapping says so", rank=9, settled=settled)
     return uses
 
 

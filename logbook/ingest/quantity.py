@@ -10,7 +10,7 @@ from logbook.errors import BadData
 from logbook.ingest.frame import Frame
 from logbook.ingest.scale import scale_of
 from logbook.ingest.unit import unit_named
-from logbook.ingest.use import WORD_TARGETS
+from logbook.ingest.use import WORD_TARGETS, Scale
 from logbook.schema.receipt import ColumnUse
 
 if TYPE_CHECKING:
@@ -83,7 +83,10 @@ class _Reader:
             self._note(use, use.target, None)
             return values
         beside = values if said else self._with_twin(use, values)
-        scale = scale_of(use.target or "", beside, said, self.known, self.ask, self.ledger)
+        if use.settled and use.unit and use.target == "temperature_c":
+            scale = Scale(use.unit, "given", "the mapping says so")  # it settles what its values leave open
+        else:
+            scale = scale_of(use.target or "", beside, said, self.known, self.ask, self.ledger)
         more = "" if scale.strength == "given" else f"; {scale.unit.name} because {scale.evidence}"
         self._note(use, use.target, scale.unit.name, more)
         return scale.unit.convert(values)

@@ -31,6 +31,8 @@ STEP_C = 8.0
 STEP_AT_ONCE_C, STEP_C_PER_MS = 3.0, 20.0 / MS_PER_HOUR
 """Nor so far from one minute to the next; a whole step only within a quarter of an hour (ours)."""
 PASSES = 3
+LIKE_A_CODE_C = -2.0
+"""254 and 255 in a byte are as likely a code as they are -2 and -1 °C."""
 ENOUGH = 5
 """So many values that join on to good ones show how the register wraps."""
 SPIKE_C, AGREE_C = 15.0, 3.0
@@ -112,7 +114,7 @@ def _unwrapped(
                 continue  # it shows such temperatures otherwise
             rows, meant = rows[inside], coding.true(seen[inside])
             meant = np.round(celsius_of(meant), 4) if fahrenheit else meant
-            fits = _fits(rows, meant, result, good, frame.ts_ms)
+            fits = _fits(rows, meant, result, good, frame.ts_ms, whole_file=coding.shift == -256.0 and not good.any())
             result[rows[fits]] = meant[fits]
             good = good.copy()
             good[rows[fits]] = True
@@ -143,11 +145,14 @@ def _fits(
     values: NDArray[np.float64],
     good: NDArray[np.bool_],
     ts_ms: NDArray[np.int64],
+    *,
+    whole_file: bool,
 ) -> NDArray[np.bool_]:
     """Which of the rows, once mended, belong: they join on to good values or to others that do.
 
     What stands alone among them, mended or not, is passed over, so that one odd value breaks no stretch. A stretch
-    with no good value near fits when it varies, or when enough others of the file fit.
+    with no good value near fits when it varies, or when enough others of the file fit; where the whole file is of
+    such a register (a byte, whose unit its owner settled), also when it does not.
     """
     before = np.zeros(len(values), bool)
     before[rows] = True
@@ -175,7 +180,8 @@ def _fits(
     last = np.searchsorted(stretch, np.arange(number), side="right") - 1
     alone = ~joined & ~_good_near(line[kept[first]], line[kept[last]], good, ts_ms, near_ms)
     proved = int(brought[joined].sum()) >= ENOUGH
-    fits = joined | (alone & (high > low)) | ((size > 1) & proved)
+    moves = (high > low) | (whole_file & (high < LIKE_A_CODE_C))
+    fits = joined | (alone & moves) | ((size > 1) & proved)
     accepted = np.zeros(len(line), bool)
     accepted[kept] = fits[stretch]
     return accepted[mine]

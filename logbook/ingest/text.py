@@ -32,6 +32,8 @@ CODE_PAGES = [
 """Eight-bit encodings an export may have; the degree sign is the same byte in nearly all of them."""
 BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
@@ -52,6 +54,8 @@ MANGLED = {
 """UTF-8 that was once read as code page 1252, and look-alikes of the degree sign."""
 
 
+HEADER_LINES = 4
+"""So many lines a header that stands again may have, its units and blanks with it."""
 LONGEST_LINE_BYTES = 64 << 20
 """A longer line is refused: it would have to be held whole."""
 
@@ -122,7 +126,7 @@ class Text:
             block = carry + (part if plain else decoder.decode(raw).encode())
             held = b"\r" if block.endswith(b"\r") else b""
             block = _plain_ends(block[: len(block) - len(held)])
-            cut = block.rfind(b"\n") + 1
+            cut = _before_words(block, block.rfind(b"\n") + 1)
             carry = block[cut:] + held
             if len(carry) > LONGEST_LINE_BYTES:
                 raise BadData(
@@ -155,9 +159,8 @@ def encoding_of(start: bytes) -> str:
         if start.startswith(bom):
             return name
     sample = start[:4096]
-    even, odd = sample[::2].count(0), sample[1::2].count(0)
-    if max(even, odd) > 0.2 * len(sample) and min(even, odd) < 0.05 * len(sample):
-        return "utf-16-le" if odd > even else "utf-16-be"
+    if wide := _thirty_two_bits(sample) or _sixteen_bits(sample):
+        return wide
     try:
         codecs.getincrementaldecoder("utf-8")().decode(start)
     except UnicodeDecodeError:
@@ -169,6 +172,23 @@ def encoding_of(start: bytes) -> str:
             return "cp1252"
         return found if found not in LATIN or _oddities(start, found) < _oddities(start, "cp1252") else "cp1252"
     return "utf-8"
+
+
+def _thirty_two_bits(sample: bytes) -> str | None:
+    """UTF-32 without a mark, by where its zeros stand: three of four bytes of a Latin letter."""
+    zeros = [sample[place::4].count(0) for place in range(4)]
+    most, least = 0.9 * len(sample) / 4, 0.05 * len(sample) / 4
+    if min(zeros[1:]) > most and zeros[0] < least:
+        return "utf-32-le"
+    return "utf-32-be" if min(zeros[:3]) > most and zeros[3] < least else None
+
+
+def _sixteen_bits(sample: bytes) -> str | None:
+    """UTF-16 without a mark: every other byte of a Latin letter is zero."""
+    even, odd = sample[::2].count(0), sample[1::2].count(0)
+    if max(even, odd) > 0.2 * len(sample) and min(even, odd) < 0.05 * len(sample):
+        return "utf-16-le" if odd > even else "utf-16-be"
+    return None
 
 
 LATIN = frozenset({"mac_roman", "iso8859_15", "cp1250", "cp1254", "cp1257", "cp1252"})
@@ -192,6 +212,16 @@ def _mostly_utf8(block: bytes) -> bool:
     text = block.decode("utf-8", "replace")
     wrong = text.count("\ufffd")
     return sum(letter > "\x7f" for letter in text) - wrong > 3 * wrong
+
+
+def _before_words(block: bytes, end: int) -> int:
+    """Where the last lines that begin with a word begin: they may be a header, and belong to the rows below them."""
+    for _ in range(HEADER_LINES):
+        start = block.rfind(b"\n", 0, max(end - 1, 0)) + 1
+        if not start or block[start : start + 2].lstrip(b'" \t')[:1].isdigit():
+            return end
+        end = start
+    return end
 
 
 def _plain_ends(block: bytes) -> bytes:

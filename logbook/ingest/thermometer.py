@@ -23,6 +23,10 @@ HOT_C = 60.0
 """The middle of a log is never hotter."""
 NEAR_FREEZING = 5.0
 KELVIN = (230.0, 345.0)
+BYTE_BELOW = (236.0, 255.0)
+"""A byte without its sign shows -20 to -1 °C so; tenths of a degree show 23.6 to 25.5 °C so."""
+FROM_CELSIUS_LEAST = 24
+"""So many different values show that °F were made of tenths of °C."""
 
 
 def thermometer_scale(
@@ -39,7 +43,7 @@ def thermometer_scale(
     return _settled((scale.unit.name, last), shown, where, ask, ledger)
 
 
-def _by_values(  # noqa: PLR0911 - one rule a line, the first that fits speaks
+def _by_values(  # noqa: C901, PLR0911 - one rule a line, the first that fits speaks
     values: NDArray[np.float64], said: Unit | None, where: str, ask: Ask | None, ledger: Ledger
 ) -> Scale:
     """Unit of a temperature: as stated, else by the middle of its values, else asked."""
@@ -52,6 +56,9 @@ def _by_values(  # noqa: PLR0911 - one rule a line, the first that fits speaks
     whole = nearly_all(np.mod(held, 1) == 0)
     if said and (middle <= HOT_C or not len(held)):
         return Scale(said, "given", "the file says so")
+    if whole and BYTE_BELOW[0] <= low and high <= BYTE_BELOW[1]:
+        cold = f"as °C that lost their sign in a byte they would be {low - 256:g} to {high - 256:g} °C"
+        return _asked(("°C", "d°C"), f"Its whole numbers run from {low:g} to {high:g}; {cold}.", where, ask, ledger)
     shown = f"the middle of its values is {middle:g}"
     if KELVIN[0] <= middle <= KELVIN[1] and not said:
         tenths = whole and middle < 260
@@ -65,6 +72,11 @@ def _by_values(  # noqa: PLR0911 - one rule a line, the first that fits speaks
     if middle > HOT_C:
         return _asked(("°F", "d°C"), f"Its whole numbers run from {low:g} to {high:g}.", where, ask, ledger)
     american = ledger.answer("order of day and month") == "month-first"
+    if _made_of_celsius(held) and not said:
+        evidence = f"its values from {low:g} to {high:g} are all such as tenths of °C give in °F"
+        if low >= 0:
+            return Scale(unit_exact("°F"), "strong", evidence)
+        return _asked(("°F", "°C"), f"{evidence[0].upper()}{evidence[1:]}.", where, ask, ledger)
     if low < 0 or (middle < 32 and high < 50 and not american):
         strength = "fair" if low >= 0 else "strong"
         return Scale(unit_exact("°C"), strength, f"{shown}; in °F it would be frost all the time")
@@ -81,7 +93,17 @@ def _unwrapped(held: NDArray[np.float64]) -> NDArray[np.float64]:
     low, high = typical_range(rest)
     near = low <= NEAR_FREEZING and high <= 2 * HOT_C
     rest = rest if near or len(rest) > len(held) / 2 else held[np.abs(held) <= 4000]
-    return rest if len(rest) > few(len(held)) else rest[:0]
+    least = few(len(held)) if near else len(held) // 10  # fewer are codes of a sensor that was away
+    return rest if len(rest) > least else rest[:0]
+
+
+def _made_of_celsius(held: NDArray[np.float64]) -> bool:
+    """Whether all values are what tenths of °C give in °F, rounded: five of nine tenths of °F are never shown."""
+    distinct = np.unique(np.round(held, 1))
+    if len(distinct) < FROM_CELSIUS_LEAST or np.abs(held * 10 - np.rint(held * 10)).max() > 1e-6:
+        return False
+    back = np.round(np.round((distinct - 32) / 1.8, 1) * 1.8 + 32, 1)
+    return bool((np.abs(back - distinct) < 0.01).all())
 
 
 def _asked(choices: tuple[str, str], evidence: str, where: str, ask: Ask | None, ledger: Ledger) -> Scale:

@@ -76,7 +76,8 @@ def _digit_columns(named: Sequence[Use], sample: Sequence[list[str]]) -> list[Us
 
 
 def _has_date(sample: Sequence[list[str]], index: int) -> bool:
-    cells = held_cells(sample, index)
+    """Whether most cells hold a date; words, as of a header that stands again or of sums, do not count."""
+    cells = [cell for cell in held_cells(sample, index) if any(letter.isdigit() for letter in cell)]
     return bool(cells) and sum(bool(DATE.search(cell)) for cell in cells) > 0.5 * len(cells)
 
 

@@ -39,6 +39,8 @@ class Use:
     positive: str | None = None
     rank: int = 0
     ambiguous: tuple[str, ...] = ()
+    settled: bool = False
+    """Whether its owner said the unit, in a mapping."""
 
 
 @dataclass(frozen=True)

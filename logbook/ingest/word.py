@@ -269,8 +269,10 @@ def _unit_in(name: str) -> Unit | None:
         if unit := unit_named(inside):
             return unit
     bare = re.sub(r"[\[(<{].*", "", text).strip() or text
+    if match := re.search(r"(?:^|[\s_/,:-])((?:0[.,]0?1|1/10)\s*(?:°\s*)?[A-Za-z]{1,2})$", bare):
+        return unit_named(match[1].replace(",", "."))
     parts = re.split(r"[\s_/,:.-]+", bare)
-    if len(parts) > 1 and (unit := unit_named(parts[-1])):
+    if len(parts) > 1 and not parts[-1].isdigit() and (unit := unit_named(parts[-1])):
         return unit
     if match := re.search(r"(%|‰|°\s*[CFcf]|º[CF])$", bare):
         return unit_named(match[1])

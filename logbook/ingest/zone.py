@@ -32,6 +32,10 @@ LEAST_THROUGH, EVEN = 3, 3.0
 FIXED = re.compile(r"^(?:UTC|GMT)?\s*([+-])(\d{1,2})(?::?(\d{2}))?$", re.IGNORECASE)
 
 
+NO_PLACE = frozenset({"localtime", "posixrules", "Factory"})
+"""Files beside the zones that are none: what they say depends on the machine (IANA time zone database)."""
+
+
 def zone_named(name: str) -> tzinfo:
     """The zone of that name or offset; UnknownName with the nearest."""
     plain = name.strip()
@@ -41,9 +45,11 @@ def zone_named(name: str) -> tzinfo:
     if plain.upper() in {"Z", "UTC", "GMT"}:
         return ZoneInfo("UTC")
     try:
+        if plain in NO_PLACE:
+            raise KeyError(plain)  # noqa: TRY301 - answered like any other name that is none
         return ZoneInfo(plain)
     except (KeyError, ValueError, OSError) as error:
-        hint = nearest(plain, sorted(available_timezones()))
+        hint = nearest(plain, sorted(available_timezones() - NO_PLACE))
         raise UnknownName(
             f'There is no time zone "{name}".', mend=f"{hint} Give one such as Europe/Berlin, UTC or +01:00.".strip()
         ) from error

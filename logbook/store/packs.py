@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import unicodedata
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -28,6 +29,8 @@ RATINGS = ("chemistry", "cells_in_series", "rated_ah", "limits")
 LONGEST_NAME = 200
 MOST_CELLS = 1000
 LEAST_AH, MOST_AH = 0.001, 100_000.0
+NO_PLACE = frozenset({"localtime", "posixrules", "Factory"})
+"""Files beside the zones that are none: what they say depends on the machine (IANA time zone database)."""
 SENSIBLE = {
     "°C": (-100.0, 200.0),
     "V": (0.0, 10_000.0),
@@ -52,7 +55,7 @@ def add_pack(  # noqa: PLR0913 - a pack has that many properties
 ) -> Pack:
     """Add a pack; `limits` holds only those that differ from the defaults."""
     row: dict[str, Any] = {
-        "name": name.strip(),
+        "name": _written(name),
         "chemistry": chemistry,
         "cells_in_series": cells_in_series,
         "rated_ah": float(rated_ah),
@@ -100,10 +103,11 @@ def edit_pack(store: Store, name: str, /, **changes: Any) -> Pack:
         if "limits" in changes:
             merged = {**before["limits"], **changes["limits"]}
             after["limits"] = {key: value for key, value in merged.items() if value is not None}
-        after["name"] = str(after["name"]).strip()
+        if "name" in changes:
+            after["name"] = _written(str(after["name"]))
+            _refuse_taken(connection, after["name"], before["id"])
         after["rated_ah"] = float(after["rated_ah"])
         _validate(after)
-        _refuse_taken(connection, after["name"], before["id"])
         values = {key: value for key, value in after.items() if key != "id"}
         connection.execute(sa.update(models.pack).where(models.pack.c.id == before["id"]).values(**values))
         if any(before[key] != after[key] for key in RATINGS):
@@ -117,8 +121,9 @@ def _rows(connection: Connection) -> list[dict[str, Any]]:
 
 def _row_named(connection: Connection, name: str) -> dict[str, Any]:
     rows = _rows(connection)
-    exact = [row for row in rows if row["name"] == name.strip()]
-    alike = exact or [row for row in rows if row["name"].casefold() == name.strip().casefold()]
+    exact = [row for row in rows if row["name"] == name.strip()]  # older logbooks may hold names in another form
+    exact = exact or [row for row in rows if _written(row["name"]) == _written(name)]
+    alike = exact or [row for row in rows if _alike(row["name"]) == _alike(name)]
     if len(alike) == 1:
         return alike[0]
     names = [row["name"] for row in rows]
@@ -126,8 +131,17 @@ def _row_named(connection: Connection, name: str) -> dict[str, Any]:
     raise UnknownName(f'there is no pack "{name}".', mend=f"{nearest(name, names)} {known}".strip())
 
 
+def _written(name: str) -> str:
+    """Give a name as it is stored: without blanks around it, each letter with its accent as one (Unicode NFC)."""
+    return unicodedata.normalize("NFC", name.strip())
+
+
+def _alike(name: str) -> str:
+    return unicodedata.normalize("NFC", _written(name).casefold())
+
+
 def _refuse_taken(connection: Connection, name: str, own_id: int | None) -> None:
-    if any(row["name"].casefold() == name.casefold() and row["id"] != own_id for row in _rows(connection)):
+    if any(_alike(row["name"]) == _alike(name) and row["id"] != own_id for row in _rows(connection)):
         raise BadConfiguration(f'there is a pack "{name}" already.', mend="Choose another name.")
 
 
@@ -152,6 +166,8 @@ def _validate(row: Mapping[str, Any]) -> None:
     for name, value in row["limits"].items():
         _validate_limit(name, value)
     try:
+        if row["time_zone"] in NO_PLACE:
+            raise ValueError(row["time_zone"])  # noqa: TRY301 - answered like any other name that is none
         ZoneInfo(row["time_zone"])
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:
         raise UnknownName(

@@ -14,6 +14,7 @@ import numpy as np
 from logbook.errors import BadData, Unanswered
 from logbook.ingest import parse_mapping
 from tests.ingest.fixture import Fixture
+from tests.ingest.mixed import mixed
 from tests.ingest.trip import HEADER, Trip, lines, local, number, plain_cells, text, trip
 
 ZONED = {"time_zone": "UTC"}
@@ -864,4 +865,4 @@ def _combined() -> list[Fixture]:
     ]  # fmt: skip
 
 
-ALL = (*_bytes_and_cells(), *_header_and_shape(), *_time(), *_values(), *_combined())
+ALL = (*_bytes_and_cells(), *_header_and_shape(), *_time(), *_values(), *_combined(), *mixed())

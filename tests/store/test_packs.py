@@ -3,10 +3,12 @@ from __future__ import annotations
 from datetime import date
 
 import pytest
+import sqlalchemy as sa
 
 from logbook.errors import BadConfiguration, UnknownName
+from logbook.ingest.zone import zone_named
 from logbook.schema.pack import Limits
-from logbook.store import add_pack, edit_pack, list_packs, pack_by_id, pack_named
+from logbook.store import add_pack, edit_pack, list_packs, models, pack_by_id, pack_named
 
 
 def test_a_pack_comes_back_as_it_was_added(store):
@@ -99,3 +101,33 @@ def test_an_unknown_zone_is_refused(store, zone):
 def test_an_unknown_property_is_a_programming_error(store, pack):
     with pytest.raises(TypeError, match="colour"):
         edit_pack(store, "House", colour="red")
+
+
+def test_a_name_is_one_name_in_either_form_of_its_accents(store):
+    composed, apart = "Caf\u00e9", "Cafe\u0301"
+    added = add_pack(store, name=apart, rated_ah=100, cells_in_series=4)
+
+    assert added.name == composed
+    assert pack_named(store, apart) == pack_named(store, composed) == pack_named(store, apart.upper())
+    with pytest.raises(BadConfiguration, match="already"):
+        add_pack(store, name=composed, rated_ah=100, cells_in_series=4)
+
+
+def test_older_logbooks_may_hold_both_forms_of_a_name_as_two_packs(store):
+    composed, apart = "Caf\u00e9", "Cafe\u0301"
+    first = add_pack(store, name=composed, rated_ah=100, cells_in_series=4)
+    second = add_pack(store, name="Other", rated_ah=200, cells_in_series=4)
+    with store.writing() as connection:
+        connection.execute(sa.update(models.pack).where(models.pack.c.id == second.id).values(name=apart))
+
+    assert (pack_named(store, composed).id, pack_named(store, apart).id) == (first.id, second.id)
+    assert edit_pack(store, apart, rated_ah=210.0).rated_ah == 210.0
+    assert edit_pack(store, apart, name="Spare").id == second.id
+
+
+@pytest.mark.parametrize("name", ["localtime", "posixrules", "Factory"])
+def test_what_depends_on_the_machine_is_no_zone(name: str, store):
+    with pytest.raises(UnknownName, match="time zone"):
+        add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone=name)
+    with pytest.raises(UnknownName, match="time zone"):
+        zone_named(name)
