@@ -21,6 +21,8 @@ from sqlalchemy.dialects import registry
 from sqlalchemy.dialects.sqlite.base import SQLiteDialect
 from sqlalchemy.pool import QueuePool
 
+from logbook.store.batch import batch_of
+
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
@@ -120,6 +122,9 @@ class Connection:
 
     def ingest(self, table_name: str, table: pa.Table) -> None:
         """Append an Arrow table to a table, by column name."""
+        if batch := batch_of(table_name, table):
+            self.execute_many(batch.statement, batch.parameters)
+            table = batch.rest
         with self._statement() as prepared:
             append = {
                 manager.INGEST_OPTION_TARGET_TABLE: table_name,
