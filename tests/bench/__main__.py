@@ -1,8 +1,9 @@
 """The bench: prints the design's aims beside what was measured, each with its baseline in the same run.
 
 `python -m tests.bench aims` is the table; `history`, `length` and `packs` show how cost grows; `fill` makes a logbook;
-`kills` kills every command that writes, at each of its statements or at random, and looks at what it left.
-Everything but `fill` works in a temporary folder and leaves nothing.
+`kills` kills every command that writes, at each of its statements or at random, and looks at what it left; `fuzz`
+feeds importer or dashboard with any input at all, and keeps what was not met well.
+Everything but `fill` and `fuzz` works in a temporary folder and leaves nothing.
 """
 
 from __future__ import annotations
@@ -46,7 +47,18 @@ def main() -> None:
     killing.add_argument("--interval", type=int, default=10, help="seconds from reading to reading (%(default)s)")
     killing.add_argument("--seed", type=int, default=1)
     killing.add_argument("--only", nargs="*", default=[], help="of these commands alone")
+    fuzzing = commands.add_parser("fuzz", help="any input at all into the importer or the dashboard")
+    fuzzing.add_argument(
+        "how",
+        choices=["guided", "shapes", "http"],
+        help="importer, led by what inputs reach (atheris); importer, wounds alone; dashboard",
+    )
+    fuzzing.add_argument("--runs", type=int, default=10_000, help="inputs (%(default)s)")
+    fuzzing.add_argument("--seed", type=int, default=1)
+    fuzzing.add_argument("--keep", type=Path, help="new folder for inputs not met well and for the server's log")
     chosen = parser.parse_args()
+    if chosen.command == "fuzz":
+        sys.exit(fuzz(chosen))
     if chosen.command == "fill":
         step("stored", chosen.database.absolute(), chosen.rows, chosen.packs)
         return
@@ -96,6 +108,22 @@ def kill(folder: Path, chosen: argparse.Namespace) -> None:
         line(case.name, str(len(mine)), str(sum(each.landed for each in mine)), str(wrong))
     if any(each.problems for each in done):
         sys.exit(1)
+
+
+def fuzz(chosen: argparse.Namespace) -> int:
+    """Fuzz; gives the exit code, 0 where every input was met well."""
+    from tests.bench import fuzz as importer  # noqa: PLC0415 - loads the whole program
+    from tests.bench import fuzz_http  # noqa: PLC0415
+
+    kept = chosen.keep or Path(tempfile.mkdtemp(prefix="logbook-fuzz-"))
+    kept.mkdir(parents=True, exist_ok=True)
+    if chosen.how == "http":
+        code = fuzz_http.main(chosen.runs, chosen.seed, kept)
+    else:
+        code = importer.run(chosen.runs, chosen.seed, kept, guided=chosen.how == "guided")
+    if not chosen.keep and not code:
+        shutil.rmtree(kept)
+    return code
 
 
 def heading(*names: str) -> None:

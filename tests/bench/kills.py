@@ -199,7 +199,7 @@ CASES = (
     Case("export", held, ("export", f"{{folder}}/{EXPORT}"), codes=(0, THERE)),
     Case("mend", damaged, ("check", "--mend"), sound=False),
     Case("swap", with_two_packs, ("pack", "swap", "House", "Spare", "--at", "2020-01-02")),
-    Case("edit", held, ("pack", "edit", "House", "--rated-ah", "120", "--name", "Old")),
+    Case("edit", held, ("pack", "edit", "House", "--rated-ah", "120")),
     Case("restore", to_be_restored, ("restore", f"{{folder}}/{BACKUPS}/kept.sqlite3", "--yes")),
 )
 LONG_CASES = (Case("demo", empty, ("demo", "--no-serve"), stages=demo_stages),)
