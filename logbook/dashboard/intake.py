@@ -191,7 +191,7 @@ class Intake:
         if len(mapping.encode()) > LONGEST_MAPPING:
             raise BadData("This mapping is too large.", mend="A mapping is a small text file.")
         parse_mapping(mapping, "the mapping")
-        self.uploads.mapping(job.folder).write_text(mapping, "utf-8")
+        self.uploads.keep_mapping(job.folder, mapping)
         self._resume(job, mapping=True, trial=None, shown=None)
 
     def put_aside(self, job_id: Any) -> None:

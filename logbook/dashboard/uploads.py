@@ -12,6 +12,7 @@ import secrets
 import shutil
 import threading
 import time
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
@@ -20,7 +21,7 @@ from logbook.errors import BadData, CannotWrite, UnknownName
 from logbook.units import S_PER_DAY
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Iterator
 
 CHUNK_BYTES = 1 << 18
 PIECE_BYTES = 2 << 20
@@ -28,6 +29,8 @@ PIECE_BYTES = 2 << 20
 LONGEST_UPLOAD_BYTES = 4 << 30
 """The largest file taken through the browser; larger ones go through the command line."""
 ROOM_BYTES = 64 << 20
+PART = "part"
+"""Name of what is here of a file on its way."""
 FORGOTTEN_S = S_PER_DAY
 """A file that broke off is kept so long for its owner to go on."""
 
@@ -59,29 +62,34 @@ class Uploads:
         for found in self._begun() if changed_ms else ():
             if Upload(wanted.token, *list(asdict(found).values())[1:]) == wanted:
                 return found
-        self._need_room(length)
-        self._home(wanted.token).mkdir(parents=True, mode=0o700)
-        self._part(wanted.token).touch()
-        self._card(wanted.token).write_text(json.dumps(asdict(wanted)), "utf-8")
+        with told_of_disk():
+            self._need_room(length)
+            self._home(wanted.token).mkdir(parents=True, mode=0o700)
+            self._part(wanted.token).touch(mode=0o600)
+            write_whole(self._card(wanted.token), json.dumps(asdict(wanted)))
         return wanted
 
     def received(self, token: str) -> int:
         """Bytes that are here."""
         self.upload(token)
-        return self._part(token).stat().st_size
+        try:
+            return self._part(token).stat().st_size
+        except FileNotFoundError:  # it is complete by now
+            raise unknown() from None
 
     def upload(self, token: str) -> Upload:
         """What is known of a file on its way; UnknownName where there is none."""
-        card = self._card(token) if re.fullmatch(r"[0-9a-f]{16}", token) and self.folder else None
-        if card is None or not card.is_file():
-            raise UnknownName("There is no such file on its way.", mend="Send it again.")
-        return Upload(**json.loads(card.read_text("utf-8")))
+        known = re.fullmatch(r"[0-9a-f]{16}", token) and self.folder
+        found = self._read(self._card(token)) if known else None
+        if found is None:
+            raise unknown()
+        return found
 
     def add(self, token: str, at: int, stream: IO[bytes], size: int) -> int:
         """Write a piece down at its place; gives how much is here. A piece that broke off leaves what came."""
         upload = self.upload(token)
-        with self._lock:
-            here = self._part(token).stat().st_size
+        with self._lock, told_of_disk():
+            here = self.received(token)
             if at != here or here + size > upload.length:
                 raise BadData(f"{here} bytes of this file are here.", mend="Go on from there.")
             with self._part(token).open("ab") as out:
@@ -92,12 +100,12 @@ class Uploads:
             return here + size - left
 
     def complete(self, token: str) -> Path:
-        """Give a file that is here its name; from now on it waits for its import."""
-        upload = self.upload(token)
-        target = self.path(token, upload.file_name)
-        target.parent.mkdir(exist_ok=True, mode=0o700)
-        self._part(token).rename(target)
-        self._card(token).unlink()
+        """Give a file that is here its name; from now on it waits for its import. It can be completed once."""
+        with self._lock, told_of_disk():
+            target = self.path(token, self.upload(token).file_name)
+            target.parent.mkdir(exist_ok=True, mode=0o700)
+            self._part(token).rename(target)
+            self._card(token).unlink()
         return target
 
     def path(self, token: str, file_name: str) -> Path:
@@ -107,6 +115,11 @@ class Uploads:
     def mapping(self, token: str) -> Path:
         """Where the mapping of a file lies."""
         return self._home(token) / "mapping.toml"
+
+    def keep_mapping(self, token: str, text: str) -> None:
+        """Keep the owner's mapping of a file beside it."""
+        with told_of_disk():
+            write_whole(self.mapping(token), text)
 
     def drop(self, token: str) -> None:
         """Take a file away, with all that came with it."""
@@ -122,7 +135,16 @@ class Uploads:
 
     def _begun(self) -> list[Upload]:
         cards = sorted(self.folder.glob("*/upload.json")) if self.folder else []
-        return [Upload(**json.loads(card.read_text("utf-8"))) for card in cards]
+        return [found for card in cards if (found := self._read(card))]
+
+    @staticmethod
+    def _read(card: Path) -> Upload | None:
+        """What a card says of a file on its way; None for one that is complete, or was left by a killed program."""
+        try:
+            found = Upload(**json.loads(card.read_text("utf-8")))
+        except (OSError, ValueError, TypeError):
+            return None
+        return found if card.with_name(PART).exists() else None
 
     def _need_room(self, length: int) -> None:
         folder = self.folder or Path()
@@ -136,10 +158,35 @@ class Uploads:
         return (self.folder or Path()) / token
 
     def _part(self, token: str) -> Path:
-        return self._home(token) / "part"
+        return self._home(token) / PART
 
     def _card(self, token: str) -> Path:
         return self._home(token) / "upload.json"
+
+
+def unknown() -> UnknownName:
+    """What is said of a file that is not on its way."""
+    return UnknownName("There is no such file on its way.", mend="Send it again.")
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a small file for its owner alone, so that who reads it sees all of it or none."""
+    unfinished = path.with_name(f"{path.name}.{secrets.token_hex(4)}.part")
+    unfinished.touch(mode=0o600)
+    unfinished.write_text(text, "utf-8")
+    unfinished.replace(path)
+
+
+@contextmanager
+def told_of_disk() -> Iterator[None]:
+    """Turn what the system says about a full disk or a folder that cannot be written into plain words."""
+    try:
+        yield
+    except OSError as error:
+        raise CannotWrite(
+            f"The file could not be written down here ({error.strerror or error}).",
+            mend="Make room on the disk, or change the permissions of the logbook's folder, and send it again.",
+        ) from error
 
 
 def safe_name(name: str) -> str:
