@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from logbook.cli.progress import Meter
-    from logbook.ingest import ImportOptions, Question
+    from logbook.ingest import ImportOptions, Mapping, Question
     from logbook.jobs.era import Era
     from logbook.schema.pack import Pack
     from logbook.schema.receipt import Receipt
@@ -46,6 +46,11 @@ ERA_HELP = "Take only readings from then on, in the file's or the pack's zone: o
     metavar="TOML",
     type=click.Path(path_type=Path),
     help="Write what was recognised as a mapping file.",
+)
+@click.option(
+    "--clock",
+    type=click.Choice(["before", "after"]),
+    help="Where its clock was set while it logged: which side of that was right.",
 )
 @click.option("--device", metavar="NAME", help="Take only this device's readings, where a file holds several.")
 @click.option("--from", "from_date", metavar="DATE", type=MOMENT, help=ERA_HELP)
@@ -82,19 +87,28 @@ def import_(context: click.Context, session: Session, /, files: Sequence[Path], 
 
 
 def _options(options: dict[str, Any], pack: Pack) -> ImportOptions:
-    from logbook.ingest import ImportOptions, read_mapping
+    from logbook.ingest import ImportOptions
 
     limits = {"max_bytes": options["max_mib"] and options["max_mib"] << 20, "max_ratio": options["max_ratio"]}
     return ImportOptions(
         time_zone=options["timezone"],
         positive=options["positive"],
+        clock=options["clock"],
         device=options["device"],
-        mapping=read_mapping(options["mapping"]) if options["mapping"] else None,
+        mapping=_mapping(options["mapping"]),
         cells_in_series=pack.cells_in_series,
         rated_ah=pack.rated_ah,
         default_time_zone=pack.time_zone,
         **{name: value for name, value in limits.items() if value is not None},
     )
+
+
+def _mapping(path: Path | None) -> Mapping | None:
+    if path is None:
+        return None
+    from logbook.ingest import read_mapping
+
+    return read_mapping(path)
 
 
 def _era(options: dict[str, Any], pack: Pack) -> Era:

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
 
 from logbook.ingest.unit import CANONICAL, unit_named
 
@@ -108,6 +106,9 @@ class Numbers:
 
 def read_numbers(column: Any, decimal: str) -> Numbers:
     """Read an Arrow string column; fast where it is plain, by distinct cells where it is not."""
+    import pyarrow as pa  # noqa: PLC0415 - what reads a header or a zone does without
+    import pyarrow.compute as pc  # noqa: PLC0415
+
     try:
         if decimal == ",":
             if pc.any(pc.match_substring(column, ".")).as_py():
@@ -124,6 +125,9 @@ def _finite(values: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _by_spelling(column: Any, decimal: str) -> Numbers:
+    import pyarrow as pa  # noqa: PLC0415
+    import pyarrow.compute as pc  # noqa: PLC0415
+
     encoded = pc.dictionary_encode(column, null_encoding="encode")
     if isinstance(encoded, pa.ChunkedArray):
         encoded = encoded.combine_chunks() if encoded.num_chunks != 1 else encoded.chunk(0)

@@ -7,8 +7,6 @@ import re
 from bisect import bisect_left
 from typing import TYPE_CHECKING
 
-from charset_normalizer import from_bytes
-
 from logbook.errors import BadData
 
 if TYPE_CHECKING:
@@ -166,6 +164,8 @@ def encoding_of(start: bytes) -> str:
     except UnicodeDecodeError:
         if _mostly_utf8(start):
             return "utf-8"
+        from charset_normalizer import from_bytes  # noqa: PLC0415 - slow to load, and most files are UTF-8
+
         best = from_bytes(start[: 1 << 16], cp_isolation=CODE_PAGES).best()
         found = best.encoding if best else "cp1252"
         if found not in LATIN and not _has_words_beyond_ascii(start):

@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logbook.errors import BadData, InputMissing, LogbookError
-from logbook.ingest import read_export
+from logbook.jobs import comparison
 from logbook.jobs.era import Era
+from logbook.jobs.otherwise import read_otherwise
 from logbook.jobs.progress import silent
-from logbook.jobs.taking import read_for_pack, read_otherwise
 from logbook.schema.receipt import Changes, ColumnUse, Inference, Receipt, Repair, SetAside
 from logbook.store import commit_import, known_import, stored_receipt
 from logbook.units import iso_from_ms
@@ -53,7 +53,7 @@ def import_file(  # noqa: PLR0913 - each is a choice of its owner
     known = known_import(store, pack.id, sha256_of(path))
     if known:
         return _known(store, known, path, pack, options, dry_run=dry_run)
-    from logbook.jobs import comparison  # noqa: PLC0415 - loads the whole analysis, which a known file does without
+    from logbook.jobs.taking import read_for_pack  # noqa: PLC0415 - the whole importer, for a file that is not known
 
     read = partial(
         read_for_pack,
@@ -132,7 +132,7 @@ def _known(store: Store, known: ImportRow, path: Path, pack: Pack, options: Impo
             mend=f"To have it as said now, take that import back and import it again:  logbook undo {known.id}  "
             "(see what would come of it first with  --dry-run)",
         )
-    from logbook.jobs import comparison  # noqa: PLC0415 - loads the whole analysis, which a known file does without
+    from logbook.ingest import read_export  # noqa: PLC0415 - the whole importer, for a file that is known
 
     told = f"Import {known.id} read this file otherwise ({other}) and stands until it is taken back."
     receipt = read_export(path, options).receipt

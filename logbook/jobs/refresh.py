@@ -14,7 +14,7 @@ import numpy as np
 from logbook.analysis import digest as analysis
 from logbook.jobs.progress import silent
 from logbook.store import findings, stale
-from logbook.store.parts import stored_parts
+from logbook.store.parts import PIECE_ROWS, stored_parts
 from logbook.store.readings import count_by_day, readings_between
 from logbook.store.side import with_side
 from logbook.units import MS_PER_DAY
@@ -33,8 +33,6 @@ if TYPE_CHECKING:
 
     Digest = Callable[[Readings, Pack], Mapping[str, pd.DataFrame]]
 
-PIECE_ROWS = 2_000_000
-"""Readings digested together: bounds the memory."""
 PATIENCE = 3
 """Times a piece is computed beside other writers before it locks them out."""
 

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 PART_ROWS = 500_000
 """Readings looked at together, stored and incoming: bounds the memory."""
+PIECE_ROWS = 2_000_000
+"""Readings digested together: bounds the memory."""
 
 
 def parts_of(connection: Connection, pack_id: int, ts_ms: NDArray[np.int64]) -> Iterator[tuple[int, int, slice]]:
