@@ -18,6 +18,7 @@ from logbook.dashboard.page import pack_numbered, reader_view
 from logbook.dashboard.plain import page_words
 from logbook.dashboard.shell import plain_page
 from logbook.dashboard.uploads import LONGEST_UPLOAD_BYTES, PIECE_BYTES
+from logbook.dashboard.wellformed import ADDRESS
 from logbook.errors import BadData, CannotWrite, LogbookError, UnknownName
 from logbook.schema.reading import QUANTITY_NAMES
 from logbook.units import MS_PER_DAY, iso_from_ms
@@ -59,7 +60,7 @@ def unforeseen(error: Exception) -> Any:
     """What nobody foresaw: a request that dash cannot take apart is its sender's fault, anything else is ours."""
     if request.path.startswith("/_dash-component-suites/"):
         return jsonify(error="There is no such file."), 404
-    if request.path == "/_dash-update-component":  # what happens inside of a callback is told there
+    if request.path == ADDRESS:  # what happens inside of a callback is told there
         log.warning("a request to change a page was malformed: %s", type(error).__name__)
         return jsonify(error="This request is malformed."), 400
     number = secrets.token_hex(3)

@@ -19,6 +19,7 @@ from logbook.dashboard.page import in_browser, visit_of
 from logbook.dashboard.pages import imports, notes
 from logbook.dashboard.safety import guard
 from logbook.dashboard.shell import INDEX, shell
+from logbook.dashboard.wellformed import require_wellformed
 from logbook.dashboard.wording import Answer
 from logbook.errors import LogbookError, UnknownName
 
@@ -76,6 +77,7 @@ def create_app(source: Store | Answers, *, hosts: Collection[str] = (), key: str
     add_api(app, answers, intake)
     app.server.after_request(partial(with_status, PAGES, answers))
     guard(app, hosts, key)
+    require_wellformed(app)
     return app
 
 

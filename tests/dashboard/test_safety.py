@@ -10,6 +10,7 @@ from logbook.dashboard import create_app
 from logbook.dashboard.figures.style import GRAPH_CONFIG
 from logbook.dashboard.safety import MOST_ADDRESSES, MOST_WRONG, WAIT_S, Throttle, host_name
 from logbook.dashboard.server import listen, own_names
+from logbook.dashboard.wellformed import KINDS, fits
 from logbook.errors import BadConfiguration, Unavailable
 
 
@@ -181,19 +182,56 @@ def test_what_cannot_be_is_refused_without_a_trace(client, method, path, body, s
     assert response.headers["Content-Security-Policy"]
 
 
-def test_a_callback_of_nonsense_values_says_so_in_words(client):
+@pytest.mark.parametrize(
+    ("place", "value"), [(0, {"a": 1}), (0, 5), (1, [1]), (2, "x"), (2, float("nan")), (2, 10**30), (2, {})]
+)
+def test_a_page_of_nonsense_values_is_refused_before_it_is_used(client, place, value, caplog):
     inputs = [
-        {"id": "url", "property": "pathname", "value": {"a": 1}},
-        {"id": "url", "property": "search", "value": [1]},
+        {"id": "url", "property": "pathname", "value": "/"},
+        {"id": "url", "property": "search", "value": ""},
         {"id": "changed", "property": "data", "value": None},
     ]
     body = {"output": "content.children", "outputs": {"id": "content", "property": "children"}, "inputs": inputs}
+    honest = client.post(CALLBACK, json=body)
+    inputs[place]["value"] = value
 
-    response = client.post(CALLBACK, json=body)
+    refused = client.post(CALLBACK, json=body)
 
-    assert response.status_code == 200
-    assert "Something went wrong here." in response.text
-    assert not [trace for trace in TRACES if trace in response.text]
+    assert honest.status_code == 200
+    assert (refused.status_code, refused.get_json()) == (400, {"error": "This request is malformed."})
+    assert "Traceback" not in caplog.text
+
+
+@pytest.mark.parametrize(
+    "value",
+    [
+        None,
+        "x",
+        1,
+        [],
+        {},
+        {"start": 1},
+        {"start": 1, "end": None, "first": 0, "last": 5},
+        {"start": 1, "end": 2, "x": 1},
+    ],
+)
+def test_a_window_that_is_none_is_refused(client, value):
+    entry = {"id": "readings-view", "property": "data", "value": value}
+
+    assert not fits(entry)
+    assert fits({**entry, "value": {"start": 1, "end": 2, "first": 0, "last": 5}})
+
+
+def test_every_property_that_pages_send_has_its_kind(client):
+    sent = [
+        entry
+        for callback in client.get("/_dash-dependencies").get_json()
+        if not callback.get("clientside_function")
+        for entry in (*callback["inputs"], *callback["state"])
+    ]
+
+    assert len(sent) > 50
+    assert {entry["id"] if entry["property"] == "data" else entry["property"] for entry in sent} <= KINDS.keys()
 
 
 def test_who_tries_many_keys_has_to_wait_and_the_owner_has_not(full_answers):

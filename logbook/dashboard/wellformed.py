@@ -1,0 +1,117 @@
+"""Well-formed: what pages send when something on them changes is of the kind it must be, or refused before it is used."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from flask import abort, request
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from dash import Dash
+
+ADDRESS = "/_dash-update-component"
+"""Where dash takes what pages send."""
+LARGEST = 10**15
+"""Milliseconds of 30,000 years."""
+VIEW_KEYS = {"start", "end", "first", "last"}
+
+
+def is_text(value: Any) -> bool:
+    """A text, or nothing yet."""
+    return value is None or isinstance(value, str)
+
+
+def is_whole(value: Any) -> bool:
+    """A whole number, or none yet."""
+    return value is None or (isinstance(value, int) and abs(value) <= LARGEST)
+
+
+def is_number(value: Any) -> bool:
+    """A number that can be counted with, or none yet."""
+    return is_whole(value) or (isinstance(value, float) and math.isfinite(value) and abs(value) <= LARGEST)
+
+
+def is_plain(value: Any) -> bool:
+    """What a field can hold: a text, a number, yes or no, or nothing yet."""
+    return is_text(value) or is_number(value)
+
+
+def is_changes(value: Any) -> bool:
+    """What a picture says of a move, by name."""
+    return value is None or isinstance(value, dict)
+
+
+def is_view(value: Any) -> bool:
+    """A window of readings."""
+    return (
+        isinstance(value, dict)
+        and set(value) == VIEW_KEYS
+        and all(map(is_whole, value.values()))
+        and None not in value.values()
+    )
+
+
+def is_seen(value: Any) -> bool:
+    """Signs of what is on a page already."""
+    return value is None or (
+        isinstance(value, list)
+        and all(
+            isinstance(pair, list) and len(pair) == 2 and all(isinstance(part, str) for part in pair) for pair in value
+        )
+    )
+
+
+def is_id(value: Any) -> bool:
+    """Name of a part of a page; one that shares its kind has several parts."""
+    return isinstance(value, str) or (isinstance(value, dict) and all(map(is_plain, value.values())))
+
+
+KINDS: dict[str, Callable[[Any], bool]] = {
+    "pathname": is_text,
+    "search": is_text,
+    "value": is_plain,
+    "checked": is_plain,
+    "n_clicks": is_whole,
+    "n_intervals": is_whole,
+    "relayoutData": is_changes,
+    "id": is_id,
+    "changed": is_number,
+    "readings-reached": is_whole,
+    "readings-view": is_view,
+    "import-seen": is_seen,
+}
+"""Property of a part of a page, or for `data` the part's name, to what it may be."""
+
+
+def require_wellformed(app: Dash) -> None:
+    """Have malformed requests to change a page refused with 400."""
+    app.server.before_request(refuse_malformed)
+
+
+def refuse_malformed() -> None:
+    """Refuse a request of pages that holds something it cannot hold."""
+    if request.path != ADDRESS or request.method != "POST":
+        return
+    body = request.get_json(silent=True)
+    if not isinstance(body, dict) or not all(map(fits, entries(body))):
+        abort(400, "This request is malformed.")
+
+
+def entries(body: dict[str, Any]) -> Iterator[Any]:
+    """Every input and state of a request; those that share their kind come as a list."""
+    for name in ("inputs", "state"):
+        given = body.get(name, [])
+        for entry in given if isinstance(given, list) else [given]:
+            yield from entry if isinstance(entry, list) else [entry]
+
+
+def fits(entry: Any) -> bool:
+    """Whether one input is of the kind it must be."""
+    if not isinstance(entry, dict) or not is_id(entry.get("id")):
+        return False
+    name = entry.get("property")
+    kind = KINDS.get(str(entry["id"] if name == "data" else name))
+    return kind is not None and kind(entry.get("value"))
