@@ -8,7 +8,7 @@ import pytest
 
 from logbook.errors import BadData, InputMissing
 from logbook.ingest import ImportOptions
-from logbook.jobs import import_files as job
+from logbook.jobs import taking
 from logbook.jobs.import_files import import_file, import_files, receipt_from_json
 from logbook.schema.receipt import Receipt
 from logbook.store import list_imports, read_readings, stored_receipt
@@ -51,7 +51,7 @@ def test_a_known_file_is_not_even_read(store, pack, tmp_path, monkeypatch):
     path = trip(tmp_path / "trip.csv")
     first = import_file(store, path, pack, OPTIONS)
     before = content(store)
-    monkeypatch.setattr(job, "read_for_pack", pytest.fail)
+    monkeypatch.setattr(taking, "read_for_pack", pytest.fail)
 
     again = import_file(store, path, pack, OPTIONS)
 
