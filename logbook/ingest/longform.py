@@ -52,6 +52,7 @@ def wide(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> Frame:
         target, values = _quantity(word, rows, frame, known, ledger, ask)
         if target is None or target in columns:
             continue
+        rows, values = _each_once(rows, values, row_of, frame, ledger)
         column = np.full(len(times), np.nan)
         column[row_of[rows]] = values
         columns[target] = column
@@ -61,6 +62,27 @@ def wide(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> Frame:
         )
     ledger.infer("shape", "one value a row", "strong", f"its quantities are {', '.join(words)[:120]}")
     return held(Frame(lines, times, columns), ledger)
+
+
+def _each_once(
+    rows: NDArray[np.intp],
+    values: NDArray[np.float64],
+    row_of: NDArray[np.intp],
+    frame: Frame,
+    ledger: Ledger,
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """The first value of a quantity at each time; the same again is counted, another is set aside."""
+    order = np.argsort(row_of[rows], kind="stable")
+    again = np.concatenate([[False], np.diff(row_of[rows][order]) == 0])
+    if not again.any():
+        return rows, values
+    leaders = np.maximum.accumulate(np.where(again, 0, np.arange(len(order))))
+    ordered = values[order]
+    same = again & ((ordered == ordered[leaders]) | np.isnan(ordered))
+    ledger.repair("duplicate", "rows that stand in the file twice, taken once", frame.lines[rows[order[same]]])
+    ledger.set_aside(frame.lines[rows[order[again & ~same]]], "another reading has the same time and other values")
+    kept = np.sort(order[~again])
+    return rows[kept], values[kept]
 
 
 def _of_other_devices(

@@ -27,6 +27,8 @@ class ImportOptions:
     rated_ah: float | None = None
     default_time_zone: str | None = None
     """Zone taken, and said so, when the file and `time_zone` are silent: the pack's."""
+    clock: Literal["before", "after"] | None = None
+    """Which side was right where the clock was set while it logged."""
     device: str | None = None
     """Which of several devices in one file is meant."""
     remembered: tuple[Remembered, ...] = ()

@@ -23,9 +23,14 @@ QUANTITIES = ("voltage_v", "current_a", "temperature_c", "soc_percent")
 MINUTE_MS = S_PER_MINUTE * MS_PER_S
 SHIFTS_MS = tuple(sign * hours * MS_PER_HOUR // 2 for hours in range(1, 29) for sign in (1, -1))
 """Half hours up to 14 hours both ways: what a wrong zone or summer time makes."""
+LEAST_LEAP_MS = 2 * MINUTE_MS
+MOST_CUTS = 50
+"""More steps back are rows in no order."""
 LEAST_MATCHES = 20
 LEAST_SHARE = 0.95
 LEAST_VALUES = 8
+LEAST_CHANGES, SHARE_OF_CHANGES = 12, 0.9
+"""Where the values are few, so many changes from row to row, and nearly all of them alike, tell a copy too."""
 MOST_COMPARED = 20_000
 STORED_ROUNDING = 0.0006
 """Readings in the logbook are rounded to thousandths."""
@@ -39,11 +44,20 @@ def sorted_once(frame: Frame, ledger: Ledger) -> Frame:
     if len(frame) < 2:
         return frame
     frame = _with_seconds(frame, ledger)
-    if (np.diff(frame.ts_ms) < 0).any():
-        frame = _merged(frame, ledger)
-        order = np.argsort(frame.ts_ms, kind="stable")
-        frame = frame.take(order)
+    steps = np.diff(frame.ts_ms)
+    back, leaps = np.flatnonzero(steps < 0) + 1, np.flatnonzero(_leaps(steps)) + 1
+    if len(back) or 0 < len(leaps) <= MOST_CUTS:
+        frame = _merged(frame, back, leaps, ledger)
+    if len(back):
+        frame = frame.take(np.argsort(frame.ts_ms, kind="stable"))
     return _each_once(frame, ledger)
+
+
+def _leaps(steps: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Steps on at which a copy with another clock may begin: no shorter than the smallest such move, and no usual ones."""
+    usual = float(np.median(steps[:: max(len(steps) // MOST_COMPARED, 1)]))
+    least = max(LEAST_LEAP_MS, COARSER * usual)
+    return np.asarray(steps >= least) if usual > 0 else np.zeros(len(steps), bool)
 
 
 def _with_seconds(frame: Frame, ledger: Ledger) -> Frame:
@@ -100,18 +114,18 @@ def _repeats(frame: Frame, same: NDArray[np.bool_]) -> bool:
     return bool(alike[same].mean() > 0.9)
 
 
-def _merged(frame: Frame, ledger: Ledger) -> Frame:
-    """Stretches between steps back in time, with copies of earlier ones taken out."""
-    cuts = np.flatnonzero(np.diff(frame.ts_ms) < 0) + 1
-    if len(cuts) > 50:
-        ledger.infer("order of rows", "sorted by time", "strong", f"time goes back {len(cuts)} times in the file")
+def _merged(frame: Frame, back: NDArray[np.intp], leaps: NDArray[np.intp], ledger: Ledger) -> Frame:
+    """Stretches between steps back in time, and between leaps, with copies of earlier ones taken out."""
+    if len(back) > MOST_CUTS:
+        ledger.infer("order of rows", "sorted by time", "strong", f"time goes back {len(back)} times in the file")
         return frame
+    cuts = np.union1d(back, leaps) if len(back) + len(leaps) <= MOST_CUTS else back
     parts = [frame.take(slice(a, b)) for a, b in zip([0, *cuts.tolist()], [*cuts.tolist(), len(frame)], strict=True)]
     kept: list[Frame] = []
     for part in parts:
         kept = _with_part(kept, part, ledger)
-    if len(kept) > 1:
-        ledger.infer("order of rows", "sorted by time", "strong", f"time goes back {len(cuts)} times in the file")
+    if len(kept) > 1 and len(back):
+        ledger.infer("order of rows", "sorted by time", "strong", f"time goes back {len(back)} times in the file")
     return joined(kept)
 
 
@@ -165,8 +179,27 @@ def shift_between(earlier: Frame, later: Frame) -> int | None:
     return next((shift for shift in SHIFTS_MS if _match(earlier, later, shift)), None)
 
 
+def is_copy(earlier: Frame, later: Frame) -> bool:
+    """Whether the later rows stand among the earlier ones, at the same times or moved ones."""
+    if len(later) < LEAST_MATCHES or len(earlier) < LEAST_MATCHES:
+        return _equal_rows(earlier, later)
+    return _match(earlier, later, 0) or shift_between(earlier, later) is not None
+
+
+def _equal_rows(earlier: Frame, later: Frame) -> bool:
+    """Whether most of a few rows stand among the earlier ones at their times."""
+    place = np.minimum(np.searchsorted(earlier.ts_ms, later.ts_ms), len(earlier) - 1)
+    same = earlier.ts_ms[place] == later.ts_ms
+    for name in QUANTITIES:
+        a, b = earlier.get(name)[place], later.get(name)
+        same &= np.isnan(a) | np.isnan(b) | (np.abs(a - b) <= ROUNDING[name])
+    return bool(same.mean() > 0.5) if len(later) else False
+
+
 def _match(earlier: Frame, later: Frame, shift: int) -> bool:
     """Whether rows at equal times (after the shift) hold equal values that move enough to tell."""
+    if later.ts_ms[0] - shift > earlier.ts_ms[-1] or later.ts_ms[-1] - shift < earlier.ts_ms[0]:
+        return False
     moved = later.ts_ms - shift
     within = np.flatnonzero((moved >= earlier.ts_ms[0]) & (moved <= earlier.ts_ms[-1]))
     within = within[:: max(len(within) // MOST_COMPARED, 1)]
@@ -176,13 +209,18 @@ def _match(earlier: Frame, later: Frame, shift: int) -> bool:
     if len(first) < max(LEAST_MATCHES, 0.5 * min(len(within), len(earlier))):
         return False
     equal = np.ones(len(first), bool)
+    changed = np.zeros(len(first), bool)
     moving = 0
     for name in QUANTITIES:
         a, b = earlier.get(name)[first], later.get(name)[second]
         held = np.isfinite(a) & np.isfinite(b)
         equal &= ~held | (np.abs(a - b) <= STORED_ROUNDING)
         moving = max(moving, len(np.unique(a[held])))
-    return moving >= LEAST_VALUES and bool(equal.mean() >= LEAST_SHARE)
+        changed[1:] |= (np.diff(a) != 0) | (np.diff(b) != 0)
+    telling = moving >= LEAST_VALUES or (
+        int(changed.sum()) >= LEAST_CHANGES and float(equal[changed].mean()) >= SHARE_OF_CHANGES
+    )
+    return telling and bool(equal.mean() >= LEAST_SHARE)
 
 
 def _each_once(frame: Frame, ledger: Ledger) -> Frame:

@@ -16,6 +16,7 @@ from logbook.ingest.current import signed_current
 from logbook.ingest.device import QUESTION, of_one_device
 from logbook.ingest.frame import Frame, joined
 from logbook.ingest.frozen import without_frozen
+from logbook.ingest.jump import with_steady_clock
 from logbook.ingest.ledger import LONGEST_TEXT, Ledger
 from logbook.ingest.longform import held, is_long, on_change, wide
 from logbook.ingest.moment import EARLIEST_MS, LATEST_MS, Moments, TimeOptions, moments_of
@@ -154,6 +155,7 @@ class _Import:
             frame = frame.take(frame.ts_ms != UNDECIDED) if (frame.ts_ms == UNDECIDED).any() else frame
         frame = of_one_device(frame, self.known.device, self.ledger, self.ask, self.where)
         if is_long(frame):
+            frame = with_steady_clock(frame, self.options.clock, self.known, self.ledger, self.ask)
             frame = wide(frame, self.known, self.ledger, self.ask)
         return frame
 
@@ -168,6 +170,7 @@ class _Import:
         return frame.ts_ms + (utc_from_local(begun, zone, frame.lines[:1], self.ledger) - begun)
 
     def _mended(self, frame: Frame, layouts: Sequence[Layout]) -> Frame:
+        frame = with_steady_clock(frame, self.options.clock, self.known, self.ledger, self.ask)
         frame = sorted_once(frame, self.ledger)
         if on_change(frame):
             frame = held(frame, self.ledger)

@@ -16,7 +16,12 @@ def read_otherwise(known: dict[str, Any], path: Path, options: ImportOptions) ->
     `known` is the stored receipt. Only what is given counts; what was inferred would be inferred again.
     """
     answers = {entry["question"]: entry["answer"] for entry in known["inferences"]}
-    said = {"time zone": options.time_zone, "positive current": options.positive, "device": options.device}
+    said = {
+        "time zone": options.time_zone,
+        "positive current": options.positive,
+        "device": options.device,
+        "clock": options.clock,
+    }
     other = [
         f"{question}: {answers[question]}"
         for question, answer in said.items()

@@ -99,6 +99,71 @@ def _encodings() -> list[Fixture]:
     ]
 
 
+def _clocks() -> list[Fixture]:
+    t = trip(start="2024-07-15T08:00:00")
+    berlin = {"time_zone": "Europe/Berlin"}
+
+    def shown(row: int, *hours: tuple[int, float]) -> float:
+        """Hours from UTC that the clock shows: those of summer in Berlin, and what it was set on by from a row on."""
+        return 2.0 + sum(ahead for first, ahead in hours if row >= first)
+
+    def rows(*hours: tuple[int, float], of: Trip = t) -> list[str]:
+        return lines(
+            of, lambda r, row: plain_cells("%Y-%m-%d %H:%M:%S", offset_h=shown(row, *hours))(r, row), header=None
+        )
+
+    back = [HEADER, *rows((120, -1.0))]
+    there_and_back = [HEADER, *rows((100, -2.0), (170, 2.0))]
+    flowing = t.with_(
+        current_a=np.full(300, -12.0),
+        voltage_v=np.round(13.0 - np.arange(300) / 1500, 2),
+        soc_percent=np.round(90 - np.arange(300) * 0.2),
+    )
+    on = [HEADER, *rows((150, 1.0), of=flowing)]
+    long = ["time,sensor,value,unit"]
+    for row in back[1:]:
+        time, volts, amps, *_ = row.split(",")
+        long += [f"{time},Voltage,{volts},V", f"{time},Current,{amps},A"]
+    gap = np.r_[0:100, 160:300]
+    idle = t.with_(
+        current_a=np.round(np.where(np.arange(300) % 9, -0.2, -0.3), 1),
+        voltage_v=np.round(13.2 + (np.arange(300) % 4) / 100, 2),
+        soc_percent=np.full(300, 80.0),
+    )
+    copy = trip(200, interval_s=5.0, start="2024-07-15T08:00:00")
+    twice = [
+        *lines(copy, plain_cells("%Y-%m-%d %H:%M:%S", offset_h=2.0)),
+        *lines(copy, plain_cells("%Y-%m-%d %H:%M:%S", offset_h=3.0), header=None)[60:160],
+    ]
+    nothing = np.full(300, np.nan)
+    two = t.with_(temperature_c=nothing, soc_percent=nothing)
+    return [
+        Fixture("clock-set-back", 18, _utf8(back), None, berlin, error=Unanswered, message="at line 122 .* it was set back by 1 h"),
+        Fixture("clock-set-back-right-before", 18, _utf8(back), t, {**berlin, "clock": "before"}, repairs={"clock set": 180}, inferred={"clock": "before"}),
+        Fixture("clock-set-back-right-after", 18, _utf8(back), t.with_(ts_ms=t.ts_ms - 3_600_000), {**berlin, "clock": "after"}, repairs={"clock set": 120}, inferred={"clock": "after"}),
+        Fixture("clock-there-and-back", 18, _utf8(there_and_back), t, berlin, repairs={"clock set": 70}, inferred={"clock": "before and after"}),
+        Fixture("clock-there-and-back-newest-first", 18, _utf8([HEADER, *there_and_back[:0:-1]]), t, berlin, repairs={"clock set": 70}),
+        Fixture("clock-set-on-while-current-flows", 18, _utf8(on), None, berlin, error=Unanswered, message="it was set on by 1 h"),
+        Fixture("clock-set-on-right-before", 18, _utf8(on), flowing, {**berlin, "clock": "before", "positive": "charge"}, repairs={"clock set": 150}),
+        Fixture("clock-set-back-one-value-a-row", 18, _utf8(long), two, {**berlin, "clock": "before"}, repairs={"clock set": 360}),
+        Fixture("an-hour-without-rows", 22, _utf8([HEADER, *(rows(of=idle)[row] for row in gap)]), idle.take(gap), {**berlin, "positive": "charge"}),
+        Fixture("copy-an-hour-on", 23, _utf8(twice), copy, berlin, set_aside={"the same readings stand before, 1 h apart": 100}),
+    ]  # fmt: skip
+
+
+def _one_value_a_row() -> list[Fixture]:
+    t = trip()
+    nothing = np.full(300, np.nan)
+    rows = []
+    for row in lines(t)[1:]:
+        time, volts, amps, *_ = row.split(",")
+        rows += [f"{time},Voltage,{volts},V", f"{time},Current,{amps},A"]
+    other = [rows[0].replace(",13.", ",12."), rows[3], rows[3]]
+    return [
+        Fixture("one-value-a-row-twice", 14, _utf8(["time,sensor,value,unit", *rows, *other]), t.with_(temperature_c=nothing, soc_percent=nothing), repairs={"duplicate": 2}, set_aside={"another reading has the same time and other values": 1}),
+    ]  # fmt: skip
+
+
 def mixed() -> tuple[Fixture, ...]:
     """All of them."""
-    return (*_names_and_columns(), *_temperatures(), *_encodings())
+    return (*_names_and_columns(), *_temperatures(), *_encodings(), *_clocks(), *_one_value_a_row())
