@@ -19,6 +19,7 @@ from logbook.analysis.idle import idle
 from logbook.analysis.monitor import monitor
 from logbook.analysis.protection import protection
 from logbook.analysis.resistance import resistance
+from logbook.analysis.thaw import perhaps_frozen
 from logbook.schema.health import Health, PackSummary, ReadingsSummary
 from logbook.schema.reading import Readings
 from logbook.units import MS_PER_HOUR, S_PER_HOUR
@@ -55,13 +56,16 @@ def answer(
         cycles=cycles(
             hours, tables["openings"], pack, capacity_ah=capacity_ah, offset_a=offset_a, tallied=tables["tally"]
         ),
-        cold_charging=cold.answer(
-            tables["cold"],
-            pack,
-            hours=hours,
-            has_temperature=bool(len(hours) and hours["min_temperature_c"].notna().any()),
+        cold_charging=replace(
+            cold.answer(
+                tables["cold"],
+                pack,
+                hours=hours,
+                has_temperature=bool(len(hours) and hours["min_temperature_c"].notna().any()),
+            ),
+            perhaps_frozen_ah=perhaps_frozen(hours, pack),
         ),
-        idle=idle(solved, hours, pack, tables["openings"]),
+        idle=idle(solved, hours, pack),
         resistance=resistance(tables["steps"], readings.interval_s),
         monitor=monitor(solved, tables, pack),
         protection=protection(tables["openings"], tables["blocked"], tables["sights"]),

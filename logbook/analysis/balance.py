@@ -2,11 +2,11 @@
 
 Between two anchors the count of the samples is
 
-    q = C(t)·Δs + u_last − u_first + loss·hours + offset·live hours − miss·switched Ah + inefficiency·Ah in
+    q = C(t)·Δs + u_last − u_first + loss·hours + offset·live hours + hidden·zero hours − miss·switched Ah + inefficiency·Ah in
 
 with C(t) = C_now + rate·(now − t) + any step, s the anchors' states of charge, u their errors
 (shared by neighbouring spans, with a bias common to each kind of anchor), `offset` counting only
-while the sensor shows something, and `miss` the part of an interval by which point samples see
+while the sensor shows something, `hidden` while it shows exactly nothing, and `miss` the part of an interval by which point samples see
 switching loads too long. Linear in all unknowns, with Gaussian priors, so the posterior is a weighted least-squares
 solution; errors in both Ah and state of charge are carried (the WTLS of Plett 2011, J. Power
 Sources 196:2319, in its Bayesian form), outliers are down-weighted by a Student-t with 4 degrees
@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.analysis.dead_band import FINEST_A, width_a
 from logbook.analysis.solution import Problem, Solution, solve
 from logbook.analysis.spans import bridges, placed, spans
 from logbook.analysis.step import LEAST_GAIN, best_step, likelihood, with_step
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 
     from logbook.schema.pack import Pack
 
-BASE = ("capacity_ah", "rate_ah_per_year", "offset_a", "loss_a", "miss", "inefficiency")
+BASE = ("capacity_ah", "rate_ah_per_year", "offset_a", "loss_a", "hidden_a", "miss", "inefficiency")
 KINDS = ("full", "nearly_full", "rested_full", "empty", "knee")
 KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.94, "empty": 0.002, "knee": 0.025}
 """1 sd of the error common to all anchors of a kind; ours, tested for coverage. In shares of capacity, but for the
@@ -45,6 +46,8 @@ STEP_SHARPNESS = 0.2
 """1 sd of a percentage where it steps, share of its step: rounding, truncation and hysteresis differ (ours)."""
 COUNTER_ROWS = 15
 """How many stretches of the monitor's count tell something new; its own ways of counting do not average out (ours)."""
+HIDDEN_SHARE = 0.5
+"""1 sd of what flows behind a shown zero, share of the dead band (ours)."""
 ZERO_SIGMA_A = 0.01
 """Rounding and drift of a sensor's zero seen while no current can flow."""
 WORTH_A_DOUBT, DOUBTED_LEAST = 0.02, 0.02
@@ -66,6 +69,8 @@ class Balance:
     spans: pd.DataFrame
     """With columns residual_ah, sigma_ah and weight added."""
     birge: float
+    dead_band_a: float = FINEST_A
+    """Below this the sensor shows exactly nothing."""
     step_range_ms: tuple[int, int] | None = None
     doubted_ms: int | None = None
     """When capacity may have dropped at once, where that is neither proved nor unlikely."""
@@ -86,15 +91,17 @@ class Balance:
             row[self.names.index(name)] = weight
         return float(row @ self.mean), float(np.sqrt(row @ self.covariance @ row))
 
-    def learned(self, name: str) -> float:
-        """How much narrower the posterior is than the prior, 0 (nothing learned) to 1."""
-        return 1.0 - self.sigma(name) / float(self.prior_sigma[self.names.index(name)])
+    def learned(self, **weights: float) -> float:
+        """How much narrower the posterior of a weighted sum of unknowns is than its prior, 0 (nothing learned) to 1."""
+        _, sigma = self.combined(weights)
+        prior = [weight * float(self.prior_sigma[self.names.index(name)]) for name, weight in weights.items()]
+        return 1.0 - sigma / float(np.linalg.norm(prior))
 
 
 def balance(tables: Mapping[str, pd.DataFrame], pack: Pack) -> Balance:
     """Solve for capacity and the rest from everything the log proves."""
     anchors = placed(tables)
-    found = spans(anchors, tables["hours"], pack, bridges(tables, pack, counter_scale(tables, pack)))
+    found = spans(anchors, tables, pack, bridges(tables, pack, counter_scale(tables, pack)))
     now_ms = int(tables["hours"]["start_ms"].iloc[-1]) if len(tables["hours"]) else 0
     problem = _problem(anchors, found, tables, pack, now_ms)
     plain = solve(problem)
@@ -131,6 +138,7 @@ def _problem(
         change * years_ago,
         found["live_hours"].to_numpy(float),
         found["hours"].to_numpy(float),
+        found["zero_hours"].to_numpy(float),
         -found["switched_ah"].to_numpy(float),
         found["charge_ah"].to_numpy(float),
     ]
@@ -141,6 +149,7 @@ def _problem(
     anchor_variance = (anchors["sigma"].to_numpy(float) * own_share * rated) ** 2
     chained = _same_state(anchors, last[:-1], first[1:])
     side_design, side_data, side_variance = _side_rows(tables, pack, len(names))
+    hidden_a = HIDDEN_SHARE * width_a(tables["dead_band"])
     return Problem(
         names=names,
         design=np.column_stack(columns) if len(found) else np.empty((0, len(names))),
@@ -151,9 +160,12 @@ def _problem(
         side_design=side_design,
         side_data=side_data,
         side_variance=side_variance,
-        prior_mean=np.array([0.9 * rated, 0.02 * rated, 0.0, 1e-4 * rated, 0.0, INEFFICIENCY, *(0.0 for _ in KINDS)]),
+        prior_mean=np.array(
+            [0.9 * rated, 0.02 * rated, 0.0, 1e-4 * rated, 0.0, 0.0, INEFFICIENCY, *(0.0 for _ in KINDS)]
+        ),
         prior_sigma=np.array(
-            [0.6 * rated, 0.02 * rated, 0.15, 1e-4 * rated, 0.3, INEFFICIENCY, *(KIND_BIAS[kind] for kind in KINDS)]
+            [0.6 * rated, 0.02 * rated, 0.15, 1e-4 * rated, hidden_a, 0.3, INEFFICIENCY]
+            + [KIND_BIAS[kind] for kind in KINDS]
         ),
     )
 
@@ -255,5 +267,6 @@ def _balance(
         anchors=anchors,
         spans=weighed,
         birge=solution.birge,
+        dead_band_a=float(problem.prior_sigma[BASE.index("hidden_a")]) / HIDDEN_SHARE,
         step_range_ms=step[1:] if step else None,
     )

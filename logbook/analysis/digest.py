@@ -13,6 +13,7 @@ from logbook.analysis.blocked import blocked
 from logbook.analysis.cells import cells
 from logbook.analysis.cold import cold
 from logbook.analysis.counter import counter
+from logbook.analysis.dead_band import dead_band
 from logbook.analysis.ledger import ledger
 from logbook.analysis.openings import CONTINUED, openings
 from logbook.analysis.pauses import pauses
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 
 MARGIN_MS = 2 * MS_PER_DAY
 """Context needed on both sides of a touched range, in whole days."""
-VERSION = 13
+VERSION = 14
 """Raised when the tables change, so that stored ones are made anew."""
 
 
@@ -52,6 +53,7 @@ def digest(readings: Readings, pack: Pack) -> dict[str, pd.DataFrame]:
         "cells": cells(counted, pack),
         "cold": cold(counted, pack),
         "counter": counter(counted, pack),
+        "dead_band": dead_band(counted),
         "pauses": pauses(counted),
         "resets": resets(counted, pack),
         "sights": sights(counted, acts_ms),

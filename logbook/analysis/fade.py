@@ -76,7 +76,7 @@ def fade(balance: Balance, capacity: Capacity, pack: Pack) -> Fade:
     """Rate, sudden losses and end of life, each only from enough evidence."""
     losses = _sudden_losses(balance)
     spans = balance.spans[np.abs(balance.spans["soc_change"]) >= LEAST_SWING] if len(balance.spans) else balance.spans
-    if len(spans) < 3 or balance.learned("rate_ah_per_year") < LEAST_LEARNED:
+    if len(spans) < 3 or balance.learned(rate_ah_per_year=1.0) < LEAST_LEARNED:
         return Fade(None, None, losses, _too_early(len(spans)))
     scale = 100 / pack.rated_ah
     rate, sigma = balance.value("rate_ah_per_year") * scale, balance.sigma("rate_ah_per_year") * scale

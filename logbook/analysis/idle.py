@@ -31,23 +31,25 @@ DISAGREES = (
 )
 DEAD_BAND_A = 0.1
 """A sensor that shows exactly nothing may hide up to this (common practice, no source)."""
+LEAST_HIDDEN_A, SURELY = 0.02, 3.0
 MOST_DRAIN_DOUBT = 0.3
 LOSS_MODEL_SIGMA = 0.05
 """Self-discharge follows temperature, which one constant does not: 5 % of it, ours."""
 
 
-def idle(balance: Balance, hours: pd.DataFrame, pack: Pack, openings: pd.DataFrame | None = None) -> Idle:
+def idle(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Idle:
     """Unseen loss in percent of rated in 30 days, and standby current in A out of the pack."""
     per_month = 24 * DAYS_PER_MONTH / pack.rated_ah * 100
-    loss_a, sigma_a = balance.value("loss_a"), balance.sigma("loss_a")
+    unseen = {"loss_a": 1.0, "hidden_a": 1.0 - _live_share(quiet_hours(hours, pack))}
+    loss_a, sigma_a = balance.combined(unseen)
     loss = None
     disagrees = _parked_disagrees(balance)
-    if balance.learned("loss_a") >= LEAST_LEARNED and loss_a > 0 and not disagrees:
+    if balance.learned(**unseen) >= LEAST_LEARNED and loss_a > 0 and not disagrees:
         sigma_a = float(np.hypot(sigma_a, LOSS_MODEL_SIGMA * loss_a))
         low, high = max(0.0, loss_a - QUANTILE * sigma_a), loss_a + QUANTILE * sigma_a
         loss = Estimate(round(loss_a * per_month, 2), round(low * per_month, 2), round(high * per_month, 2))
-    standby = _standby(balance, hours, pack, openings)
-    reason = _reason(loss, standby) if not disagrees else DISAGREES
+    standby = _standby(balance, hours, pack)
+    reason = _reason(loss, standby, _hidden(balance) if loss else None) if not disagrees else DISAGREES
     return Idle(loss, standby, reason, None if disagrees else _days_to_fifth(balance, hours, pack))
 
 
@@ -69,8 +71,8 @@ def _days_to_fifth(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimat
     if quiet.empty or balance.sigma("capacity_ah") > 0.12 * pack.rated_ah:
         return None
     shown_a = float(np.median((quiet["discharge_ah"] - quiet["charge_ah"]) / quiet["logged_s"])) * S_PER_HOUR
-    live = float(np.median(quiet["live_s"] / quiet["logged_s"]))
-    more_a, sigma_a = balance.combined({"offset_a": live, "loss_a": 1.0})
+    live = _live_share(quiet)
+    more_a, sigma_a = balance.combined({"offset_a": live, "loss_a": 1.0, "hidden_a": 1.0 - live})
     drain_a = shown_a + more_a
     sigma_a = float(np.hypot(sigma_a, LOSS_MODEL_SIGMA * drain_a))
     if drain_a <= 0 or sigma_a > MOST_DRAIN_DOUBT * drain_a:
@@ -84,15 +86,30 @@ def _days_to_fifth(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimat
     return Estimate(days(drain_a), days(high_a), days(low_a))
 
 
-def _standby(balance: Balance, hours: pd.DataFrame, pack: Pack, openings: pd.DataFrame | None) -> Estimate | None:
+def _live_share(quiet: pd.DataFrame) -> float:
+    """Share of quiet hours in which the sensor shows anything but exactly nothing; all of it where there are none."""
+    return float(np.median(quiet["live_s"] / quiet["logged_s"])) if len(quiet) else 1.0
+
+
+def _hidden(balance: Balance) -> str | None:
+    """Says so where far more goes unseen than cells and board lose: then a load hides behind a shown zero."""
+    hidden_a, sigma_a = balance.value("hidden_a"), balance.sigma("hidden_a")
+    if hidden_a < max(LEAST_HIDDEN_A, SURELY * sigma_a):
+        return None
+    return (
+        f"Of this some {hidden_a:.2f} A is more than cells and board lose: something draws current while the sensor, which "
+        f"shows nothing below {balance.dead_band_a:.2g} A, reads zero. Look for what stays on, with a finer clamp meter."
+    )
+
+
+def _standby(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimate | None:
     quiet = quiet_hours(hours, pack)
     if quiet.empty:
         return None
     logged_h = quiet["logged_s"].to_numpy(float) / S_PER_HOUR
     live = quiet["live_s"].to_numpy(float) / quiet["logged_s"].to_numpy(float)
     if np.median(live) < 0.01:
-        least_a = openings["least_a"].median() if openings is not None and len(openings) else np.nan
-        return Estimate(0.0, 0.0, round(float(np.fmax(DEAD_BAND_A, least_a)), 3))
+        return Estimate(0.0, 0.0, round(max(DEAD_BAND_A, balance.dead_band_a), 3))
     drawn = (quiet["discharge_ah"] - quiet["charge_ah"]).to_numpy(float) / logged_h + balance.value("offset_a") * live
     value = float(np.median(drawn))
     spread = float(np.percentile(np.abs(drawn - value), 68)) / np.sqrt(max(1.0, len(drawn) / LEAST_QUIET_HOURS))
@@ -117,8 +134,8 @@ def quiet_hours(hours: pd.DataFrame, pack: Pack) -> pd.DataFrame:
     return hours[calm & (length[run] >= LEAST_QUIET_HOURS)]
 
 
-def _reason(loss: Estimate | None, standby: Estimate | None) -> str | None:
-    parts = []
+def _reason(loss: Estimate | None, standby: Estimate | None, hidden: str | None) -> str | None:
+    parts = [hidden] if hidden else []
     if loss is None:
         parts.append(
             "What the pack loses unseen needs a long parked stretch that is logged throughout between two full charges; "
@@ -126,6 +143,6 @@ def _reason(loss: Estimate | None, standby: Estimate | None) -> str | None:
         )
     if standby is None:
         parts.append("What the parked vehicle draws needs a logged day on end without charging or use.")
-    elif standby.value == 0 and standby.low == 0:
+    elif standby.value == 0 and standby.low == 0 and not hidden:
         parts.append("The sensor shows exactly zero while parked, so a small draw may hide in its dead band.")
     return " ".join(parts) or None

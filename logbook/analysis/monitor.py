@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 LEAST_LEARNED = 0.6
 LARGEST_PAUSE_S = 1800.0
+OFTEN_ZERO, WORTH_TELLING_A = 0.02, 0.05
 WORTHLESS_PERCENT = 6.0
 """A count this unsure, 1 sd, checks nothing."""
 HEATER_SHARE = 0.25
@@ -43,7 +44,7 @@ def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) ->
     """Offset of the current, error of the reported state of charge, and whether that is a mere count."""
     offset = None
     heated = _heater_instead(balance, tables)
-    if balance.learned("offset_a") >= LEAST_LEARNED and not heated:
+    if balance.learned(offset_a=1.0) >= LEAST_LEARNED and not heated:
         value = balance.value("offset_a")
         sigma = float(np.hypot(1.4 * balance.sigma("offset_a"), DRIFT_SIGMA_A))
         sigma = float(np.hypot(sigma, ROUNDING_SHARE * current_step_a(tables["hours"])))
@@ -56,7 +57,22 @@ def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) ->
         for row in false_ones(tables["resets"]).itertuples()
     )
     reason = _reason(offset, error, tables["hours"], assumes=assumes)
-    return Monitor(offset, error, assumes, f"{HEATED} {reason or ''}".strip() if heated else reason, false_fulls)
+    return Monitor(
+        offset,
+        error,
+        assumes,
+        f"{HEATED} {reason or ''}".strip() if heated else reason,
+        _dead_band(balance, tables["hours"]),
+        false_fulls,
+    )
+
+
+def _dead_band(balance: Balance, hours: pd.DataFrame) -> float | None:
+    """The current below which the sensor shows nothing, where it often does and that is worth a word."""
+    logged_s = float(hours["logged_s"].sum()) if len(hours) else 0.0
+    zero = 1.0 - float(hours["live_s"].sum()) / logged_s if logged_s else 0.0
+    wide = balance.dead_band_a >= WORTH_TELLING_A
+    return round(balance.dead_band_a, 2) if zero >= OFTEN_ZERO and wide else None
 
 
 def _heater_instead(balance: Balance, tables: Mapping[str, pd.DataFrame]) -> bool:
@@ -94,12 +110,15 @@ def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
         live_h, passed_h = (live[last] - top.live_s) / S_PER_HOUR, (logged[last] - top.logged_s) / S_PER_HOUR
         moved = net[last] - top.net_ah - balance.value("offset_a") * live_h - balance.value("loss_a") * passed_h
         moved += balance.value("miss") * (switched[last] - top.switched_ah)
+        moved -= balance.value("hidden_a") * (passed_h - live_h)
         capacity_ah = balance.value("capacity_ah")
         counted = 100 * (top.soc + moved / capacity_ah)
         value = float(hours["last_soc_percent"].iloc[last] - counted)
         missed = switched[last] - top.switched_ah
         # offset and loss are known better together than apart
-        _, drift_ah = balance.combined({"offset_a": live_h, "loss_a": passed_h, "miss": -missed})
+        _, drift_ah = balance.combined(
+            {"offset_a": live_h, "loss_a": passed_h, "hidden_a": passed_h - live_h, "miss": -missed}
+        )
         scattered_ah2 = max(0.0, float(scatter[last] - top.scatter_ah2))
         doubt_ah = np.sqrt(drift_ah**2 + (moved / capacity_ah * balance.sigma("capacity_ah")) ** 2 + scattered_ah2)
         sigma = float(np.hypot(100 * doubt_ah / capacity_ah, 0.7))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from logbook.analysis.dead_band import width_a
 from logbook.analysis.delivered import delivered, scatter_per_ah
 from logbook.analysis.heating import YES
 from logbook.analysis.tally import COUNTED_SHARE
@@ -23,6 +24,8 @@ OFFSET_DOUBT_A = 0.1
 """How far a sensor's zero may be off before anything is known of it (common practice, no source)."""
 LOSS_DOUBT_C_RATE = 3e-4
 """A fifth of the pack a month: more than cells and board lose together (common practice, no source)."""
+HIDDEN_SCATTER = 0.01
+"""Share of the dead band by which what hides in it differs from one stretch to another, 1 sd (ours)."""
 HEATER_DOUBT = 0.3
 """1 sd of what a heater took, share of what it took below the limit: it runs on a little above it (ours)."""
 ROUNDED_ALIKE_H = 6.0
@@ -115,12 +118,15 @@ def bridges(tables: Mapping[str, pd.DataFrame], pack: Pack, scale: float | None)
     return frame.sort_values("start_ms", ignore_index=True)
 
 
-def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack, bridged: pd.DataFrame | None = None) -> pd.DataFrame:
+def spans(
+    anchors: pd.DataFrame, tables: Mapping[str, pd.DataFrame], pack: Pack, bridged: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """Pair each anchor that ends a stretch with the one that began it.
 
-    Columns: first, last (rows of `anchors`), net_ah, soc_change, hours, live_hours, charge_ah, discharge_ah,
+    Columns: first, last (rows of `anchors`), net_ah, soc_change, hours, live_hours, zero_hours (board closed, the sensor shows exactly nothing), charge_ah, discharge_ah,
     switched_ah, by_counter, bridged_s, variance_ah2 (of the count alone), middle_ms, refuted.
     """
+    hours, hidden_a = tables["hours"], width_a(tables["dead_band"])
     leaving = anchors.index[anchors["edge"] != "enter"].to_numpy()
     entering = anchors.index[anchors["edge"] != "leave"].to_numpy()
     empties = anchors["kind"].to_numpy() == "empty"
@@ -140,6 +146,8 @@ def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack, bridged: pd.Da
     logged_s = end["logged_s"] - start["logged_s"]
     over_ah, over_s, over_ah2 = _over(bridged, start["start_ms"].to_numpy(), end["start_ms"].to_numpy())
     unlogged_s = np.maximum(elapsed_s - logged_s - over_s, 0.0)
+    open_s = _open_s(tables["openings"], start["start_ms"].to_numpy(), end["start_ms"].to_numpy())
+    zero_s = (logged_s - (end["live_s"] - start["live_s"]) - open_s).clip(lower=0.0)
     throughput_ah = (end["charge_ah"] - start["charge_ah"]) + (end["discharge_ah"] - start["discharge_ah"])
     missed_ah = unlogged_s / S_PER_HOUR * 0.2 * pack.rated_ah
     net_ah, counted_ah = end["net_ah"] - start["net_ah"], end["counted_ah"] - start["counted_ah"]
@@ -156,6 +164,7 @@ def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack, bridged: pd.Da
             "soc_change": end["soc"] - start["soc"],
             "hours": elapsed_s / S_PER_HOUR,
             "live_hours": (end["live_s"] - start["live_s"] + over_s) / S_PER_HOUR,
+            "zero_hours": zero_s / S_PER_HOUR,
             "charge_ah": end["charge_ah"] - start["charge_ah"],
             "discharge_ah": end["discharge_ah"] - start["discharge_ah"],
             "switched_ah": np.where(by_counter, 0.0, switched_ah),
@@ -165,6 +174,7 @@ def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack, bridged: pd.Da
             + over_ah2
             + (GAIN_SCATTER * throughput_ah) ** 2
             + missed_ah**2
+            + (HIDDEN_SCATTER * hidden_a * zero_s / S_PER_HOUR) ** 2
             + (current_step_a(hours) / np.sqrt(12)) ** 2
             * ROUNDED_ALIKE_H
             * (end["live_s"] - start["live_s"])
@@ -174,7 +184,7 @@ def spans(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack, bridged: pd.Da
         }
     )
     frame = frame[(unlogged_s <= MOST_UNLOGGED_S) & (elapsed_s > 0)].reset_index(drop=True)
-    return frame.assign(refuted=_refuted(frame, delivered(anchors, hours), pack))
+    return frame.assign(refuted=_refuted(frame, delivered(anchors, hours), pack, hidden_a))
 
 
 def current_step_a(hours: pd.DataFrame) -> float:
@@ -202,6 +212,16 @@ def _over(
     return inside("bridged_ah"), inside("bridged_s"), inside("variance_ah2")
 
 
+def _open_s(openings: pd.DataFrame, start_ms: np.ndarray, end_ms: np.ndarray) -> np.ndarray:
+    """Seconds for which the board was open inside each span: nothing flows then, shown or not."""
+    if openings.empty:
+        return np.zeros(len(start_ms))
+    total = np.append(0.0, np.cumsum(openings["open_s"].to_numpy(float)))
+    opened_ms = openings["start_ms"].to_numpy(np.int64)
+    first, last = np.searchsorted(opened_ms, start_ms), np.searchsorted(opened_ms, end_ms)
+    return np.asarray(total[last] - total[first])
+
+
 def _still_flat(anchors: pd.DataFrame, pack: Pack) -> np.ndarray:
     """Rows of empties long after an empty with next to no charge in or out between: the cells have sunk below it unseen."""
     kind, edge = anchors["kind"].to_numpy(object), anchors["edge"].to_numpy(object)
@@ -223,12 +243,13 @@ def _still_flat(anchors: pd.DataFrame, pack: Pack) -> np.ndarray:
     return np.array(rows, int)
 
 
-def _refuted(frame: pd.DataFrame, deliveries: pd.DataFrame, pack: Pack) -> np.ndarray:
+def _refuted(frame: pd.DataFrame, deliveries: pd.DataFrame, pack: Pack, hidden_a: float) -> np.ndarray:
     """Spans that imply far less capacity than the pack delivered later, whatever drained unseen: their empty end was none."""
     if frame.empty or deliveries.empty:
         return np.zeros(len(frame), bool)
     change = frame["soc_change"].to_numpy(float)
     unseen_ah = OFFSET_DOUBT_A * frame["live_hours"] + LOSS_DOUBT_C_RATE * pack.rated_ah * frame["hours"]
+    unseen_ah += hidden_a * frame["zero_hours"]
     moved_ah = frame["net_ah"].to_numpy(float) + np.sign(change) * unseen_ah.to_numpy(float)
     implied_ah = np.divide(moved_ah, change, out=np.full(len(frame), np.inf), where=change != 0)
     surely_ah = deliveries["out_ah"] - OFFSET_DOUBT_A * deliveries["live_hours"] - 0.5 * deliveries["switched_ah"]

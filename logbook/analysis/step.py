@@ -26,6 +26,7 @@ LEAST_GAIN = 20.0
 """Least fall of the misfit (a chi-square) that a step must buy; over 60 places tried, chance buys less."""
 
 
+LEAST_AFTER = 2
 LEAST_THOUGHT = 3.0
 EVEN_GAIN = 14.0
 """Fall of the misfit at which a step is as likely as none: a place among some sixty, a size, and few packs that have one."""
@@ -60,7 +61,8 @@ def best_step(
     def misfit(place: int) -> float:
         return solve(with_step(problem, found, between(place)[0], pack), rounds=SCAN_ROUNDS).objective
 
-    places = np.arange(1, len(bearing) - 1)
+    # a single span at the end may be an oddity of its own
+    places = np.arange(1, len(bearing) - LEAST_AFTER + 1)
     stride = max(1, len(places) // SCAN_PLACES)
     coarse = {int(place): misfit(int(place)) for place in places[::stride]}
     centre = min(coarse, key=lambda place: coarse[place])

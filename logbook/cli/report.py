@@ -137,6 +137,7 @@ def _cold(cold: ColdCharging, readings: ReadingsSummary, zone: str) -> tuple[str
             f"No. No charging below {limit} was seen in the logged time.",
             unlogged,
             _heater(cold),
+            perhaps_frozen(cold, f"{number(cold.limit_c)} °C"),
             _note(cold.basis),
         )
     worst = max(cold.events, key=lambda event: (SEVERITIES.index(event.severity), event.charge_ah))
@@ -152,8 +153,20 @@ def _cold(cold: ColdCharging, readings: ReadingsSummary, zone: str) -> tuple[str
         worst_of_all,
         "This is exposure, not a measured loss. Keep chargers off until the cells are warm, or warm them first.",
         _heater(cold),
+        perhaps_frozen(cold, limit),
         _note(cold.basis),
         cold.reason,
+    )
+
+
+def perhaps_frozen(cold: ColdCharging, limit: str) -> str | None:
+    """Charge above the limit into cells that may have lagged behind their thermometer."""
+    if not cold.perhaps_frozen_ah:
+        return None
+    low, high = (number(end, 1) for end in (cold.perhaps_frozen_ah.low, cold.perhaps_frozen_ah.high))
+    return (
+        f"Not counted: {low} to {high} Ah went in while it thawed. The thermometer had passed {limit}, the cells perhaps not, "
+        "unless it sits on them (then set thermometer_lag_h to 0)."
     )
 
 
@@ -248,6 +261,9 @@ def _monitor(monitor: Monitor) -> tuple[str | None, ...]:
             "%",
         ),
         counts if monitor.soc_assumes_rated_capacity and not monitor.reason else None,
+        f"It shows no current below about {number(monitor.dead_band_a, 2)} A, so what draws less than that goes uncounted."
+        if monitor.dead_band_a
+        else None,
         _untold(monitor.reason, monitor.current_offset_a, monitor.soc_error_percent),
     )
 

@@ -176,6 +176,8 @@ class ColdCharging:
     heater_times: int = 0
     perhaps_heater_ah: float = 0.0
     """Part of the events that a pack with a heater of its own would explain; its owner must say so (`heater_current_a`)."""
+    perhaps_frozen_ah: Estimate | None = None
+    """Charge above the limit by a thermometer which the cells follow by hours (`thermometer_lag_h`); beside the events."""
     basis: Basis | None = None
 
 
@@ -217,6 +219,8 @@ class Monitor:
     soc_error_percent: Estimate | None
     soc_assumes_rated_capacity: bool | None
     reason: str | None
+    dead_band_a: float | None = None
+    """Below this the sensor shows exactly nothing; None where it hardly ever does."""
     false_fulls: tuple[FalseFull, ...] = ()
     """Times the monitor jumped to 100 % although the pack was not full."""
 

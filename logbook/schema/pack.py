@@ -55,6 +55,10 @@ class Limits:
     heater_current_a: float = _limit(
         "A", "what the pack's own heater takes from the charger; 0 for a pack that has none"
     )
+    thermometer_lag_h: float = _limit(
+        "h",
+        "cells follow the air or the terminals of their box by up to some 3 h; 0 where the thermometer sits on the cells",
+    )
     flag_offset_a: float = _limit("A", "a zero this far off is 0.7 Ah a day on 100 Ah, which a monitor's manual mends")
     flag_percentage_points: float = _limit(
         "%", "the reported charge may be this far off before it misleads a day's plan"
@@ -79,6 +83,7 @@ class Limits:
             continuous_current_a=float(rated_ah),
             peak_current_a=2.0 * rated_ah,
             heater_current_a=0.0,
+            thermometer_lag_h=3.0,
             flag_offset_a=max(0.01, round(0.0003 * rated_ah, 4)),
             flag_percentage_points=5.0,
             flag_standby_a=max(0.01, round(0.0005 * rated_ah, 4)),

@@ -67,7 +67,7 @@ def test_published_missing_charge_regression_between_full_charges():
 
     assert reference == pytest.approx([0.15, 0.002], abs=1e-6)
     assert abs(24 * found.value("loss_a") - 0.15) <= 1.645 * 24 * found.sigma("loss_a")
-    assert found.learned("loss_a") > 0.1
+    assert found.learned(loss_a=1.0) > 0.1
 
 
 def test_closures_from_full_to_full_give_the_offset_back():
@@ -79,7 +79,7 @@ def test_closures_from_full_to_full_give_the_offset_back():
 
     assert found.value("offset_a") == pytest.approx(0.06, abs=0.02)
     assert abs(found.value("offset_a") - 0.06) <= 1.645 * found.sigma("offset_a")
-    assert found.learned("capacity_ah") < 0.5
+    assert found.learned(capacity_ah=1.0) < 0.5
 
 
 def test_everything_comes_back_together_where_chance_plays_no_part():
@@ -98,7 +98,7 @@ def test_no_spans_leave_what_was_assumed_beforehand():
     found = balance(digest(Readings.empty(), PACK), PACK)
 
     assert found.spans.empty
-    assert found.learned("capacity_ah") == pytest.approx(0.0, abs=1e-6)
+    assert found.learned(capacity_ah=1.0) == pytest.approx(0.0, abs=1e-6)
     assert found.step_ms is None
 
 

@@ -12,7 +12,7 @@ from logbook.dashboard.figures.coverage import draw_unlogged, unlogged
 from logbook.dashboard.figures.style import draw_notes
 from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages.frame import no_readings, pack_page
-from logbook.dashboard.view import lasting, quantity
+from logbook.dashboard.view import between, lasting, quantity
 from logbook.dashboard.wording import SEVERITY_WORDS, cold_answer, plural
 
 if TYPE_CHECKING:
@@ -37,6 +37,7 @@ def layout(visit: Visit) -> Component:
         evidence(health, visit),
         bands(health, visit.view),
         heater(health),
+        thaw(health, visit.view),
         parts.rests_on(health.readings, visit.view, health.cold_charging.basis),
         care=("frozen",),
     )
@@ -114,6 +115,19 @@ def heater(health: Health) -> Component | None:
         f"It ran {times}; {charge} went into it instead of the cells, which is no charging and is not counted above."
     )
     return parts.section("Its own heater", html.P(words))
+
+
+def thaw(health: Health, view: View) -> Component | None:
+    """Charge that went in before the cells had surely warmed up to what the thermometer showed."""
+    cold = health.cold_charging
+    if not cold.perhaps_frozen_ah:
+        return None
+    words = (
+        f"{between(cold.perhaps_frozen_ah, 'Ah', 1)} went in after the thermometer had passed {view.degrees(cold.limit_c)} "
+        "and before the cells, which follow it by hours, surely had. They are not counted above. If the thermometer sits "
+        "on the cells themselves, set its lag to 0 among the limits of this pack."
+    )
+    return parts.section("While it thawed", html.P(words))
 
 
 def band_words(band: ColdBand, view: View) -> str:

@@ -31,6 +31,7 @@ def layout(visit: Visit) -> Component:
         PATH,
         answer,
         current_part(health),
+        dead_band_part(health),
         percentage_part(health),
         false_fulls_part(health, visit),
         parts.rests_on(health.readings, visit.view),
@@ -63,6 +64,18 @@ def current_part(health: Health) -> Component:
     )
     advice = "" if zero else "Set its zero anew with every load and charger off, as its manual says."
     return parts.section(title, html.P(words), scale, html.P(meaning), html.P(advice) if advice else None)
+
+
+def dead_band_part(health: Health) -> Component | None:
+    """What it is too coarse to show."""
+    width_a = health.monitor.dead_band_a
+    if width_a is None:
+        return None
+    words = (
+        f"It shows nothing below about {quantity(width_a, 'A', 2)}. What draws less than that goes uncounted, and in a "
+        "month of parking that can be much. If its settings have a threshold for small currents, lower it."
+    )
+    return parts.section("How small a current does it see?", html.P(words))
 
 
 def percentage_part(health: Health) -> Component:
