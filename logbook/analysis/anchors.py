@@ -6,8 +6,9 @@ rested_full   the log begins with a rested voltage above the plateau
 empty         the board opened after a low cell, or the cut-off voltage was reached: proven
 knee          in the bottom knee at low load, where voltage tells the state of charge
 
-The step in the middle of the LiFePO4 curve is no anchor: published tables stand 35 mV a cell apart there and below,
-which is 6 to 25 % of charge between 3.19 and 3.27 V, more than a capacity can rest on.
+The step in the middle of the LiFePO4 curve, 3.31 to 3.34 V at 70 to 80 % of charge, is no anchor: a voltmeter that is
+right to 0.5 %, 17 mV a cell, places it to 6 % of charge, and what went out since full is a quarter of the pack, so a
+capacity from it would be unsure by a quarter. A pack that was never run lower has its bound from below instead.
 
 Other chemistries than LiFePO4 have only full and empty, by the pack's own limits.
 Never: the monitor says 100 %, the inverter stopped. Definitions are common practice (see Limits);
