@@ -256,9 +256,12 @@ def undo(session: Session, import_id: int, yes: bool) -> None:
             print_brought(stored, _zone_of(store, stored))
         if not session.agreed("Take this import back?", yes=yes):
             return
+        said: list[str] = []
         with progress(f"Taking back {stored.file_name}") as tick:
-            take_back(store, import_id, tick)
+            take_back(store, import_id, tick, said.append)
     result(f"Took back import {import_id}: {stored.file_name}.")
+    for words in said:
+        say(words)
 
 
 def _zone_of(store: Store, receipt: Receipt) -> str:

@@ -41,6 +41,8 @@ AGREE = 0.9
 """Share of the rows of a coarser copy that lie within what the finer one spans."""
 FIRST_SHOWN = 20
 COARSE = "a coarser copy of readings that are in the logbook in finer steps"
+SHIFTED = "the same readings are in the logbook"
+TAKES_PLACE = "the finer ones take their place"
 OTHER_DEVICE = "another series of a time the logbook has readings of, as of a second device"
 Compared = ("voltage_v", "current_a")
 
@@ -60,18 +62,28 @@ class Copies:
         """What is to be set aside, and why."""
         for shift_ms, rows in self.shifted.items():
             hours = f"{abs(shift_ms) / MS_PER_HOUR:g} h {'earlier' if shift_ms > 0 else 'later'}"
-            yield rows, f"the same readings are in the logbook, {hours}"
+            yield rows, f"{SHIFTED}, {hours}"
         for mask, reason in ((self.coarser, COARSE), (self.other_device, OTHER_DEVICE)):
             if mask is not None and mask.any():
                 yield mask, reason
 
 
+def is_of_copies(reason: str) -> bool:
+    """Whether rows were set aside for what the logbook held."""
+    return reason in {COARSE, OTHER_DEVICE} or reason.startswith(SHIFTED)
+
+
 def copies_in(store: Store, pack_id: int, readings: Readings) -> Copies:
     """Compare a file's readings with what is stored of the pack."""
+    return copies_among(lambda start, end: read_readings(store, pack_id, start, end), readings)
+
+
+def copies_among(stored_between: Callable[[int, int], Readings], readings: Readings) -> Copies:
+    """Compare a file's readings with those that are stored from a moment up to another."""
     if len(readings) < LEAST_COARSE:
         return Copies()
     first, last = int(readings.ts_ms[0]), int(readings.ts_ms[-1])
-    stored = read_readings(store, pack_id, first - REACH_MS, last + REACH_MS + 1)
+    stored = stored_between(first - REACH_MS, last + REACH_MS + 1)
     if len(stored) < LEAST_COARSE:
         return Copies()
     shifted = _shifted(stored, readings)
@@ -90,7 +102,7 @@ def without_copies(recording: Recording, copies: Copies, texts: Callable[[Sequen
     receipt = recording.receipt
     if copies.replaces is not None:
         number = len(copies.replaces)
-        told = f"{number} stored readings are a coarser copy of these; the finer ones take their place."
+        told = f"{number} stored readings are a coarser copy of these; {TAKES_PLACE}."
         receipt = replace(receipt, warnings=(*receipt.warnings, told))
     if keep.all():
         return replace(recording, receipt=receipt, replaces=copies.replaces)

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from logbook.store import ImportRow, Store
 
 KIND = "other era"
+BY_NOTE = "the note of the swap says so"
 FIRST_LINES = 20
 SWAPPED = re.compile(r'^\s*pack swapped (?P<came>in )?for "(?P<other>.*)"\s*$', re.IGNORECASE)
 
@@ -174,6 +175,4 @@ def _left_out(recording: Recording, mask: np.ndarray[tuple[int], np.dtype[np.boo
     if not others:
         return Repair(KIND, "readings outside the dates given, left for another pack", len(times), lines)
     names = " and ".join(f'"{name}"' for name in others)
-    return Repair(
-        KIND, f"readings {' and '.join(told)}, left for {names}: the note of the swap says so", len(times), lines
-    )
+    return Repair(KIND, f"readings {' and '.join(told)}, left for {names}: {BY_NOTE}", len(times), lines)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cache, partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -37,6 +37,8 @@ if TYPE_CHECKING:
     from logbook.store.engine import Store
 
 CONTRADICTS = "contradicts a reading stored already"
+FINEST = np.ones(len(QUANTITY_NAMES), np.int64)
+"""Resolutions where there is nothing stored to compare with, and so none are worked out."""
 FIRST_SET_ASIDE = 20
 """Rows set aside that a receipt itself shows."""
 
@@ -97,8 +99,15 @@ def commit_import(
             return _commit(connection, pack, recording, name)
 
 
-def _commit(connection: Connection, pack: Pack, recording: Recording, kept: str | None) -> Receipt:
-    import_id = _add_row(connection, pack.id, recording, kept)
+def commit_again(connection: Connection, pack: Pack, recording: Recording, row: ImportRow) -> Receipt:
+    """Take in anew what was taken back in the same transaction, under the number it had."""
+    return _commit(connection, pack, recording, row.original, row)
+
+
+def _commit(
+    connection: Connection, pack: Pack, recording: Recording, kept: str | None, former: ImportRow | None = None
+) -> Receipt:
+    import_id = _add_row(connection, pack.id, recording, kept, former)
     tally = Tally()
     replaced.take_out(connection, pack.id, import_id, recording)
     for part in _parts(connection, pack.id, recording, import_id):
@@ -116,9 +125,11 @@ def _commit(connection: Connection, pack: Pack, recording: Recording, kept: str 
     return receipt
 
 
-def _add_row(connection: Connection, pack_id: int, recording: Recording, kept: str | None) -> int:
+def _add_row(
+    connection: Connection, pack_id: int, recording: Recording, kept: str | None, former: ImportRow | None
+) -> int:
     times = recording.readings.ts_ms
-    row = {
+    row: dict[str, object] = {
         "pack_id": pack_id,
         "sha256": recording.receipt.sha256,
         "file_name": recording.receipt.file_name,
@@ -128,13 +139,15 @@ def _add_row(connection: Connection, pack_id: int, recording: Recording, kept: s
         "original": kept,
         "receipt": {},
     }
+    if former:
+        row |= {"id": former.id, "file_name": former.file_name, "imported_ms": former.imported_ms}
     statement = sa.insert(models.imports).values(**row).returning(models.imports.c.id)
     return int(connection.execute(statement).scalar_one())
 
 
 def _parts(connection: Connection, pack_id: int, recording: Recording, import_id: int) -> Iterator[Part]:
     """Give the recording part by part; the next is made ready while the database stores the one before."""
-    steps = _steps(recording)
+    steps = cache(partial(_steps, recording))
     ts_ms = recording.readings.ts_ms
     with ThreadPoolExecutor(1) as beside:
         coming: Future[Part] | None = None
@@ -154,9 +167,9 @@ def _part(
     span: tuple[int, int],
     stored: Samples,
     incoming: Callable[[], Samples],
-    steps: NDArray[np.int64],
+    steps: Callable[[], NDArray[np.int64]],
 ) -> Part:
-    merged = merge(stored, incoming(), steps)
+    merged = merge(stored, incoming(), steps() if len(stored) else FINEST)
     return Part(*span, merged, merged.new.as_arrow(pack_id), all_levels(merged.result, pack_id))
 
 

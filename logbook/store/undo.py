@@ -28,13 +28,18 @@ def undo_import(store: Store, import_id: int) -> tuple[int, int, int]:
     The kept original stays: it may be the only copy.
     """
     with store.writing() as connection:
-        row = import_in(connection, import_id)
-        touched = []
-        if row.first_ms is not None and row.last_ms is not None:
-            for start, end in stored_parts(connection, row.pack_id, row.first_ms, row.last_ms):
-                touched += _undo_part(connection, row.pack_id, import_id, start, end)
-        connection.execute(sa.delete(models.imports).where(models.imports.c.id == import_id))
-        stale.mark(connection, row.pack_id, stale.joined(touched))
+        return undo_in(connection, import_id)
+
+
+def undo_in(connection: Connection, import_id: int) -> tuple[int, int, int]:
+    """Take an import back within a transaction; gives the same."""
+    row = import_in(connection, import_id)
+    touched = []
+    if row.first_ms is not None and row.last_ms is not None:
+        for start, end in stored_parts(connection, row.pack_id, row.first_ms, row.last_ms):
+            touched += _undo_part(connection, row.pack_id, import_id, start, end)
+    connection.execute(sa.delete(models.imports).where(models.imports.c.id == import_id))
+    stale.mark(connection, row.pack_id, stale.joined(touched))
     start_ms = min((start for start, _end in touched), default=0)
     return row.pack_id, start_ms, max((end for _start, end in touched), default=start_ms)
 
