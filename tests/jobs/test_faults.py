@@ -50,7 +50,7 @@ def assert_told_and_nothing_lost(bench, folder, ended) -> None:
 def assert_sound(bench, folder) -> None:
     with open_store(str(folder / DATABASE)) as store:
         assert facts(store) in (bench.before, bench.after)
-        assert check(store) == []
+        assert check(store) == [] or not bench.case.sound
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
@@ -67,6 +67,8 @@ def test_a_file_that_may_not_grow_is_told_and_nothing_is_lost(benches, case, tmp
         assert_told_and_nothing_lost(bench, folder, ended)
         assert completed(folder, case.words).code in case.codes
         assert facts_of(folder / DATABASE) == bench.after
+        with open_store(str(folder / DATABASE)) as store:
+            assert check(store) == []
     assert CANNOT_WRITE in codes
 
 
@@ -90,7 +92,7 @@ def small_disk(folder: Path, size: int):
 def test_a_full_disk_is_told_and_nothing_is_lost(benches, case, tmp_path):
     bench, codes = benches(case), []
     held = sum(path.stat().st_size + 8192 for path in bench.start.rglob("*"))
-    for number, (room, limit) in enumerate(((30_000, 4096), (300_000, held + 300_000))):
+    for number, (room, limit) in enumerate(((4096, 4096), (30_000, 4096), (300_000, held + 300_000))):
         with small_disk(tmp_path / str(number), held + room) as (disk, is_small):
             folder = Path(shutil.copytree(bench.start, disk / "logbook"))
 
