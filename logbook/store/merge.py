@@ -67,7 +67,7 @@ def merge(stored: Samples, incoming: Samples, steps: NDArray[np.int64]) -> Merge
         np.where(absent, here.values, there.values)[:, completes],
         there.import_id[completes],
     )
-    new = incoming.taken(~found)
+    new = incoming.taken(~found) if found.any() else incoming
     return Merge(
         new=new,
         shared=here.taken(~differs),
