@@ -224,7 +224,7 @@ def _import_document(row: ImportRow, pack: Pack) -> dict[str, Any]:
 def receipt(session: Session, import_id: int, show_rows: bool, as_json: bool) -> None:
     """Show the receipt of import ID (see `logbook imports`)."""
     from logbook.cli.receipts import print_receipt, print_set_aside
-    from logbook.jobs.import_files import receipt_from_json
+    from logbook.jobs.receipts import receipt_from_json
     from logbook.store.imports import set_aside_rows, stored_receipt
 
     with session.store() as store:
@@ -246,7 +246,7 @@ def receipt(session: Session, import_id: int, show_rows: bool, as_json: bool) ->
 def undo(session: Session, import_id: int, yes: bool) -> None:
     """Take import ID back; readings that another import also brought stay."""
     from logbook.cli.receipts import print_brought
-    from logbook.jobs.import_files import receipt_from_json
+    from logbook.jobs.receipts import receipt_from_json
     from logbook.jobs.undo import undo as take_back
     from logbook.store.imports import stored_receipt
 

@@ -18,7 +18,7 @@ from logbook.errors import LogbookError
 from logbook.jobs.copies import REACH_MS, TAKES_PLACE, copies_among, is_of_copies, without_copies
 from logbook.jobs.era import BY_NOTE, eras_of, within
 from logbook.jobs.era import KIND as OTHER_ERA
-from logbook.jobs.import_files import receipt_from_json
+from logbook.jobs.receipts import receipt_from_json
 from logbook.jobs.remembered import memory_of
 from logbook.store import list_imports, stored_receipt
 from logbook.store.intake import CONTRADICTS, commit_again

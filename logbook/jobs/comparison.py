@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from logbook.errors import LogbookError
 from logbook.schema.receipt import Changes
-from logbook.store import list_imports, reading_span, replace_receipt
+from logbook.store import list_imports, reading_span, replace_receipt, stored_receipt
 from logbook.store.parts import PIECE_ROWS
 
 if TYPE_CHECKING:
@@ -20,9 +20,11 @@ if TYPE_CHECKING:
     from logbook.schema.receipt import Receipt
     from logbook.store import Store
 
-MOST_READINGS = PIECE_ROWS
-"""Readings gone through for the answers before, and again after, while the owner waits for a receipt: one piece."""
-NOT_TRIED = Changes(reason="A dry run does not compute the answers; a true import does, and undo takes it back.")
+LATER_FROM = PIECE_ROWS
+"""First readings beyond so many are compared when the answers are next worked out, which has to be done anyway."""
+MOST_READINGS = 10 * PIECE_ROWS
+"""Readings gone through, piece by piece, for the answers before an import and after it."""
+LATER = "the receipt says what changed once the answers are worked out, which logbook health does."
 
 
 @dataclass(frozen=True)
@@ -36,7 +38,7 @@ class Before:
 
 
 def look(store: Store, pack: Pack) -> Before:
-    """Look at the answers before an import, if few enough readings wait to be gone through."""
+    """Look at the answers before an import, unless very many readings wait to be gone through."""
     known = _imports(store, pack)
     if not reading_span(store, pack.id)[0]:
         return Before(known, empty=True)
@@ -59,15 +61,15 @@ def compared(store: Store, pack: Pack, before: Before, receipt: Receipt, progres
 def _changes(store: Store, pack: Pack, before: Before, receipt: Receipt, progress: Progress) -> Changes:
     if before.health is None and not before.empty:
         return Changes(reason="The answers were out of date before this import, so nothing was compared.")
-    if before.empty and (ahead := reading_span(store, pack.id)[0]) > MOST_READINGS:
-        return _too_many(ahead)
+    if before.empty and (ahead := reading_span(store, pack.id)[0]) > LATER_FROM:
+        return Changes(reason=f"{_many(ahead)} readings are to be gone through first; {LATER}")
     from logbook.analysis.answer import answer  # noqa: PLC0415
     from logbook.analysis.change import changes  # noqa: PLC0415
     from logbook.jobs.health import health  # noqa: PLC0415
     from logbook.jobs.refresh import readings_ahead  # noqa: PLC0415
 
     if (ahead := readings_ahead(store, pack)) > MOST_READINGS:
-        return _too_many(ahead)
+        return Changes(reason=f"{_many(ahead)} readings are to be gone through first, so nothing was compared.")
     try:
         after = health(store, pack, progress)
         meanwhile = _imports(store, pack) ^ before.imports ^ {receipt.import_id}
@@ -79,9 +81,24 @@ def _changes(store: Store, pack: Pack, before: Before, receipt: Receipt, progres
     return Changes(told, flags=tuple(flag.code for flag in after.flags))
 
 
-def _too_many(ahead: int) -> Changes:
-    many = f"{ahead:,}".replace(",", " ")
-    return Changes(reason=f"{many} readings are to be gone through first, so nothing was compared.")
+def finished(store: Store, pack: Pack, after: Health) -> None:
+    """Complete the receipt of a pack's first import, if that was left for when its answers are worked out."""
+    from logbook.analysis.answer import answer  # noqa: PLC0415
+    from logbook.analysis.change import changes  # noqa: PLC0415
+    from logbook.jobs.receipts import receipt_from_json  # noqa: PLC0415
+
+    rows = list_imports(store, pack.id)
+    if store.read_only or len(rows) != 1:
+        return
+    receipt = receipt_from_json(stored_receipt(store, rows[0].id))
+    if receipt.changes is None or not (receipt.changes.reason or "").endswith(LATER):
+        return
+    told = changes(answer({}, pack), after, pack.time_zone)
+    replace_receipt(store, replace(receipt, changes=Changes(told, flags=tuple(flag.code for flag in after.flags))))
+
+
+def _many(number: int) -> str:
+    return f"{number:,}".replace(",", " ")
 
 
 def _broken(error: LogbookError) -> str:

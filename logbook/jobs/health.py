@@ -6,6 +6,7 @@ from threading import Lock
 from typing import TYPE_CHECKING
 
 from logbook.analysis.answer import answer
+from logbook.jobs.comparison import finished
 from logbook.jobs.progress import silent
 from logbook.jobs.refresh import refresh
 from logbook.store import acknowledged, findings
@@ -40,6 +41,7 @@ def health(store: Store, pack: Pack, progress: Progress = silent) -> Health:
         tables = findings.findings_in(connection, pack.id)
     answered = answer(tables, pack, seen, span_ms=state.span, raised=stood)
     _keep(key, answered)
+    finished(store, pack, answered)
     return answered
 
 

@@ -10,11 +10,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logbook.errors import BadData, InputMissing, LogbookError
-from logbook.jobs import comparison
+from logbook.jobs import comparison, trial
 from logbook.jobs.era import Era
 from logbook.jobs.otherwise import read_otherwise
 from logbook.jobs.progress import silent
-from logbook.schema.receipt import Changes, ColumnUse, Inference, Receipt, Repair, SetAside
+from logbook.jobs.receipts import receipt_from_json
+from logbook.schema.receipt import Changes, Receipt
 from logbook.store import commit_import, known_import, stored_receipt
 from logbook.units import iso_from_ms
 
@@ -67,15 +68,33 @@ def import_file(  # noqa: PLR0913 - each is a choice of its owner
     )
     original = path if keep_original else None
     if dry_run:
-        tried = replace(_stored(store, pack, read, original, dry_run=True), changes=comparison.NOT_TRIED)
+        reason = trial.refused(store)
+        if reason:
+            receipt = replace(_stored(store, pack, read, original, dry_run=True), changes=reason)
+        else:
+            receipt = trial.tried(store, partial(_tried_on, path, pack, options, ask, progress, era))
         progress(1.0)
-        return tried
+        return receipt
     before = comparison.look(store, pack)
     receipt = _stored(store, pack, read, original, dry_run=False)
     if receipt.already_imported is None:
         receipt = comparison.compared(store, pack, before, receipt, lambda share: progress(_after(share)))
     progress(1.0)
     return receipt
+
+
+def _tried_on(
+    path: Path, pack: Pack, options: ImportOptions, ask: Ask | None, progress: Progress, era: Era, copy: Store
+) -> Receipt:
+    """Import into a copy; its answers are compared however many readings there are."""
+    receipt = import_file(copy, path, pack, options, ask=ask, progress=progress, keep_original=False, era=era)
+    left = receipt.changes.reason if receipt.changes else None
+    if receipt.import_id is None or not (left or "").endswith(comparison.LATER):
+        return receipt
+    from logbook.jobs.health import health  # noqa: PLC0415
+
+    health(copy, pack)
+    return receipt_from_json(stored_receipt(copy, receipt.import_id))
 
 
 def _stored(
@@ -141,7 +160,7 @@ def _known(store: Store, known: ImportRow, path: Path, pack: Pack, options: Impo
         pack_name=pack.name,
         dry_run=True,
         warnings=(*receipt.warnings, told),
-        changes=comparison.NOT_TRIED,
+        changes=Changes(reason=f"Import {known.id} would have to be taken back first, so nothing was compared."),
     )
 
 
@@ -156,21 +175,3 @@ def _known_receipt(store: Store, known: ImportRow, *, dry_run: bool) -> Receipt:
         "changes": Changes(),
     }
     return Receipt(**{**{entry.name: getattr(stored, entry.name) for entry in fields(Receipt)}, **now})
-
-
-def receipt_from_json(document: dict[str, Any]) -> Receipt:
-    """Give the receipt a stored document was made from."""
-    known = {entry.name for entry in fields(Receipt)}
-    values = {name: value for name, value in document.items() if name in known}
-    parts = {"columns": ColumnUse, "inferences": Inference, "repairs": Repair, "set_aside_first": SetAside}
-    for name, kind in parts.items():
-        values[name] = tuple(kind(**{**part, **_lines(part)}) for part in values.get(name, ()))
-    values["warnings"] = tuple(values.get("warnings", ()))
-    if values.get("changes") is not None:
-        told = values["changes"]
-        values["changes"] = Changes(tuple(told["sentences"]), told["reason"], tuple(told.get("flags", ())))
-    return Receipt(**values)
-
-
-def _lines(part: dict[str, Any]) -> dict[str, Any]:
-    return {"lines": tuple(part["lines"])} if "lines" in part else {}

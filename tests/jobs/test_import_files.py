@@ -9,7 +9,8 @@ import pytest
 from logbook.errors import BadData, InputMissing
 from logbook.ingest import ImportOptions
 from logbook.jobs import taking
-from logbook.jobs.import_files import import_file, import_files, receipt_from_json
+from logbook.jobs.import_files import import_file, import_files
+from logbook.jobs.receipts import receipt_from_json
 from logbook.schema.receipt import Receipt
 from logbook.store import list_imports, read_readings, stored_receipt
 from tests.store.recordings import content

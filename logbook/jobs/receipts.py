@@ -1,0 +1,26 @@
+"""Receipts: back from the documents they are stored as."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from typing import Any
+
+from logbook.schema.receipt import Changes, ColumnUse, Inference, Receipt, Repair, SetAside
+
+
+def receipt_from_json(document: dict[str, Any]) -> Receipt:
+    """Give the receipt a stored document was made from."""
+    known = {entry.name for entry in fields(Receipt)}
+    values = {name: value for name, value in document.items() if name in known}
+    parts = {"columns": ColumnUse, "inferences": Inference, "repairs": Repair, "set_aside_first": SetAside}
+    for name, kind in parts.items():
+        values[name] = tuple(kind(**{**part, **_lines(part)}) for part in values.get(name, ()))
+    values["warnings"] = tuple(values.get("warnings", ()))
+    if values.get("changes") is not None:
+        told = values["changes"]
+        values["changes"] = Changes(tuple(told["sentences"]), told["reason"], tuple(told.get("flags", ())))
+    return Receipt(**values)
+
+
+def _lines(part: dict[str, Any]) -> dict[str, Any]:
+    return {"lines": tuple(part["lines"])} if "lines" in part else {}
