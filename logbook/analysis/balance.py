@@ -23,7 +23,7 @@ import numpy as np
 from logbook.analysis.dead_band import FINEST_A, width_a
 from logbook.analysis.solution import Problem, Solution, solve
 from logbook.analysis.spans import bridges, placed, spans
-from logbook.analysis.step import LEAST_GAIN, best_step, likelihood, with_step
+from logbook.analysis.step import LEAST_GAIN, Step, best_step, likelihood, with_step
 from logbook.units import DAYS_PER_YEAR, MS_PER_DAY
 
 if TYPE_CHECKING:
@@ -51,6 +51,7 @@ HIDDEN_SHARE = 0.5
 ZERO_SIGMA_A = 0.01
 """Rounding and drift of a sensor's zero seen while no current can flow."""
 WORTH_A_DOUBT, DOUBTED_LEAST = 0.02, 0.02
+MOST_STEPS = 4
 STEP_LEAST = 0.04
 """A drop under 4 % of rated is not told from a trend (ours)."""
 
@@ -64,14 +65,14 @@ class Balance:
     covariance: NDArray[np.float64]
     prior_sigma: NDArray[np.float64]
     now_ms: int
-    step_ms: int | None
+    steps: tuple[Step, ...]
+    """Proved drops of capacity, in time order."""
     anchors: pd.DataFrame
     spans: pd.DataFrame
     """With columns residual_ah, sigma_ah and weight added."""
     birge: float
     dead_band_a: float = FINEST_A
     """Below this the sensor shows exactly nothing."""
-    step_range_ms: tuple[int, int] | None = None
     doubted_ms: int | None = None
     """When capacity may have dropped at once, where that is neither proved nor unlikely."""
 
@@ -105,24 +106,26 @@ def balance(tables: Mapping[str, pd.DataFrame], pack: Pack) -> Balance:
     now_ms = int(tables["hours"]["start_ms"].iloc[-1]) if len(tables["hours"]) else 0
     problem = _problem(anchors, found, tables, pack, now_ms)
     plain = solve(problem)
-    step = best_step(problem, plain, found, anchors, pack)
-    if step is None:
-        return _balance(problem, plain, anchors, found, now_ms=now_ms)
-    stepped_problem = with_step(problem, found, step[0], pack)
-    stepped = solve(stepped_problem)
-    gain = plain.objective - stepped.objective
-    if stepped.mean[-1] < STEP_LEAST * pack.rated_ah or gain < LEAST_GAIN:
-        unsure = _balance(problem, _unsure_of_step(plain, stepped, gain), anchors, found, now_ms=now_ms)
-        doubted = likelihood(gain) >= WORTH_A_DOUBT and stepped.mean[-1] >= DOUBTED_LEAST * pack.rated_ah
-        return replace(unsure, doubted_ms=step[0]) if doubted else unsure
-    return _balance(stepped_problem, stepped, anchors, found, now_ms=now_ms, step=step)
+    steps: tuple[Step, ...] = ()
+    while step := best_step(problem, plain, found, anchors, pack, f"step_{len(steps)}_ah"):
+        stepped_problem = with_step(problem, found, step, pack)
+        stepped = solve(stepped_problem)
+        gain = plain.objective - stepped.objective
+        if stepped.mean[-1] < STEP_LEAST * pack.rated_ah or gain < LEAST_GAIN:
+            unsure = _balance(problem, _unsure_of_step(plain, stepped, gain), anchors, found, now_ms, steps)
+            doubted = likelihood(gain) >= WORTH_A_DOUBT and stepped.mean[-1] >= DOUBTED_LEAST * pack.rated_ah
+            return replace(unsure, doubted_ms=step.at_ms) if doubted else unsure
+        problem, plain, steps = stepped_problem, stepped, (*steps, step)
+        if len(steps) == MOST_STEPS:
+            break
+    return _balance(problem, plain, anchors, found, now_ms, steps)
 
 
 def _unsure_of_step(plain: Solution, stepped: Solution, gain: float) -> Solution:
-    """The plain solution, its capacity as unsure as a step that is not proved but may be there makes it."""
-    apart_ah = float(plain.mean[0] - stepped.mean[0])
+    """The plain solution, its capacity and fade as unsure as a step that is not proved but may be there makes them."""
+    apart = plain.mean[:2] - stepped.mean[:2]
     covariance = plain.covariance.copy()
-    covariance[0, 0] += likelihood(gain) * apart_ah**2
+    covariance[:2, :2] += likelihood(gain) * np.outer(apart, apart)
     return replace(plain, covariance=covariance)
 
 
@@ -197,7 +200,8 @@ def _side_rows(
     zeros = zeros[(zeros["open_s"] >= 300.0) & zeros["zero_a"].notna()] if len(zeros) else zeros
     if len(zeros) and zeros["zero_a"].median() == 0.0:
         # a dead band swallows the zero: the offset lies within it
-        zeros = zeros[zeros["least_a"].notna()].assign(zero_step_a=2 * zeros["least_a"])
+        zeros = zeros[zeros["least_a"].notna()]
+        zeros = zeros.assign(zero_step_a=2 * zeros["least_a"])
     if len(zeros):
         row = np.zeros(width)
         row[BASE.index("offset_a")] = 1.0
@@ -248,9 +252,8 @@ def _balance(
     solution: Solution,
     anchors: pd.DataFrame,
     found: pd.DataFrame,
-    *,
     now_ms: int,
-    step: tuple[int, int, int] | None = None,
+    steps: tuple[Step, ...],
 ) -> Balance:
     weighed = found.assign(
         residual_ah=solution.residual,
@@ -263,10 +266,9 @@ def _balance(
         covariance=solution.covariance,
         prior_sigma=problem.prior_sigma,
         now_ms=now_ms,
-        step_ms=step[0] if step else None,
+        steps=tuple(sorted(steps, key=lambda step: step.at_ms)),
         anchors=anchors,
         spans=weighed,
         birge=solution.birge,
         dead_band_a=float(problem.prior_sigma[BASE.index("hidden_a")]) / HIDDEN_SHARE,
-        step_range_ms=step[1:] if step else None,
     )

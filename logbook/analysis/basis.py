@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 COARSE_S = 300.0
 """From readings this far apart on, loads of minutes come and go between them."""
+FINE_S = 60.0
 WORTH_SAYING = 0.02
 """Share of the throughput by which the count may be off before it is said."""
 
@@ -71,9 +72,10 @@ def _count_note(hours: pd.DataFrame, tallied: pd.DataFrame) -> str | None:
     interval_s = float(np.median(hours["interval_s"]))
     if share < WORTH_SAYING and interval_s < COARSE_S:
         return None
+    finer = "Log every minute or finer" if interval_s > FINE_S else "Log more often if it can"
     return (
         f"Readings {_apart(interval_s)} apart see only part of what switches between them; the amp-hours may be off by "
-        f"{max(1.0, 100 * share):.0f} %. Log every minute or finer, or export the monitor's own Ah counter."
+        f"{max(1.0, 100 * share):.0f} %. {finer}, or export the monitor's own Ah counter."
     )
 
 

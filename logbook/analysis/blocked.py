@@ -53,6 +53,8 @@ def blocked(track: Track, pack: Pack) -> pd.DataFrame:
         held = (volts >= CHARGER_CELL_V * pack.cells_in_series) & (np.abs(amps) <= trickle_a)
         held &= readings.temperature_c <= pack.limits.charge_minimum_c + NEAR_LIMIT_C
         leap = np.append(False, np.diff(volts) >= LEAP_CELL_V * pack.cells_in_series) & held
+        # what stands open already shows no cells, so their voltage does not leap
+        leap &= np.append(False, volts[:-1] > OPEN_CELL_V * pack.cells_in_series)
         # from the upper knee a full cell opens the board, in any weather; and a coarse log sees leaps where a charge fades
         leap &= np.append(False, volts[:-1] < TOP_KNEE_CELL_V * pack.cells_in_series)
         leap &= np.append(np.inf, np.diff(readings.ts_ms) / MS_PER_S) <= NEXT_S

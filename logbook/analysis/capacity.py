@@ -53,7 +53,9 @@ def capacity(balance: Balance, tables_hours: pd.DataFrame, pack: Pack) -> Capaci
     mean_ah = balance.value("capacity_ah")
     sigma_ah = float(np.hypot(balance.sigma("capacity_ah"), np.hypot(GAIN_SIGMA, DEFINITION_SIGMA) * mean_ah))
     if not used or sigma_ah > NO_ESTIMATE_SIGMA * pack.rated_ah:
-        return Capacity(None, None, "undetermined", _missing(balance, at_least_ah, pack), observations, at_least_ah)
+        return Capacity(
+            None, None, "undetermined", _missing(balance, tables_hours, at_least_ah, pack), observations, at_least_ah
+        )
     estimate = Estimate(
         round(mean_ah, 4), round(mean_ah - QUANTILE * sigma_ah, 4), round(mean_ah + QUANTILE * sigma_ah, 4)
     )
@@ -127,7 +129,7 @@ def _note(weight: float, temperature_c: float | None, *, refuted: bool) -> str |
 def _at_least_ah(balance: Balance, hours: pd.DataFrame, pack: Pack) -> float | None:
     """The most that went out after a full charge without a pause in the log, less what may be wrong with it or gone since."""
     rows = delivered(balance.anchors, hours)
-    since_ms = balance.step_ms if balance.step_ms is not None else balance.doubted_ms
+    since_ms = max([step.at_ms for step in balance.steps] + [balance.doubted_ms or 0]) or None
     if since_ms is not None:
         rows = rows[rows["start_ms"] >= since_ms]
     if rows.empty:
@@ -155,7 +157,13 @@ def _amperes(current_a: float) -> str:
     return f"{current_a:.0f} A" if current_a >= 2 else f"{current_a:.1g} A"
 
 
-def _missing(balance: Balance, at_least_ah: float | None, pack: Pack) -> str:
+def _missing(balance: Balance, hours: pd.DataFrame, at_least_ah: float | None, pack: Pack) -> str:
+    if len(hours) and not hours["logged_s"].any():
+        return "The readings carry no current, and without it nothing can be counted. Export the current with them."
+    if len(hours) and hours["min_voltage_v"].isna().all():
+        return (
+            "The readings carry no voltage, and without it neither full nor empty can be proved. Export it with them."
+        )
     kinds = set(balance.anchors["kind"]) if len(balance.anchors) else set()
     bound = f" It has delivered at least {at_least_ah:.{0 if at_least_ah >= 20 else 1}f} Ah." if at_least_ah else ""
     test = (

@@ -50,6 +50,7 @@ LEAST_CURRENT_C_RATE = 0.005
 """Below 0.005 C (0.5 A on 100 Ah) the sensor's own offset looks like charge."""
 SEVERE_RATE, MARKED_RATE = 0.1, 0.02
 """C-rates: 0.1 C did not plate at −10 °C (Wu et al. 2017); under 0.02 C is a trickle (common practice, no source)."""
+MOSTLY_BLIND = 0.2
 DEEP_COLD_C, FROST_C = -10.0, -5.0
 
 
@@ -188,6 +189,9 @@ def answer(
     if not has_temperature:
         reason = "There are no temperatures in the log, so nobody can say; export the temperature with the readings."
         return ColdCharging(limit_c, 0.0, (), reason)
+    if hours is not None and len(hours) and not hours["logged_s"].any():
+        reason = "There is no current in the log, so nobody can say; export the current with the readings."
+        return ColdCharging(limit_c, 0.0, (), reason)
     merged = _merged(pieces)
     heated = merged["heats"].to_numpy(bool)
     proved = ((merged["samples"] >= LEAST_SAMPLES) & (merged["held_s"] >= LEAST_S)).to_numpy(bool) & ~heated
@@ -196,10 +200,24 @@ def answer(
         limit_c,
         round(sum(event.charge_ah for event in events), 3),
         events,
+        _seldom_seen(hours),
         bands=_bands(hours, merged[~proved]),
         heater_ah=round(float(merged.loc[heated, "charge_ah"].sum()), 3),
         heater_times=int(heated.sum()),
         perhaps_heater_ah=round(perhaps_heater_ah(pieces), 3),
+    )
+
+
+def _seldom_seen(hours: pd.DataFrame | None) -> str | None:
+    """Says so where charge went in for the most part while no temperature stood in the log."""
+    if hours is None or hours.empty:
+        return None
+    charge_ah = hours["charge_ah"].to_numpy(float)
+    blind = float(charge_ah[hours["min_temperature_c"].isna()].sum()) / max(float(charge_ah.sum()), 1e-9)
+    if blind < MOSTLY_BLIND:
+        return None
+    return (
+        f"{100 * blind:.0f} % of the charge went in while no temperature stood in the log, and of that nobody can say."
     )
 
 

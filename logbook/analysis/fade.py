@@ -86,12 +86,13 @@ def fade(balance: Balance, capacity: Capacity, pack: Pack) -> Fade:
 
 
 def _sudden_losses(balance: Balance) -> tuple[SuddenLoss, ...]:
-    if balance.step_ms is None:
-        return ()
-    size = balance.value("step_ah")
-    sigma = float(np.hypot(balance.sigma("step_ah"), LOSS_SHAPE * size))
-    estimate = Estimate(round(size, 4), round(size - QUANTILE * sigma, 4), round(size + QUANTILE * sigma, 4))
-    return (SuddenLoss(balance.step_ms, estimate),)
+    losses = []
+    for step in balance.steps:
+        size = balance.value(step.name)
+        sigma = float(np.hypot(balance.sigma(step.name), LOSS_SHAPE * size))
+        estimate = Estimate(round(size, 4), round(size - QUANTILE * sigma, 4), round(size + QUANTILE * sigma, 4))
+        losses.append(SuddenLoss(step.at_ms, estimate))
+    return tuple(losses)
 
 
 def _too_early(count: int) -> str:

@@ -196,7 +196,8 @@ def _standby_draw(health: Health, rules: Rules) -> Iterator[Flag]:
     standby = health.idle.standby_current_a
     if standby is None or not rules.reaches("standby_draw", standby.low, rules.limits.flag_standby_a):
         return
-    days = health.pack.rated_ah * 0.8 / (standby.value * 24)
+    lasts = health.idle.days_full_to_fifth
+    days = lasts.value if lasts else health.pack.rated_ah * 0.8 / (standby.value * 24)
     yield Flag(
         "standby_draw",
         "look",
@@ -258,10 +259,20 @@ def _refused_cold(health: Health, _rules: Rules) -> Iterator[Flag]:
 
 
 def _poor_coverage(health: Health, rules: Rules) -> Iterator[Flag]:
-    """Most of the time was not logged."""
+    """Most of the time was not logged, or nothing that counts was."""
     readings = health.readings
     total = readings.logged_hours + readings.unlogged_hours
     if not total:
+        return
+    if not readings.logged_hours:
+        yield Flag(
+            "no_current",
+            "look",
+            "The readings carry no current, so hardly anything can be answered.",
+            None,
+            None,
+            "Export the current with the readings; if the file has it under a name of its own, say so with a mapping and import it again.",
+        )
         return
     if not rules.falls_short("poor_coverage", 100 * readings.logged_hours / total, rules.limits.flag_logged_percent):
         return

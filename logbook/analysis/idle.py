@@ -24,6 +24,11 @@ if TYPE_CHECKING:
 LEAST_LEARNED = 0.6
 QUIET_CHARGE_C_RATE, QUIET_DISCHARGE_C_RATE = 0.002, 0.02
 LEAST_QUIET_HOURS = 24
+QUIET_SWITCHED_AH = 0.02
+"""Loads of more than 1 A that come and go move more than this in an hour (ours)."""
+UNSTEADY_A, UNSTEADY_SHARE = 0.1, 0.3
+"""By how much the hours of a parked day may differ, 1 sd (ours)."""
+NEVER_LIVE = 0.01
 LONG_H, THROWN_OUT = 240.0, 0.3
 DISAGREES = (
     "The longest parked stretch lost far more than the rest of the log explains, so no single figure holds: something drew "
@@ -40,16 +45,17 @@ LOSS_MODEL_SIGMA = 0.05
 def idle(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Idle:
     """Unseen loss in percent of rated in 30 days, and standby current in A out of the pack."""
     per_month = 24 * DAYS_PER_MONTH / pack.rated_ah * 100
+    hides = _hides(balance)
     unseen = {"loss_a": 1.0, "hidden_a": 1.0 - _live_share(quiet_hours(hours, pack))}
     loss_a, sigma_a = balance.combined(unseen)
     loss = None
     disagrees = _parked_disagrees(balance)
-    if balance.learned(**unseen) >= LEAST_LEARNED and loss_a > 0 and not disagrees:
+    if balance.learned(**unseen) >= LEAST_LEARNED and loss_a > 0 and not disagrees and not hides:
         sigma_a = float(np.hypot(sigma_a, LOSS_MODEL_SIGMA * loss_a))
         low, high = max(0.0, loss_a - QUANTILE * sigma_a), loss_a + QUANTILE * sigma_a
         loss = Estimate(round(loss_a * per_month, 2), round(low * per_month, 2), round(high * per_month, 2))
     standby = _standby(balance, hours, pack)
-    reason = _reason(loss, standby, _hidden(balance) if loss else None) if not disagrees else DISAGREES
+    reason = DISAGREES if disagrees else _reason(loss, standby, _hidden(balance) if hides else None)
     return Idle(loss, standby, reason, None if disagrees else _days_to_fifth(balance, hours, pack))
 
 
@@ -70,11 +76,11 @@ def _days_to_fifth(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimat
     quiet = quiet_hours(hours, pack)
     if quiet.empty or balance.sigma("capacity_ah") > 0.12 * pack.rated_ah:
         return None
-    shown_a = float(np.median((quiet["discharge_ah"] - quiet["charge_ah"]) / quiet["logged_s"])) * S_PER_HOUR
+    shown_a, spread_a = _shown(quiet)
     live = _live_share(quiet)
     more_a, sigma_a = balance.combined({"offset_a": live, "loss_a": 1.0, "hidden_a": 1.0 - live})
     drain_a = shown_a + more_a
-    sigma_a = float(np.hypot(sigma_a, LOSS_MODEL_SIGMA * drain_a))
+    sigma_a = float(np.linalg.norm([sigma_a, spread_a, LOSS_MODEL_SIGMA * drain_a]))
     if drain_a <= 0 or sigma_a > MOST_DRAIN_DOUBT * drain_a:
         return None
     usable_ah = 0.8 * balance.value("capacity_ah")
@@ -86,57 +92,78 @@ def _days_to_fifth(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimat
     return Estimate(days(drain_a), days(high_a), days(low_a))
 
 
+def _shown(quiet: pd.DataFrame) -> tuple[float, float]:
+    """What the sensor shows going out in quiet hours, A, and how unsure its level is from one parked day to another."""
+    drawn = ((quiet["discharge_ah"] - quiet["charge_ah"]) / quiet["logged_s"]).to_numpy(float) * S_PER_HOUR
+    value = float(np.median(drawn))
+    spread = float(np.percentile(np.abs(drawn - value), 68)) / np.sqrt(max(1.0, len(drawn) / LEAST_QUIET_HOURS))
+    return value, spread
+
+
 def _live_share(quiet: pd.DataFrame) -> float:
     """Share of quiet hours in which the sensor shows anything but exactly nothing; all of it where there are none."""
     return float(np.median(quiet["live_s"] / quiet["logged_s"])) if len(quiet) else 1.0
 
 
-def _hidden(balance: Balance) -> str | None:
-    """Says so where far more goes unseen than cells and board lose: then a load hides behind a shown zero."""
-    hidden_a, sigma_a = balance.value("hidden_a"), balance.sigma("hidden_a")
-    if hidden_a < max(LEAST_HIDDEN_A, SURELY * sigma_a):
-        return None
+def _hides(balance: Balance) -> bool:
+    """Whether far more goes unseen than cells and board lose: then a load hides behind a shown zero."""
+    return balance.value("hidden_a") >= max(LEAST_HIDDEN_A, SURELY * balance.sigma("hidden_a"))
+
+
+def _hidden(balance: Balance) -> str:
     return (
-        f"Of this some {hidden_a:.2f} A is more than cells and board lose: something draws current while the sensor, which "
-        f"shows nothing below {balance.dead_band_a:.2g} A, reads zero. Look for what stays on, with a finer clamp meter."
+        f"Some {balance.value('hidden_a'):.2f} A flow out while the sensor, which shows nothing below "
+        f"{balance.dead_band_a:.2g} A, reads zero: more than cells and board lose. Look for what stays on, with a finer "
+        "clamp meter. What the cells themselves lose cannot be told beside it."
     )
 
 
 def _standby(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimate | None:
+    """What the parked vehicle draws through the sensor, shown or behind a shown zero."""
     quiet = quiet_hours(hours, pack)
     if quiet.empty:
         return None
-    logged_h = quiet["logged_s"].to_numpy(float) / S_PER_HOUR
-    live = quiet["live_s"].to_numpy(float) / quiet["logged_s"].to_numpy(float)
-    if np.median(live) < 0.01:
+    live = _live_share(quiet)
+    hides = _hides(balance)
+    if live < NEVER_LIVE and not hides:
         return Estimate(0.0, 0.0, round(max(DEAD_BAND_A, balance.dead_band_a), 3))
-    drawn = (quiet["discharge_ah"] - quiet["charge_ah"]).to_numpy(float) / logged_h + balance.value("offset_a") * live
-    value = float(np.median(drawn))
-    spread = float(np.percentile(np.abs(drawn - value), 68)) / np.sqrt(max(1.0, len(drawn) / LEAST_QUIET_HOURS))
-    sigma = float(np.hypot(spread, balance.sigma("offset_a")))
-    return Estimate(round(value, 3), round(value - QUANTILE * sigma, 3), round(value + QUANTILE * sigma, 3))
+    shown_a, spread_a = _shown(quiet)
+    more_a, sigma_a = balance.combined({"offset_a": live, "hidden_a": (1.0 - live) * hides})
+    # near the edge of the dead band a steady draw is shown only when noise lifts it over
+    edge_a = 0.0 if hides else balance.dead_band_a * min(live, 1.0 - live)
+    sigma_a = float(np.linalg.norm([sigma_a, spread_a, edge_a]))
+    value = shown_a + more_a
+    return Estimate(round(value, 3), round(value - QUANTILE * sigma_a, 3), round(value + QUANTILE * sigma_a, 3))
 
 
 def quiet_hours(hours: pd.DataFrame, pack: Pack) -> pd.DataFrame:
-    """Hours that belong to at least a day on end without charge or any real load, fully logged, board closed."""
+    """Hours that belong to at least a day on end without charge, fully logged, board closed, with a small and steady draw.
+
+    Somebody who lives aboard shows in loads that switch and in evenings unlike nights, however small the pack's share.
+    """
     if hours.empty:
         return hours
     calm = (
         (hours["logged_s"] >= 0.95 * S_PER_HOUR)
         & (hours["charge_ah"] <= QUIET_CHARGE_C_RATE * pack.rated_ah)
         & (hours["max_discharge_a"] <= QUIET_DISCHARGE_C_RATE * pack.rated_ah)
+        & (hours["switched_ah"] <= QUIET_SWITCHED_AH)
         & (hours["min_voltage_v"] > 0.8 * pack.limits.cutoff_voltage_v)
     ).to_numpy()
     start_ms = hours["start_ms"].to_numpy()
     new_run = np.append(True, (np.diff(start_ms) > MS_PER_HOUR) | ~calm[1:] | ~calm[:-1])
     run = np.cumsum(new_run)
-    length = np.bincount(run[calm], minlength=run.max() + 1)
-    return hours[calm & (length[run] >= LEAST_QUIET_HOURS)]
+    drawn_ah = (hours["discharge_ah"] - hours["charge_ah"]).to_numpy(float)
+    length = np.bincount(run, minlength=run[-1] + 1)
+    level = np.bincount(run, weights=drawn_ah) / np.maximum(length, 1)
+    apart = np.sqrt(np.maximum(np.bincount(run, weights=(drawn_ah - level[run]) ** 2) / np.maximum(length, 1), 0.0))
+    steady = apart <= np.maximum(UNSTEADY_A, UNSTEADY_SHARE * np.abs(level))
+    return hours[calm & (length >= LEAST_QUIET_HOURS)[run] & steady[run]]
 
 
 def _reason(loss: Estimate | None, standby: Estimate | None, hidden: str | None) -> str | None:
     parts = [hidden] if hidden else []
-    if loss is None:
+    if loss is None and not hidden:
         parts.append(
             "What the pack loses unseen needs a long parked stretch that is logged throughout between two full charges; "
             "leave the monitor logging over a month of storage and charge to full before and after."

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from logbook.analysis.cold import COLD_BANDS_C, band_ah
+from logbook.analysis.openings import OPEN_CELL_V
 from logbook.units import MS_PER_HOUR, S_PER_HOUR
 
 if TYPE_CHECKING:
@@ -74,7 +75,7 @@ def ledger(track: Track, pack: Pack) -> pd.DataFrame:
         "low_first": (low_at <= high_at).astype(float),
         "hot_s": total(np.where(temp_c > pack.limits.charge_maximum_c, held_s, 0.0)),
         "full_warm_s": total(np.where((temp_c > WARM_C) & (cell_v >= FULL_CELL_V), held_s, 0.0)),
-        "nearly_empty_s": total(np.where(cell_v < NEARLY_EMPTY_CELL_V, held_s, 0.0)),
+        "nearly_empty_s": total(np.where((cell_v < NEARLY_EMPTY_CELL_V) & (cell_v > OPEN_CELL_V), held_s, 0.0)),
         "rest_s": total(np.where(rest, held_s, 0.0)),
         "rest_ah": total(np.where(rest, ah, 0.0)),
         "first_soc_percent": readings.soc_percent[first],

@@ -205,3 +205,28 @@ def estimates_in(document):
     elif isinstance(document, list):
         for part in document:
             yield from estimates_in(part)
+
+
+def test_a_log_of_a_sleeping_pack_has_no_figure_that_is_no_number():
+    """0 V and exactly 0 A for days: JSON knows no NaN (RFC 8259, section 6)."""
+    log = Timeline(soc=0.0).board_open(72, volts=0.0)
+
+    document = answer(digest(log.readings(), PACK), PACK).as_json()
+
+    json.dumps(document, allow_nan=False)
+
+
+def test_without_current_nothing_is_cleared():
+    readings = readings_of(np.full(600, np.nan), temperature_c=-5.0)
+
+    found = answer(digest(readings, PACK), PACK)
+
+    assert found.cold_charging.events == ()
+    assert "no current" in found.cold_charging.reason
+    assert "no current" in found.capacity.reason
+
+
+def test_without_voltage_the_reason_says_so():
+    readings = readings_of(np.full(600, -3.0), voltage_v=np.nan)
+
+    assert "no voltage" in answer(digest(readings, PACK), PACK).capacity.reason

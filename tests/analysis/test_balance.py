@@ -99,7 +99,7 @@ def test_no_spans_leave_what_was_assumed_beforehand():
 
     assert found.spans.empty
     assert found.learned(capacity_ah=1.0) == pytest.approx(0.0, abs=1e-6)
-    assert found.step_ms is None
+    assert found.steps == ()
 
 
 @pytest.mark.parametrize("runs", [1, 2, 3])
@@ -132,8 +132,10 @@ def test_a_step_down_is_found_and_dated_between_the_runs_around_it():
     found = solved(history)
 
     year_ms = 12 * 30.5 * 86_400_000
-    assert found.step_ms == pytest.approx(history.tables()["hours"]["start_ms"].iloc[0] + year_ms, abs=90 * 86_400_000)
-    assert found.value("step_ah") == pytest.approx(14.0, abs=2.0)
+    assert found.steps[0].at_ms == pytest.approx(
+        history.tables()["hours"]["start_ms"].iloc[0] + year_ms, abs=90 * 86_400_000
+    )
+    assert found.value(found.steps[0].name) == pytest.approx(14.0, abs=2.0)
 
 
 @pytest.mark.parametrize("typed_ah", [80.0, 100.0, 125.0])
@@ -161,3 +163,29 @@ def test_the_estimate_does_not_depend_on_the_order_rows_are_kept_in(seed):
     shuffled = tables | {"anchors": tables["anchors"].iloc[rng.permutation(len(tables["anchors"]))]}
 
     assert balance(shuffled, PACK).value("capacity_ah") == pytest.approx(balance(tables, PACK).value("capacity_ah"))
+
+
+def test_two_drops_at_once_are_two_steps_and_no_steep_fade():
+    """A cell damaged twice: 8 and 10 Ah in a pack that otherwise fades by 2 Ah a year."""
+    world = World(capacity_ah=100.0, rate_ah_per_year=2.0)
+    history = History(world).full()
+    for month in range(36):
+        world.capacity_ah -= {12: 8.0, 24: 10.0}.get(month, 0.0)
+        history.empty().to(history.soc, hours=40).full().pause(620, soc=history.soc)
+
+    found = solved(history.full())
+
+    sizes = [found.value(step.name) for step in found.steps]
+    assert sizes == pytest.approx([8.0, 10.0], abs=1.0)
+    rate, sigma = found.value("rate_ah_per_year"), found.sigma("rate_ah_per_year")
+    assert abs(rate - 2.0) <= 2 * sigma
+    assert sigma < 1.0
+
+
+def test_a_doubtful_step_makes_the_fade_unsure_too():
+    """A drop just under what proves itself must widen the rate that would otherwise swallow it."""
+    plain = solved(two_years(World(capacity_ah=98.0)))
+    doubtful = solved(two_years(World(capacity_ah=98.0), np.random.default_rng(3), scatter=1.5, loss_ah=5.0))
+
+    assert doubtful.steps == ()
+    assert doubtful.sigma("rate_ah_per_year") > plain.sigma("rate_ah_per_year")

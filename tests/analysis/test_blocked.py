@@ -108,3 +108,10 @@ def test_a_leap_between_coarse_samples_is_a_charge_that_faded():
     log = Timeline(soc=0.5, temperature_c=-3.0, interval_s=900.0).flow(18.0, 2, volts=13.4).flow(0.4, 2, volts=14.2)
 
     assert blocked(track(log.readings()), PACK).empty
+
+
+def test_a_charger_that_comes_to_an_open_board_was_not_refused_for_the_cold():
+    """After a cut-off the terminals show nothing; a charger there makes them leap, in any weather."""
+    log = Timeline(soc=0.3, temperature_c=-3.0).run_empty(20.0).flow(0.0, 1, volts=14.2).flow(5.0, 3)
+
+    assert blocked(track(log.readings()), PACK).empty

@@ -48,14 +48,15 @@ def test_a_log_of_zeros_tells_nothing_of_its_dead_band():
 
 
 def test_a_load_behind_a_shown_zero_is_told_by_the_refill():
-    """0.12 A · 720 h are 86.4 Ah a month: the arithmetic of a steady draw."""
+    """Nothing is shown, and 0.12 A · 480 h are missing at each refill: more than cells and board ever lose."""
     found = health(seen_through(parked_with(0.12), 0.3))
 
-    lost = found.idle.self_discharge_percent_per_month
-    assert lost.low <= 0.12 * HOURS_PER_MONTH <= lost.high
-    assert lost.value == pytest.approx(0.12 * HOURS_PER_MONTH, rel=0.1)
-    assert re.search(r"some 0\.1[12] A is more than cells and board lose", found.idle.reason)
+    assert found.idle.standby_current_a.low <= 0.12 <= found.idle.standby_current_a.high
+    assert found.idle.standby_current_a.value == pytest.approx(0.12, rel=0.15)
+    assert found.idle.self_discharge_percent_per_month is None
+    assert re.search(r"0\.1[12] A flow out while the sensor.*cannot be told", found.idle.reason)
     assert found.monitor.dead_band_a == pytest.approx(0.3, abs=0.05)
+    assert found.idle.days_full_to_fifth.value == pytest.approx(80.0 / 0.12 / 24, rel=0.1)
 
 
 def test_a_load_that_is_shown_is_none_behind_a_zero():

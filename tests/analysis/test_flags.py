@@ -126,11 +126,16 @@ def test_a_pack_often_run_flat_is_flagged_and_nobody_told_to_bypass_the_board(qu
 
 def test_a_standby_draw_worth_knowing_is_flagged_with_the_days_it_takes(quiet):
     """0.25 A from full to a fifth of 100 Ah: 80 Ah / 6 Ah a day is 13 days."""
-    drawing = with_part(quiet, "idle", standby_current_a=Estimate(0.25, 0.2, 0.3))
+    drawing = with_part(quiet, "idle", standby_current_a=Estimate(0.25, 0.2, 0.3), days_full_to_fifth=None)
+    told = with_part(drawing, "idle", days_full_to_fifth=Estimate(11.2, 10.0, 12.5))
 
-    flag = next(flag for flag in flags(drawing, frozenset(), PACK.limits) if flag.code == "standby_draw")
+    messages = [
+        next(flag for flag in flags(health, frozenset(), PACK.limits) if flag.code == "standby_draw").message
+        for health in (drawing, told)
+    ]
 
-    assert "13 days" in flag.message
+    assert "13 days" in messages[0]
+    assert "11 days" in messages[1]
 
 
 def test_a_log_with_more_pause_than_record_says_so(quiet):
@@ -255,3 +260,10 @@ def test_a_refused_charge_is_good_news_with_its_span(quiet):
 
     assert (flag.severity, flag.start_ms, flag.end_ms) == ("info", START_MS, START_MS + HOUR_MS)
     assert "never bypass" in flag.advice
+
+
+def test_a_log_without_current_is_not_told_to_log_more(quiet):
+    found = with_part(quiet, "readings", logged_hours=0.0, unlogged_hours=300.0)
+
+    assert "no_current" in codes(found)
+    assert "poor_coverage" not in codes(found)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -135,3 +136,28 @@ def test_the_days_a_parked_pack_lasts_hold_the_truth():
 
     assert found.low <= 80.0 / 0.010 / 24 <= found.high * 1.15
     assert found.low < found.high
+
+
+def lived_in(days, *, load_a=2.0, compressor_a=4.5):
+    """Sunless days aboard: a compressor that runs a third of the time, lights in the evening; 2 % of 560 Ah are 11 A."""
+    minute = np.arange(days * 1440)
+    evening = (minute % 1440) >= 18 * 60
+    return -(0.3 + np.where(minute % 30 < 10, compressor_a, 0.0) + np.where(evening, load_a, 0.0))
+
+
+def test_a_small_share_of_a_large_pack_is_no_parked_vehicle():
+    large = pack_of(560.0)
+    log = Timeline(large, soc=0.9).flow(lived_in(3), 72)
+
+    found = idle(log.readings(), large)
+
+    assert found.standby_current_a is None
+    assert found.days_full_to_fifth is None
+    assert found.reason
+
+
+def test_lights_in_the_evening_are_no_parked_vehicle():
+    large = pack_of(560.0)
+    log = Timeline(large, soc=0.9).flow(lived_in(3, load_a=0.9, compressor_a=0.0), 72)
+
+    assert idle(log.readings(), large).standby_current_a is None

@@ -47,17 +47,17 @@ def proved(posed, found, anchors) -> bool:
     """Whether the best step buys enough."""
     plain = solve(posed)
     step = best_step(posed, plain, found, anchors, PACK)
-    return step is not None and plain.objective - solve(with_step(posed, found, step[0], PACK)).objective >= LEAST_GAIN
+    return step is not None and plain.objective - solve(with_step(posed, found, step, PACK)).objective >= LEAST_GAIN
 
 
 def test_a_loss_of_fourteen_percent_is_dated_and_sized(rng):
     posed, found, anchors = history(rng, loss_ah=14.0)
 
-    step_ms, before_ms, after_ms = best_step(posed, solve(posed), found, anchors, PACK)
-    size_ah = solve(with_step(posed, found, step_ms, PACK)).mean[-1]
+    step = best_step(posed, solve(posed), found, anchors, PACK)
+    size_ah = solve(with_step(posed, found, step, PACK)).mean[-1]
 
-    assert abs(step_ms / MS_PER_DAY - 180) <= 20
-    assert before_ms <= step_ms <= after_ms
+    assert abs(step.at_ms / MS_PER_DAY - 180) <= 20
+    assert step.earliest_ms <= step.at_ms <= step.latest_ms
     assert size_ah == pytest.approx(14.0, abs=1.5)
 
 

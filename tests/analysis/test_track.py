@@ -175,3 +175,38 @@ def test_a_load_that_came_and_went_within_a_sample_is_less_sure_than_one_that_st
 
     assert stayed[-1] == pytest.approx(0.2**2 / 12)
     assert went[-1] == pytest.approx(2 * 0.2**2 / 2)
+
+
+def on_change(hours, *, heartbeat_s, every_s=10):
+    """A log that writes a row when its current changes, and one each `heartbeat_s` while nothing does."""
+    rng = np.random.default_rng(1)
+    times_s, amps, now_s = [], [], 0.0
+    while now_s < hours * 3600:
+        level = float(rng.choice([-4.0, -1.5, 6.0]))
+        lasts_s = float(rng.choice([every_s, 40, 7200]))
+        beats = np.arange(0.0, lasts_s, heartbeat_s)
+        times_s += list(now_s + beats)
+        amps += [level] * len(beats)
+        now_s += lasts_s
+    at_s, level = np.array(times_s), np.array(amps)
+    truth_ah = float((np.diff(np.append(at_s, now_s)) * level).sum() / 3600)
+    return readings_of(level, ts_ms=START_MS + (1000 * at_s).astype(np.int64)), truth_ah
+
+
+def test_a_log_written_on_change_holds_its_value_from_one_heartbeat_to_the_next():
+    readings, truth_ah = on_change(72, heartbeat_s=900)
+
+    counted = track(readings)
+
+    assert end_ah(counted) == pytest.approx(truth_ah, abs=2.0)
+    assert not counted.gap_after[:-1].any()
+
+
+def test_pauses_after_which_all_is_different_are_no_heartbeat():
+    """Ten minutes of every hour, and another current each time: what flowed between nobody knows."""
+    minutes = np.concatenate([np.arange(10) + 60 * hour for hour in range(24)])
+    current = np.repeat(np.where(np.arange(24) % 2, -5.0, 8.0), 10)
+
+    counted = track(readings_of(current, ts_ms=START_MS + minutes * 60_000))
+
+    assert counted.gap_after.sum() == 24
