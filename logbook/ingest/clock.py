@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from logbook.ingest.growing import Growing
 from logbook.ingest.word import folded
 from logbook.units import MS_PER_DAY, MS_PER_S, S_PER_HOUR, S_PER_MINUTE
 
@@ -167,29 +168,34 @@ def midnights(ms: NDArray[np.int64]) -> NDArray[np.bool_]:
 class ClockColumn:
     """Times of one section, gathered block by block."""
 
+    expected: int = 0
     words: dict[str, int] = field(default_factory=dict)
-    dates: list[NDArray[np.int32]] = field(default_factory=list)
+    dates: Growing = field(init=False)
     """Index into `words`; WHOLE where `ms` is the whole time, NO_TIME where there is none."""
-    ms: list[NDArray[np.int64]] = field(default_factory=list)
+    ms: Growing = field(init=False)
     zoned: bool = False
     """Whether whole times came with their own offset, and so are UTC."""
+
+    def __post_init__(self) -> None:
+        self.dates = Growing(np.int32, self.expected)
+        self.ms = Growing(np.int64, self.expected)
 
     def add(self, column: Any) -> NDArray[np.bool_]:
         """Take in a block of texts (Arrow string array); give a mask of those that are no time."""
         if not self._add_iso(column):
             self._add_words(pc.utf8_trim_whitespace(column))
-        return self.dates[-1] == NO_TIME
+        return np.asarray(self.dates.last == NO_TIME)
 
     def keep(self, rows: NDArray[np.bool_]) -> None:
         """Keep only these rows of the last block."""
-        self.dates[-1] = self.dates[-1][rows]
-        self.ms[-1] = self.ms[-1][rows]
+        self.dates.keep(rows)
+        self.ms.keep(rows)
 
     def _add_iso(self, column: Any) -> bool:
         first = next((text.as_py() for text in column[:50] if text.as_py()), "")
         match = ISO.match(first)
         zoned = bool(match and match["zone"])
-        if not match or (self.dates and zoned != self.zoned) or self.words:
+        if not match or (len(self.dates) and zoned != self.zoned) or self.words:
             return False
         try:
             stamps = pc.cast(column, pa.timestamp("ns", "UTC" if zoned else None))
@@ -199,8 +205,8 @@ class ClockColumn:
             return False
         whole = stamps.cast(pa.int64()).to_numpy(zero_copy_only=False)
         self.zoned = zoned
-        self.ms.append((whole + 500_000) // 1_000_000)
-        self.dates.append(np.full(len(whole), WHOLE, np.int32))
+        self.ms.add((whole + 500_000) // 1_000_000)
+        self.dates.add(np.full(len(whole), WHOLE, np.int32))
         return True
 
     def _add_words(self, column: Any) -> None:
@@ -210,15 +216,15 @@ class ClockColumn:
         )
         day_ms = np.array([read_time_of_day(text) for text in times.dictionary.to_pylist()], np.int64)
         if not len(word_of) or not len(day_ms):
-            self.dates.append(np.full(len(column), NO_TIME, np.int32))
-            self.ms.append(np.zeros(len(column), np.int64))
+            self.dates.add(np.full(len(column), NO_TIME, np.int32))
+            self.ms.add(np.zeros(len(column), np.int64))
             return
         date_index = _indices(dates)
         time_index = _indices(times)
         ms = np.where(time_index < 0, -1, day_ms[time_index])
         index = np.where((date_index < 0) | (ms < 0), NO_TIME, word_of[date_index]).astype(np.int32)
-        self.dates.append(index)
-        self.ms.append(ms)
+        self.dates.add(index)
+        self.ms.add(ms)
 
 
 def _indices(encoded: Any) -> NDArray[np.int64]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,9 +13,9 @@ from logbook.errors import BadData
 from logbook.ingest.clock import NO_TIME, ORDERS, WHOLE, DateWord, midnights, read_date_word, read_time_of_day
 from logbook.ingest.question import Question, settle
 from logbook.ingest.run import few, nearly_all
-from logbook.ingest.table import whole
+from logbook.ingest.serial import Hints, serial_moments
 from logbook.ingest.unit import Unit, unit_exact
-from logbook.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_S, S_PER_DAY, S_PER_HOUR, S_PER_MINUTE
+from logbook.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_S, S_PER_HOUR, S_PER_MINUTE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,10 +27,8 @@ if TYPE_CHECKING:
     from logbook.ingest.table import Section
     from logbook.ingest.use import Layout, Use
 
-SPREADSHEET_EPOCH_DAYS = 25_569
-"""Serial day of 1970-01-01 in the 1900 date system (ECMA-376 part 1, 18.17.4.1)."""
-SPREADSHEET_1904_DAYS = 24_107
-"""The same in the 1904 date system."""
+SPREADSHEET_FORMS = {"spreadsheet": "1900", "spreadsheet 1904": "1904"}
+"""What a mapping may say, and the year from which such days count."""
 EPOCH_UNITS = (("s", 1e8, 1e10), ("ms", 1e11, 1e13), ("µs", 1e14, 1e16), ("ns", 1e17, 1e19))
 """Epoch times of 1973 to 2286 by magnitude."""
 COMPACT_LOW, COMPACT_HIGH = 19_700_101_000000, 21_001_231_235959
@@ -53,6 +51,8 @@ class TimeOptions:
     order: str | None
     start: str | None
     file_name: str
+    hints: Hints = field(default_factory=Hints)
+    """What tells the two counts of spreadsheet days apart."""
 
 
 def moments_of(
@@ -71,7 +71,7 @@ def _words_that_count(sections: Sequence[Section]) -> list[str]:
     """Distinct date texts in the order they come; a text of one row among texts of many, no day from them, says nothing."""
     rows: dict[str, int] = {}
     for section in sections:
-        dates = whole(section.clock.dates, np.int32)
+        dates = section.clock.dates.whole
         counts = np.bincount(dates[dates >= 0], minlength=len(section.clock.words))
         for word, count in zip(section.clock.words, counts.tolist(), strict=True):
             rows[word] = rows.get(word, 0) + count
@@ -102,7 +102,7 @@ def _moments(
 def _text_moments(
     section: Section, use: Use, order: str, options: TimeOptions, ledger: Ledger, ask: Ask | None
 ) -> Moments:
-    dates, ms = whole(section.clock.dates, np.int32), whole(section.clock.ms, np.int64)
+    dates, ms = section.clock.dates.whole, section.clock.ms.whole
     if (dates == WHOLE).all():
         return Moments(ms, section.clock.zoned)
     words = [read_date_word(word) for word in section.clock.words]
@@ -182,10 +182,12 @@ def _number_moments(
                 return Moments(_rounded(values, unit_exact(name)), utc=True)
     if form is None and _is_compact(values):
         return Moments(_compact(values), utc=False)
-    if form == "spreadsheet" or (
+    if form in SPREADSHEET_FORMS or (
         form is None and 20_000 < typical < 80_000 and "elapsed" not in (use.target or "") and _is_serial(values)
     ):
-        return _serial(values, ledger)
+        given = SPREADSHEET_FORMS.get(form or "")
+        hints = replace(options.hints, said_ms=start_in([*section.header.preamble, options.file_name]))
+        return Moments(serial_moments(values, given, hints, ledger, ask, options.file_name), utc=False)
     unit = use.unit if use.unit and use.unit.dimension == "duration" else None
     start = _start(section, options, ask, ledger)
     elapsed = _rounded(values, unit or _elapsed_unit(values, ledger))
@@ -255,17 +257,6 @@ def _compact(values: NDArray[np.float64]) -> NDArray[np.int64]:
 def _is_serial(values: NDArray[np.float64]) -> bool:
     steps = np.abs(np.diff(values[~np.isnan(values)][:1000]))
     return bool(len(steps) and np.median(steps) < 0.5)
-
-
-def _serial(values: NDArray[np.float64], ledger: Ledger) -> Moments:
-    days = values - SPREADSHEET_EPOCH_DAYS
-    ledger.infer(
-        "time",
-        "spreadsheet days, counted from 1900",
-        "fair",
-        "the size of the numbers; the other count would be 4 years later",
-    )
-    return Moments(np.rint(days * S_PER_DAY).astype(np.int64) * MS_PER_S, utc=False)
 
 
 def _elapsed_unit(values: NDArray[np.float64], ledger: Ledger) -> Unit:

@@ -18,6 +18,7 @@ import pyarrow.csv as pacsv
 
 from logbook.ingest.clock import ClockColumn, midnights, read_time_of_day
 from logbook.ingest.dialect import DATE, Dialect, dialect_of, looks_like_data, looks_timed, split
+from logbook.ingest.growing import Growing
 from logbook.ingest.header import Header, header_of, looks_like_header
 from logbook.ingest.number import read_numbers
 
@@ -56,14 +57,16 @@ class Section:
     header: Header
     dialect: Dialect
     wanted: Wanted
-    clock: ClockColumn = field(default_factory=ClockColumn)
-    line_parts: list[NDArray[np.int64]] = field(default_factory=list)
-    number_parts: dict[int, list[NDArray[np.float64]]] = field(default_factory=dict)
+    expected: int = 0
+    """Rows it will have, if that can be told."""
+    clock: ClockColumn = field(init=False)
+    line_column: Growing = field(init=False)
+    number_columns: dict[int, Growing] = field(default_factory=dict)
     bad_parts: dict[int, list[NDArray[np.int64]]] = field(default_factory=dict)
     """Lines on which a number column holds a word."""
     bad_examples: dict[int, tuple[int, str]] = field(default_factory=dict)
     """The first such word of each column, with its line."""
-    word_parts: dict[int, list[NDArray[np.int32]]] = field(default_factory=dict)
+    word_columns: dict[int, Growing] = field(default_factory=dict)
     vocabulary: dict[int, dict[str, int]] = field(default_factory=dict)
     units: dict[int, set[str]] = field(default_factory=dict)
     """Units that stood in the cells."""
@@ -71,17 +74,22 @@ class Section:
     table: str = ""
     """Name of the table in an archive of several."""
 
+    def __post_init__(self) -> None:
+        self.clock = ClockColumn(self.expected)
+        self.line_column = Growing(np.int64, self.expected)
+
     @property
     def lines(self) -> NDArray[np.int64]:
         """Line number of each row (1-based)."""
-        return whole(self.line_parts, np.int64)
+        return self.line_column.whole
 
     def __len__(self) -> int:
-        return sum(map(len, self.line_parts))
+        return len(self.line_column)
 
     def numbers(self, index: int) -> NDArray[np.float64]:
         """One number column, float64 [n]."""
-        return whole(self.number_parts.get(index, []), np.float64)
+        found = self.number_columns.get(index)
+        return np.empty(0) if found is None else found.whole
 
     def bad_lines(self, index: int) -> NDArray[np.int64]:
         """Lines where this number column holds text."""
@@ -90,16 +98,9 @@ class Section:
 
     def words(self, index: int) -> tuple[NDArray[np.int32], list[str]]:
         """One word column: codes [n] (-1 where empty) and the words they stand for."""
-        parts = self.word_parts.get(index, [])
-        codes = np.concatenate(parts) if parts else np.empty(0, np.int32)
+        found = self.word_columns.get(index)
+        codes = np.empty(0, np.int32) if found is None else found.whole
         return codes, list(self.vocabulary.get(index, {}))
-
-
-def whole(parts: list[NDArray[Any]], kind: type[np.generic]) -> NDArray[Any]:
-    """Parts put together once, writable; the list then holds the whole in their place, so that nothing is held twice."""
-    if len(parts) != 1 or not parts[0].flags.writeable:  # Arrow's own memory is not
-        parts[:] = [np.concatenate(parts) if parts else np.empty(0, kind)]
-    return parts[0]
 
 
 class Plan:
@@ -151,6 +152,7 @@ class _Ahead:
 
 class _Reader:
     def __init__(self, text: Text, plan: Plan, ledger: Ledger) -> None:
+        self.text = text
         self.where = text.source.name
         self.plan = plan
         self.ledger = ledger
@@ -187,7 +189,8 @@ class _Reader:
             header.preamble,
         )
         self._keep_above(lines, header, dialect, first_line)
-        self.sections.append(Section(moved, dialect, wanted))
+        rows = self.text.rows_like(block) if not self.sections else 0
+        self.sections.append(Section(moved, dialect, wanted, rows))
         return moved.first_row, block[_bytes_before(block, header.first_row - 1) :]
 
     def _keep_above(self, lines: Sequence[str], header: Header, dialect: Dialect, first_line: int) -> None:
@@ -304,10 +307,10 @@ def _untimed(section: Section, table: Any) -> NDArray[np.bool_]:
 
 
 def _add(section: Section, table: Any, lines: NDArray[np.int64]) -> None:
-    section.line_parts.append(lines)
+    section.line_column.add(lines)
     for index in section.wanted.numbers:
         read = read_numbers(table.column(index), section.dialect.decimal)
-        section.number_parts.setdefault(index, []).append(read.values)
+        _column(section.number_columns, index, np.float64, section.expected).add(read.values)
         section.units.setdefault(index, set()).update(read.units)
         if read.bad is not None:
             section.bad_parts.setdefault(index, []).append(lines[read.bad])
@@ -315,7 +318,13 @@ def _add(section: Section, table: Any, lines: NDArray[np.int64]) -> None:
             section.bad_examples.setdefault(index, (int(lines[row]), str(table.column(index)[row].as_py())))
     for index in section.wanted.words:
         codes = _codes(table.column(index), section.vocabulary.setdefault(index, {}))
-        section.word_parts.setdefault(index, []).append(codes)
+        _column(section.word_columns, index, np.int32, section.expected).add(codes)
+
+
+def _column(columns: dict[int, Growing], index: int, kind: type[np.generic], expected: int) -> Growing:
+    if index not in columns:
+        columns[index] = Growing(kind, expected)
+    return columns[index]
 
 
 def _rows(dialect: Dialect, first_line: int, block: bytes) -> Rows:

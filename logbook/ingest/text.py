@@ -89,6 +89,11 @@ class Text:
             line += block.count(b"\n") + (not block.endswith(b"\n"))
             self.next_line = line
 
+    def rows_like(self, block: bytes) -> int:
+        """How many lines the whole text has, if they are as long as those of its first block; 0 where it is packed."""
+        rows = block.count(b"\n")
+        return round(self.source.size * rows / len(block)) if rows and self.source.packing == "plain" else 0
+
     def head(self) -> list[str]:
         """The first lines, as text."""
         _, block = next(self.blocks())
