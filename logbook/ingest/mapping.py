@@ -8,7 +8,7 @@ device = "Shunt"            # where one file holds several
 
 [time]
 columns = ["Date", "Time"]  # names, or positions from 1
-format = "elapsed"          # "text", "epoch", "elapsed", "spreadsheet"
+format = "elapsed"          # "text", "epoch", "elapsed", "spreadsheet", "spreadsheet 1904"
 unit = "s"                  # of epoch and elapsed: "s", "ms", "µs", "ns", "min", "h"
 order = "day-first"         # "month-first", "year-first"
 zone = "Europe/Berlin"
@@ -28,7 +28,7 @@ import json
 import re
 import tomllib
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Literal, cast
+from typing import TYPE_CHECKING, Any, Literal, cast, get_args
 
 from logbook.errors import BadConfiguration, InputMissing, nearest
 from logbook.ingest.dialect import DELIMITER_NAMES
@@ -48,7 +48,7 @@ TARGETS = (
     "device", "quantity", "value", "unit",
 )  # fmt: skip
 """What a column may be taken as; the last three are those of a long table (one value a row)."""
-TimeFormat = Literal["text", "epoch", "elapsed", "spreadsheet"]
+TimeFormat = Literal["text", "epoch", "elapsed", "spreadsheet", "spreadsheet 1904"]
 DELIMITERS = {name: mark for mark, name in DELIMITER_NAMES.items()}
 
 
@@ -144,7 +144,7 @@ class _Reader:
         start = table.get("start")
         return TimeMapping(
             tuple(columns),
-            cast("TimeFormat | None", self._choice(table, "time.format", ("text", "epoch", "elapsed", "spreadsheet"))),
+            cast("TimeFormat | None", self._choice(table, "time.format", get_args(TimeFormat))),
             unit,
             self._choice(table, "time.order", ("day-first", "month-first", "year-first")),
             self._text(table, "time.zone"),
@@ -213,6 +213,8 @@ def mapping_text(receipt: Receipt) -> str:
         lines += ["", "[file]", f"device = {json.dumps(device, ensure_ascii=False)}"]
     lines += ["", "[time]"]
     lines.append(f"columns = [{', '.join(_reference(entry.header) for entry in times)}]")
+    if days := answers.get("spreadsheet days"):
+        lines.append(f'format = "spreadsheet{" 1904" if days.endswith("1904") else ""}"')
     if order := answers.get("order of day and month"):
         lines.append(f'order = "{order}"')
     if zone := answers.get("time zone"):

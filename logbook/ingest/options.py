@@ -29,6 +29,11 @@ class ImportOptions:
     """Zone taken, and said so, when the file and `time_zone` are silent: the pack's."""
     clock: Literal["before", "after"] | None = None
     """Which side was right where the clock was set while it logged."""
+    held_ms: tuple[int, int] | None = None
+    """First and last time of the pack's readings in the logbook, and when it was bought: what dates can be."""
+    bought_ms: int | None = None
+    now_ms: int | None = None
+    """The moment of the import, before which all readings lie; None for what this machine's clock shows."""
     device: str | None = None
     """Which of several devices in one file is meant."""
     remembered: tuple[Remembered, ...] = ()

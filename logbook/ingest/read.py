@@ -27,6 +27,7 @@ from logbook.ingest.reset import with_set_clock
 from logbook.ingest.run import more_than_few
 from logbook.ingest.scale import Known
 from logbook.ingest.sentinel import without_cell_codes, without_impossible, without_sentinels
+from logbook.ingest.serial import Hints
 from logbook.ingest.shifted import without_shifted
 from logbook.ingest.spike import without_spikes
 from logbook.ingest.tables import lines_in, of_one_series, read_tables
@@ -125,9 +126,10 @@ class _Import:
 
     def _frame(self, sections: Sequence[Section], layouts: Sequence[Layout]) -> Frame:
         mapping = self.options.mapping
-        times = TimeOptions(
-            mapping.time.order if mapping else None, mapping.time.start if mapping else None, self.where
-        )
+        time = mapping.time if mapping else None
+        zone = (time.zone if time else None) or self.options.time_zone or self.options.default_time_zone
+        hints = Hints(zone, self.options.now_ms, self.options.held_ms, self.options.bought_ms)
+        times = TimeOptions(time.order if time else None, time.start if time else None, self.where, hints)
         moments = moments_of(sections, layouts, times, self.ledger, self.ask)
         frames = [
             self._timed(frame_of(section, layout, self.known, self.ledger, self.ask), section, layout, moment)

@@ -43,6 +43,7 @@ NAMES = {
     "temperature_unit": "temperature unit",
     "current_unit": "current unit",
     "power_unit": "power unit",
+    "date_base": "spreadsheet days",
 }
 """Key of a question to its name in a receipt, where they differ."""
 
@@ -162,7 +163,8 @@ def _answers(receipt: Receipt) -> Any:
     said = {entry.question: entry.answer for entry in receipt.inferences}
 
     def ask(question: Question) -> str | None:
-        return said.get(question.key, said.get(NAMES.get(question.key, "")))
+        answer = said.get(question.key, said.get(NAMES.get(question.key, ""))) or ""
+        return next((choice for choice in question.choices if answer.endswith(choice)), answer or None)
 
     return ask
 

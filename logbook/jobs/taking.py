@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
 
 from logbook.errors import BadData, LogbookError, Unanswered
 from logbook.ingest import Question, lines_of, read_export
@@ -14,7 +15,8 @@ from logbook.jobs.copies import copies_in, without_copies
 from logbook.jobs.era import Era, eras_of, within
 from logbook.jobs.progress import silent
 from logbook.jobs.remembered import remembered
-from logbook.units import MS_PER_HOUR
+from logbook.store import reading_span
+from logbook.units import MS_PER_HOUR, ms_from_datetime
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -47,7 +49,7 @@ def read_for_pack(
     Raises what `read_export` raises; Unanswered also where the file's clock stands hours from that of the same
     readings in the logbook and nobody says which zone it runs in.
     """
-    options = replace(options, remembered=remembered(store, pack.id))
+    options = replace(options, remembered=remembered(store, pack.id), **_known_times(store, pack))
     eras = (era,) if era else eras_of(store, pack)
     recording = within(_read(path, options, ask, progress), *eras)
     copies = copies_in(store, pack.id, recording.readings)
@@ -56,6 +58,13 @@ def read_for_pack(
         recording = within(_read(path, options, ask, silent), *eras)
         copies = copies_in(store, pack.id, recording.readings)
     return without_copies(recording, copies, lambda lines: lines_of(path, options, lines))
+
+
+def _known_times(store: Store, pack: Pack) -> dict[str, Any]:
+    """When the pack was read and bought, by which dates that could be two are told apart."""
+    _count, first, last = reading_span(store, pack.id)
+    bought = pack.purchased and ms_from_datetime(datetime.combine(pack.purchased, datetime.min.time(), UTC))
+    return {"held_ms": None if first is None or last is None else (first, last), "bought_ms": bought}
 
 
 def _read(path: Path, options: ImportOptions, ask: Ask | None, progress: Progress) -> Recording:

@@ -164,6 +164,41 @@ def _one_value_a_row() -> list[Fixture]:
     ]  # fmt: skip
 
 
+def _serial_days(t: Trip, base: int, above: tuple[str, ...] = ()) -> bytes:
+    rows = lines(t, lambda r, row: (f"{r.ts_ms[row] / 86_400_000 + base:.6f}", *plain_cells()(r, row)[1:]))
+    return _utf8([*above, *rows])
+
+
+def _spreadsheet_days() -> list[Fixture]:
+    """Days counted from 1900 or from 1904: 25569 or 24107 is 1970-01-01 (ECMA-376 part 1, 18.17.4.1)."""
+    now, later = (int(np.datetime64(day, "ms").astype(np.int64)) for day in ("2026-11-25", "2029-06-01"))
+    t, late = trip(), trip(start="2026-11-20T21:00:00")
+    fall = trip(start="2024-10-26T22:30:00")
+    berlin = fall.with_(ts_ms=fall.ts_ms + np.where(fall.ts_ms < 1_729_990_800_000, 7_200_000, 3_600_000))
+    second = {"tolerance": {"ts_ms": 1000}}
+    held = (int(late.ts_ms[0]) - 5 * 86_400_000, int(late.ts_ms[0]) - 86_400_000)
+    counted = {base: {"spreadsheet days": f"counted from {base}"} for base in ("1900", "1904")}
+    said_1904 = {"mapping": parse_mapping('[time]\nformat = "spreadsheet 1904"'), **ZONED}
+    return [
+        Fixture("days-that-would-be-of-the-future", 8, _serial_days(t, 25_569), t, {**ZONED, "now_ms": now}, inferred=counted["1900"], **second),
+        Fixture("days-of-either-count", 8, _serial_days(late, 24_107), None, {**ZONED, "now_ms": now}, error=Unanswered, message="begins on 2022-11-19, counted from 1904 on 2026-11-20"),
+        Fixture("days-of-either-count-long-after", 8, _serial_days(t, 25_569), None, {**ZONED, "now_ms": later}, error=Unanswered, message="1900 or from 1904"),
+        Fixture("days-with-a-date-above", 8, _serial_days(late, 24_107, ("Exported: 2026-11-22 10:00",)), late, {**ZONED, "now_ms": now}, inferred=counted["1904"], **second),
+        Fixture("days-beside-readings-of-the-pack", 8, _serial_days(late, 24_107), late, {**ZONED, "now_ms": now, "held_ms": held}, inferred=counted["1904"], **second),
+        Fixture("days-before-the-pack-was-bought", 8, _serial_days(late, 24_107), late, {**ZONED, "now_ms": now, "bought_ms": held[0]}, inferred=counted["1904"], **second),
+        Fixture("days-older-than-such-packs", 8, _serial_days(trip(start="2009-02-01T00:00:00"), 24_107), trip(start="2009-02-01T00:00:00"), {**ZONED, "now_ms": now}, inferred=counted["1904"], **second),
+        Fixture("days-through-the-end-of-summer-time", 8, _serial_days(berlin, 25_569), fall, {"time_zone": "Europe/Berlin", "now_ms": later}, repairs={"repeated hour": 120}, inferred=counted["1900"], **second),
+        Fixture("days-from-1904-by-mapping", 8, _serial_days(late, 24_107), late, {**said_1904, "now_ms": now}, inferred=counted["1904"], **second),
+    ]  # fmt: skip
+
+
 def mixed() -> tuple[Fixture, ...]:
     """All of them."""
-    return (*_names_and_columns(), *_temperatures(), *_encodings(), *_clocks(), *_one_value_a_row())
+    return (
+        *_names_and_columns(),
+        *_temperatures(),
+        *_encodings(),
+        *_clocks(),
+        *_one_value_a_row(),
+        *_spreadsheet_days(),
+    )
