@@ -64,9 +64,13 @@ def record(store) -> dict[str, list[tuple]]:
 
 
 def counts(store) -> list[tuple]:
-    """What the receipts say of each import that is there."""
-    names = ("file_name", "rows_read", "rows_stored", "rows_already_known", "rows_set_aside", "set_aside_reasons")
-    return [tuple(stored_receipt(store, row.id)[name] for name in names) for row in list_imports(store)]
+    """What the receipts say of each import that is there; which of two brought a row first is told as it was then."""
+    names = ("file_name", "rows_read", "rows_set_aside", "set_aside_reasons")
+    receipts = [stored_receipt(store, row.id) for row in list_imports(store)]
+    return [
+        (*(receipt[name] for name in names), receipt["rows_stored"] + receipt["rows_already_known"])
+        for receipt in receipts
+    ]
 
 
 def taken(store, pack, folder: Path, names) -> list[int]:
