@@ -64,9 +64,14 @@ def is_seen(value: Any) -> bool:
     )
 
 
+def is_shared_id(value: Any) -> bool:
+    """Name of a part of a page that shares its kind with others."""
+    return isinstance(value, dict) and all(map(is_plain, value.values()))
+
+
 def is_id(value: Any) -> bool:
-    """Name of a part of a page; one that shares its kind has several parts."""
-    return isinstance(value, str) or (isinstance(value, dict) and all(map(is_plain, value.values())))
+    """Name of a part of a page."""
+    return isinstance(value, str) or is_shared_id(value)
 
 
 KINDS: dict[str, Callable[[Any], bool]] = {
@@ -77,13 +82,15 @@ KINDS: dict[str, Callable[[Any], bool]] = {
     "n_clicks": is_whole,
     "n_intervals": is_whole,
     "relayoutData": is_changes,
-    "id": is_id,
+    "id": is_shared_id,
     "changed": is_number,
     "readings-reached": is_whole,
     "readings-view": is_view,
     "import-seen": is_seen,
 }
 """Property of a part of a page, or for `data` the part's name, to what it may be."""
+TEXTS = {"note-text", "note-when"}
+"""Fields that hold nothing but text."""
 
 
 def require_wellformed(app: Dash) -> None:
@@ -96,8 +103,13 @@ def refuse_malformed() -> None:
     if request.path != ADDRESS or request.method != "POST":
         return
     body = request.get_json(silent=True)
-    if not isinstance(body, dict) or not all(map(fits, entries(body))):
+    if not isinstance(body, dict) or not are_names(body.get("changedPropIds", [])) or not all(map(fits, entries(body))):
         abort(400, "This request is malformed.")
+
+
+def are_names(value: Any) -> bool:
+    """What was pressed or changed."""
+    return isinstance(value, list) and all(isinstance(name, str) for name in value)
 
 
 def entries(body: dict[str, Any]) -> Iterator[Any]:
@@ -113,5 +125,5 @@ def fits(entry: Any) -> bool:
     if not isinstance(entry, dict) or not is_id(entry.get("id")):
         return False
     name = entry.get("property")
-    kind = KINDS.get(str(entry["id"] if name == "data" else name))
+    kind = is_text if str(entry["id"]) in TEXTS else KINDS.get(str(entry["id"] if name == "data" else name))
     return kind is not None and kind(entry.get("value"))

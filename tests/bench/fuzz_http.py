@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
+from logbook.dashboard.wellformed import fits
 from logbook.store import add_note, add_pack, commit_import, open_store
 from tests.bench.logs import day_of, recording_of
 from tests.bench.measure import PROJECT
@@ -44,6 +45,8 @@ CODE = re.compile(rb"/(assets|_dash-component-suites)/")
 """Addresses that serve code and pictures, whose words are their authors'."""
 BEGUN = 201
 UNFORESEEN = b"Something went wrong here"
+SENSIBLE = 0.9
+"""Share of a page's values that are of the kind they should be."""
 FORESEEN_5XX = {501, 507}
 """A way of sending that is not understood (RFC 9112, 6.1); no room on the disk, as a length of gigabytes is told."""
 ODD_NUMBERS = (
@@ -67,7 +70,8 @@ ODD_NUMBERS = (
 ODD_TEXTS = (
     "", " ", "<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "=1+1", "../../etc/passwd", "..\\..\\x",
     "/etc/passwd", "C:\\x", "\u202egnp.csv", "a" * 300, "a" * 10_000, "\U0001f50b" * 50, "\x00", "\r\nX: y", "%2e%2e%2f",
-    "nul", "CON.csv", ".", "..", "...", "'; DROP TABLE pack; --", "{{7*7}}", "${7*7}", "House", "2020-01-01T00:00", "1",
+    "nul", "CON.csv", "2025-01-01", "2025-01-01 10:00", "Europe/Berlin", "lfp", "100", "4", "charge", "2", "-5", "0.5",
+    ".", "..", "...", "'; DROP TABLE pack; --", "{{7*7}}", "${7*7}", "House", "2020-01-01T00:00", "1",
 )  # fmt: skip
 ODD_JSON: tuple[Any, ...] = (
     None, True, False, 0, -1, 1, 1e308, -1e-308, 10**30, "", "x", "1", "2020-01-01", [], [None], [[]], {}, {"a": 1},
@@ -198,7 +202,7 @@ class Asker:
             "state": [self._wired(entry) for entry in known["state"]],
             "changedPropIds": [f"{entry['id']}.{entry['property']}" for entry in known["inputs"][:1]],
         }
-        if self.rng.random() < 0.3:
+        if self.rng.random() < 0.15:
             body = self._broken(body)
         sent = json.dumps(body).encode()
         if self.rng.random() < 0.05:
@@ -212,7 +216,8 @@ class Asker:
                 key: self.rng.choice(ODD_TEXTS) if isinstance(value, list) else value
                 for key, value in json.loads(name).items()
             }
-        value = self.rng.choice(ODD_JSON)
+        fitting = [value for value in ODD_JSON if fits({**entry, "id": name, "value": value})]
+        value = self.rng.choice(fitting if fitting and self.rng.random() < SENSIBLE else ODD_JSON)
         if entry["property"] == "pathname" and self.rng.random() < 0.8:
             value = self.rng.choice(PAGES)
         elif entry["property"] == "n_clicks" and self.rng.random() < 0.8:

@@ -222,6 +222,37 @@ def test_a_window_that_is_none_is_refused(client, value):
     assert fits({**entry, "value": {"start": 1, "end": 2, "first": 0, "last": 5}})
 
 
+@pytest.mark.parametrize(
+    ("name", "kind", "value", "other"),
+    [
+        ("note-text", "value", 5, "cables changed"),
+        ("note-when", "value", 5, None),
+        ("details-ah", "value", [], 100),
+        ({"type": "details-limit", "name": "max_c"}, "id", "max_c", {"type": "details-limit", "name": "max_c"}),
+        ("import-seen", "data", [["1"]], [["1", "done"]]),
+        ("note-save", "n_clicks", "1", 1),
+        ("readings-graph", "relayoutData", "x", {"autosize": True}),
+        ("no-such", "data", 1, None),
+    ],
+)
+def test_a_part_of_a_page_holds_what_it_can_hold(name, kind, value, other):
+    assert not fits({"id": name, "property": kind, "value": value})
+    assert fits({"id": name, "property": kind, "value": other}) == (name != "no-such")
+
+
+@pytest.mark.parametrize("pressed", [None, "x", [5], [None], [True], {}])
+def test_what_was_pressed_has_a_name(client, pressed):
+    inputs = [
+        {"id": "url", "property": "pathname", "value": "/"},
+        {"id": "url", "property": "search", "value": ""},
+        {"id": "changed", "property": "data", "value": None},
+    ]
+    body = {"output": "content.children", "outputs": {"id": "content", "property": "children"}, "inputs": inputs}
+
+    assert client.post(CALLBACK, json={**body, "changedPropIds": pressed}).status_code == 400
+    assert client.post(CALLBACK, json={**body, "changedPropIds": ["url.pathname"]}).status_code == 200
+
+
 def test_every_property_that_pages_send_has_its_kind(client):
     sent = [
         entry
