@@ -74,6 +74,9 @@ def import_(context: click.Context, session: Session, /, files: Sequence[Path], 
     Each file goes in whole or not at all, and a receipt says what was read, understood, repaired and set aside.
     A file that was taken in before changes nothing.
     """
+    from logbook.ingest import fingerprint
+
+    fingerprint.begin(files[0])  # while the store's libraries load
     with session.store() as store:
         pack = only_pack(store, options["pack_name"])
         chosen = _options(options, pack)

@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 import gzip
-import hashlib
 import io
 import zipfile
 import zlib
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from os import SEEK_END
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, BinaryIO, cast
 
 from logbook.errors import BadData, InputMissing
+from logbook.ingest.fingerprint import sha256_of
 from logbook.ingest.options import MEBIBYTE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from logbook.ingest.options import ImportOptions
+    from logbook.ingest.fingerprint import sha256_of
+from logbook.ingest.options import ImportOptions
 
 BLOCK_BYTES = 8 * MEBIBYTE
 RATIO_FLOOR_BYTES = 16 * MEBIBYTE
@@ -161,10 +163,8 @@ def open_source(path: Path, options: ImportOptions) -> Source:
 def _look(path: Path) -> tuple[bytes, int, str]:
     try:
         with path.open("rb") as stream:
-            digest = hashlib.file_digest(stream, "sha256").hexdigest()
-            size = stream.tell()
-            stream.seek(0)
-            return stream.read(64), size, digest
+            head, size = stream.read(64), stream.seek(0, SEEK_END)
+        return head, size, sha256_of(path)
     except FileNotFoundError as error:
         raise InputMissing("There is no such file.", where=str(path), mend="Check the name and the folder.") from error
     except IsADirectoryError as error:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import stat
 from dataclasses import fields, replace
 from functools import partial
@@ -10,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logbook.errors import BadData, InputMissing, LogbookError
+from logbook.ingest import fingerprint
 from logbook.jobs import comparison, trial
 from logbook.jobs.era import Era
 from logbook.jobs.otherwise import read_otherwise
@@ -131,8 +131,7 @@ def sha256_of(path: Path) -> str:
             raise InputMissing(
                 "this is no file but a pipe or a device.", where=str(path), mend="Save what it gives as a file first."
             )
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        return fingerprint.sha256_of(path)
     except OSError as error:
         raise InputMissing(
             f"the file cannot be read ({error.strerror}).", where=str(path), mend="Check its name and its permissions."
