@@ -42,6 +42,8 @@ if TYPE_CHECKING:
     from logbook.schema.receipt import Receipt
 
 MAX_CELLS = 32
+LAST_LINE = 10**9
+"""No export has more lines."""
 TARGETS = (
     "voltage_v", "current_a", "charge_current_a", "discharge_current_a", "power_w", "temperature_c", "soc_percent",
     "direction", "status", *COUNTERS, *(f"cell_{number}_v" for number in range(1, MAX_CELLS + 1)),
@@ -104,7 +106,7 @@ def parse_mapping(text: str, where: str = "mapping") -> Mapping:
     """Understand the text of a mapping."""
     try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # of a number of thousands of digits, of tables in tables in tables
         raise BadConfiguration(
             f"It is not valid TOML: {error}.", where=where, mend='Text values stand in quotes: delimiter = "tab"'
         ) from error
@@ -123,7 +125,7 @@ class _Reader:
         columns = self._table(document, "columns", TARGETS)
         delimiter = self._choice(file, "file.delimiter", (*DELIMITERS, *DELIMITER_NAMES))
         first_row = file.get("first_row")
-        if first_row is not None and (not isinstance(first_row, int) or first_row < 1):
+        if first_row is not None and (not isinstance(first_row, int) or not 1 <= first_row <= LAST_LINE):
             raise self._wrong("file.first_row", first_row, "a line number from 1")
         return Mapping(
             DELIMITERS.get(delimiter or "", delimiter),
@@ -138,7 +140,11 @@ class _Reader:
     def _time(self, table: dict[str, Any]) -> TimeMapping:
         columns = table.get("columns", table.get("column", ()))
         columns = [columns] if isinstance(columns, (str, int)) else columns
-        if len(columns) > 2 or not all(isinstance(entry, (str, int)) for entry in columns):
+        if (
+            not isinstance(columns, (list, tuple))
+            or len(columns) > 2
+            or not all(isinstance(entry, (str, int)) for entry in columns)
+        ):
             raise self._wrong("time.columns", columns, "one or two names or positions")
         unit = self._choice(table, "time.unit", tuple(entry.name for entry in UNITS if entry.dimension == "duration"))
         start = table.get("start")

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbook.errors import BadConfiguration, CannotWrite, InputMissing
-from logbook.store import dialect, list_packs, open_store, reading_span
+from logbook.store import dialect, list_packs, migrate, open_store, reading_span
 from logbook.store.engine import explained
 from logbook.store.unfinished import copy_privately, remove, sweep, to_disk
 
@@ -121,6 +121,8 @@ def restore(backup: Path | str, url: str, *, now: datetime | None = None) -> Pat
 
 def _verified(path: Path) -> tuple[int, int]:
     """Open a copy as a logbook of its own, check it whole, and count readings and packs."""
+    with explained(path):
+        migrate.require_logbook(str(path))  # or an empty file would become an empty logbook
     with open_store(str(path)) as copy, explained(path):
         problems = dialect.integrity_problems(copy.engine)
         if problems:

@@ -60,6 +60,15 @@ def refuse_unknown(url: URL) -> None:
         raise CannotWrite("the logbook is from an older version.", where=str(url), mend="Open it for writing once.")
 
 
+def require_logbook(path: str) -> None:
+    """Refuse a database that holds no tables of a logbook, such as an empty file."""
+    engine = dialect.create_engine(dialect.parse_url(path), for_migration=True)
+    with engine.connect() as connection:
+        found = revision_of(connection)
+    if found is None:
+        raise BadConfiguration("this file is no logbook: it is empty.", where=path)
+
+
 def bring_up_to_date(url: URL) -> None:
     """Migrate to the newest revision, if it is not there yet."""
     path = dialect.file_of(url)

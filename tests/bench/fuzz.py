@@ -33,6 +33,8 @@ SEED_LINES = 20
 """Of each export of the catalogue: enough to be understood, and read in milliseconds."""
 HEAD = 2
 """Bytes before the content: what kind of input it is, and which options are given."""
+MAPPING_SHARE = 6
+"""So many times each of the mappings stands among the seeds."""
 MAPPED = b"time,volt,amp,temp,pct\n2024-03-15 21:00:00,13.1,-5.0,7.1,63\n2024-03-15 21:01:00,13.2,-5.1,7.2,63\n"
 MAPPINGS = (
     '[time]\ncolumns = ["time"]\nformat = "text"\norder = "year-first"\nzone = "UTC"\n[current]\npositive = "charge"\n[columns.voltage_v]\ncolumn = "volt"\n',
@@ -40,7 +42,24 @@ MAPPINGS = (
     '[time]\ncolumns = [1]\nformat = "elapsed"\nunit = "h"\nstart = "2026-03-02 09:00:00"\n',
 )
 KEYS = ("file", "time", "current", "columns", "column", "columns.cell_1_v", "first_row", "decimal", "zone", "start")
-VALUES = ("1", "-1", "true", "1e999", "nan", "[[]]", "{}", '"\\u0000"', "2024-01-01", '"mV"', "[1, 1]", "9" * 40)
+VALUES = (
+    "1",
+    "-1",
+    "true",
+    "1e999",
+    "1.5",
+    "{ a = 1 }",
+    "9" * 5000,
+    "[" * 2000,
+    "nan",
+    "[[]]",
+    "{}",
+    '"\\u0000"',
+    "2024-01-01",
+    '"mV"',
+    "[1, 1]",
+    "9" * 40,
+)
 AGAIN = 0.02
 """Share of the inputs that are wounded further."""
 
@@ -122,7 +141,7 @@ def seeds() -> list[bytes]:
             content = b"".join(content.splitlines(keepends=True)[:SEED_LINES])
         chosen = (1 if "time_zone" in fixture.options else 0) | 0b110000
         found.append(Input(kind, chosen, content[:LONGEST_INPUT]).data)
-    found += [Input(KINDS.index("mapping"), 0b110000, text.encode()).data for text in MAPPINGS]
+    found += [Input(KINDS.index("mapping"), 0b110000, text.encode()).data for text in MAPPINGS * MAPPING_SHARE]
     return found
 
 

@@ -19,6 +19,12 @@ from tests.ingest.trip import lines, plain_cells, text, trip
         ('[current]\npositive = "in"', "current.positive", '"charge" or "discharge"'),
         ('[file]\ndelimiter = "slash"', "file.delimiter", "semicolon"),
         ("[file]\nfirst_row = 0", "file.first_row", "a line number"),
+        ("[file]\nfirst_row = " + "9" * 40, "file.first_row", "a line number"),
+        ("[file]\nfirst_row = " + "9" * 5000, "not valid TOML", "quotes"),
+        ("[time]\ncolumns = 1.5", "time.columns", "names or positions"),
+        ("[time]\ncolumns = 2026-03-02", "time.columns", "names or positions"),
+        ("[time]\ncolumns = {}", "time.columns", "names or positions"),
+        ("[time]\ncolumns = " + "[" * 5000, "not valid TOML", "quotes"),
         ("[file\n", "not valid TOML", "quotes"),
     ],
 )

@@ -174,6 +174,20 @@ def test_a_damaged_backup_is_refused_and_the_logbook_stays(filled, tmp_path):
     assert content(filled) == before
 
 
+@pytest.mark.parametrize("found", [b"", b"x", b"no backup at all\n" * 100])
+def test_a_file_that_holds_no_logbook_is_no_backup(filled, tmp_path, found):
+    (tmp_path / "lost.sqlite3").write_bytes(found)
+    before = content(filled)
+    filled.close()
+
+    with pytest.raises(BadConfiguration, match=r"(not a|no) logbook") as refused:
+        restore(tmp_path / "lost.sqlite3", str(filled.path), now=NOW)
+
+    assert refused.value.where == str(tmp_path / "lost.sqlite3")
+    assert content(filled) == before
+    assert [path.name for path in filled.path.parent.iterdir() if "re" in path.suffix] == []
+
+
 def test_a_logbook_that_is_in_use_is_not_replaced(filled, pack, tmp_path):
     made = back_up(filled, tmp_path / "backups", now=NOW)
     before = content(filled)
