@@ -8,8 +8,10 @@ Where atheris is not installed, `shapes` does the same with the wounds alone.
 from __future__ import annotations
 
 import gzip
+import importlib
 import importlib.util
 import io
+import pkgutil
 import random
 import resource
 import signal
@@ -328,7 +330,9 @@ def guided(runs: int, seed: int, kept: Path) -> None:
     import atheris  # noqa: PLC0415 - where it is installed
 
     with atheris.instrument_imports(include=["logbook.ingest"]):
-        import logbook.ingest  # noqa: F401, PLC0415 - watched from here on
+        package = importlib.import_module("logbook.ingest")  # watched from here on, with all it loads only when used
+        for module in pkgutil.iter_modules(package.__path__):
+            importlib.import_module(f"logbook.ingest.{module.name}")
     wounds = Wounds()
     corpus = kept / "corpus"
     corpus.mkdir(parents=True, exist_ok=True)
