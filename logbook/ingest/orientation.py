@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from logbook.ingest.ledger import Ledger
     from logbook.ingest.question import Ask
     from logbook.ingest.scale import Known
+    from logbook.ingest.sign import Flip
 
 STRONG = {"strong", "fair"}
 UNSIGNED_VOTES = 5
@@ -41,12 +42,12 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
     if not frame.has("current_a"):
         return frame
     votes = gathered_votes(frame, known.cells_in_series)
-    evidence = sign_evidence(votes)
+    evidence = sign_evidence(votes, frame.lines)
     if more_than_few(frame.get("current_a") < 0):
         cuts = flips(frame, votes)
         if cuts:
             frame = _unflipped(frame, cuts, ledger)
-            evidence = sign_evidence(gathered_votes(frame, known.cells_in_series))
+            evidence = sign_evidence(gathered_votes(frame, known.cells_in_series), frame.lines)
     elif not said.columns:
         _refuse_unsigned(evidence, known)
     positive = _decide(said, evidence, known, ledger, ask)
@@ -90,16 +91,19 @@ def _decide(said: Said, evidence: SignEvidence, known: Known, ledger: Ledger, as
     return answer
 
 
-def _unflipped(frame: Frame, cuts: Sequence[int], ledger: Ledger) -> Frame:
-    """Turn the stretches whose sign differs from that of the longest one."""
-    edges = [0, *cuts, len(frame)]
+def _unflipped(frame: Frame, cuts: Sequence[Flip], ledger: Ledger) -> Frame:
+    """Turn the stretches whose sign differs from that of the longest one; what may be of either is left empty."""
+    edges = [0, *(cut.row for cut in cuts), len(frame)]
     spans = list(itertools.pairwise(edges))
     longest = max(range(len(spans)), key=lambda index: spans[index][1] - spans[index][0])
     turned = np.zeros(len(frame), bool)
     for index, (first, last) in enumerate(spans):
         if (index - longest) % 2:
             turned[first:last] = True
-    lines = ", ".join(str(int(frame.lines[cut])) for cut in cuts[:5])
+    unsure = np.zeros(len(frame), bool)
+    for cut in cuts:
+        unsure[cut.unsure : cut.sure] = np.abs(frame.get("current_a")[cut.unsure : cut.sure]) > 0
+    lines = ", ".join(str(int(frame.lines[cut.row])) for cut in cuts[:5])
     ledger.infer(
         "sign of the current",
         f"turns over at line {lines}",
@@ -107,7 +111,13 @@ def _unflipped(frame: Frame, cuts: Sequence[int], ledger: Ledger) -> Frame:
         "voltage steps and state of charge go the other way from there",
     )
     ledger.repair("sign turned over", "rows logged with the other sign of current, turned", frame.lines[turned])
-    return frame.with_columns(current_a=_turned(frame.get("current_a"), turned))
+    ledger.repair(
+        "sign not known",
+        "currents where the sign turned over, which may be of either sign, left empty",
+        frame.lines[unsure],
+    )
+    current = _turned(frame.get("current_a"), turned)
+    return frame.with_columns(current_a=np.where(unsure, np.nan, current) if unsure.any() else current)
 
 
 def _turned(current: NDArray[np.float64], rows: NDArray[np.bool_]) -> NDArray[np.float64]:

@@ -6,12 +6,14 @@ a voltage that rises above 3.5 V a cell is lifted by a charger.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from logbook.ingest.run import thinned
+from logbook.schema.status import KIND_CHARGING, KIND_DISCHARGING, status_kind
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -59,6 +61,8 @@ class SignEvidence:
     """All votes together."""
 
     votes: tuple[Votes, ...]
+    split: str = ""
+    """What speaks for a sign that turns over, where too little shows it."""
 
     @property
     def positive(self) -> str:
@@ -68,6 +72,8 @@ class SignEvidence:
     @property
     def strength(self) -> str:
         """`strong`, `fair` or `thin`."""
+        if self.split:
+            return "thin"
         telling = [vote for vote in self.votes if vote.total >= 5]
         leans = {vote.share > 0.5 for vote in telling}
         if not telling or len(leans) > 1:
@@ -82,7 +88,7 @@ class SignEvidence:
     def evidence(self) -> str:
         """The votes in words."""
         said = "; ".join(vote.sentence() for vote in self.votes if vote.total)
-        return said or "nothing in the file moves with the current"
+        return f"{said}{self.split}" or "nothing in the file moves with the current"
 
     def _lean(self) -> float:
         return sum((vote.share - 0.5) * min(vote.total, 100) for vote in self.votes)
@@ -92,31 +98,75 @@ VotesOfSources = tuple[tuple["NDArray[np.intp]", "NDArray[np.float64]"], ...]
 """Rows and votes (+1 charging is positive, -1 it is negative) of each source."""
 
 
-def sign_evidence(found: VotesOfSources) -> SignEvidence:
-    """All votes counted."""
+def sign_evidence(found: VotesOfSources, lines: NDArray[np.int64] | None = None) -> SignEvidence:
+    """All votes counted; with the lines of the rows also whether the sign may turn over among them."""
     pairs = zip(SOURCES, found, strict=True)
     return SignEvidence(
-        tuple(Votes(name, int((signs > 0).sum()), int((signs < 0).sum())) for name, (_, signs) in pairs)
+        tuple(Votes(name, int((signs > 0).sum()), int((signs < 0).sum())) for name, (_, signs) in pairs),
+        "" if lines is None else _split(found, lines),
     )
+
+
+UNLIKELY = 40
+"""So many ways at least to place the fewer votes, of which only two are one end."""
+
+
+def _split(found: VotesOfSources, lines: NDArray[np.int64]) -> str:
+    """Told where the votes that speak against the others are all at one end: by chance they seldom are."""
+    rows, signs = (np.concatenate([part[place] for part in found]) for place in (0, 1))
+    order = np.argsort(rows, kind="stable")
+    rows, signs = rows[order], signs[order] > 0
+    few = min(int(signs.sum()), int((~signs).sum()))
+    turns = np.flatnonzero(signs[1:] != signs[:-1])
+    if few < 2 or len(turns) != 1 or math.comb(len(signs), few) < UNLIKELY:
+        return ""
+    first, last = lines[rows[turns[0]]], lines[rows[turns[0] + 1]]
+    return f"; but from between lines {first} and {last} on all of it goes the other way, as if the sign turned over"
+
+
+def _word_votes(frame: Frame) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """First row of each stretch in which the monitor says charging or discharging, and whether the current agrees."""
+    if "status" not in frame.words:
+        return np.empty(0, np.intp), np.empty(0)
+    codes, words = frame.words["status"]
+    way = {KIND_CHARGING: 1.0, KIND_DISCHARGING: -1.0}
+    says = np.array([way.get(status_kind(word), 0.0) for word in words] + [0.0])[codes]
+    current = np.nan_to_num(frame.get("current_a"))
+    telling = np.where(np.abs(current) >= SMALLEST_STEP_A, says * np.sign(current), 0.0)
+    begins = np.flatnonzero((telling != 0) & (np.diff(says, prepend=0.0) != 0))
+    return begins, telling[begins]
 
 
 def gathered_votes(frame: Frame, cells_in_series: int | None) -> VotesOfSources:
     """Votes of every source; rows in ascending time."""
-    return soc_votes(frame), step_votes(frame), top_votes(frame, cells_in_series)
+    return soc_votes(frame), step_votes(frame), top_votes(frame, cells_in_series), _word_votes(frame)
 
 
-def flips(frame: Frame, found: VotesOfSources) -> list[int]:
-    """Rows at which the sign of the current turns over, by change points in the votes.
+@dataclass(frozen=True)
+class Flip:
+    """The row that begins the other sign; rows from `unsure` up to it, and from it up to `sure`, may be of either."""
+
+    row: int
+    unsure: int
+    sure: int
+
+
+def flips(frame: Frame, found: VotesOfSources) -> list[Flip]:
+    """Where the sign of the current turns over, by change points in the votes.
 
     Each stretch between flips needs votes enough of its own, nearly all one way.
     """
-    soc, step, top = found
+    soc, step, top, _words = found
     sure = (np.concatenate([step[0], top[0]]), np.concatenate([step[1], top[1]]))
-    rows, signs = sure if len(sure[0]) >= 2 * FLIP_VOTES else soc
+    by_steps = len(sure[0]) >= 2 * FLIP_VOTES
+    rows, signs = sure if by_steps else soc
     order = np.argsort(rows, kind="stable")
     rows, signs = rows[order], signs[order]
     cuts = _change_points(signs)
-    return sorted({_boundary(frame, int(rows[cut - 1]), int(rows[cut])) for cut in cuts})
+    # a step at the very turn, and a percentage that moved across it, may have voted as before
+    before = 1 if by_steps else 2
+    found_at = {_boundary(frame, max(int(rows[max(cut - before, 0)]) - 1, 0), int(rows[cut])) for cut in cuts}
+    return sorted(found_at, key=lambda flip: flip.row)
 
 
 FLIP_VOTES = 8
@@ -139,13 +189,31 @@ def _change_points(signs: NDArray[np.float64], offset: int = 0) -> list[int]:
     return [*_change_points(sides[0], offset), best + offset, *_change_points(sides[1], best + offset)]
 
 
-def _boundary(frame: Frame, last: int, first: int) -> int:
-    """The row that begins the new sign: after the longest gap between the two votes, else right after the last."""
+MIRROR_SHARE, MIRROR_LEAST_A = 0.25, 0.5
+"""A current that becomes its own mirror image, within so much of its size, while the voltage stands."""
+MIRROR_OHM = 2e-3
+"""A true step would move the voltage by more than this times the step (from memory: packs with leads 5 to 20 mΩ)."""
+
+
+def _boundary(frame: Frame, last: int, first: int) -> Flip:
+    """The row between two votes that begins the new sign: after the longest gap, or where the current is mirrored."""
     steps = np.diff(frame.ts_ms[last : first + 1])
-    return last + 1 + int(steps.argmax()) if len(steps) and steps.max() > 2 * np.median(steps) else first
+    if len(steps) and steps.max() > 2 * np.median(steps):
+        row = last + 1 + int(steps.argmax())
+        return Flip(row, row, row)
+    current, voltage = frame.get("current_a")[last : first + 1], frame.get("voltage_v")[last : first + 1]
+    before, after = current[:-1], current[1:]
+    size = np.abs(before) + np.abs(after)
+    mirrored = (before * after < 0) & (np.abs(before + after) <= MIRROR_SHARE * size / 2) & (size >= 2 * MIRROR_LEAST_A)
+    mirrored &= np.abs(np.diff(voltage)) <= MIRROR_OHM * size
+    places = np.flatnonzero(mirrored)
+    if len(places) == 1:
+        row = last + 1 + int(places[0])
+        return Flip(row, row, row)
+    return Flip(first, last + 1, first)
 
 
-SOURCES = ("state of charge", "voltage in steps", "voltage at the top of charge")
+SOURCES = ("state of charge", "voltage in steps", "voltage at the top of charge", "status words")
 
 
 def soc_votes(frame: Frame) -> tuple[NDArray[np.intp], NDArray[np.float64]]:

@@ -12,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 import sqlalchemy as sa
 
+from logbook.schema.status import KIND_UNKNOWN, status_kind
 from logbook.store import dialect, models
 from logbook.store.samples import MISSING, plain, stored_integers, thousandths
 
@@ -39,7 +40,7 @@ def store_side_tables(
         dialect.bulk_insert(connection, models.counter, _rows(times, "charge", counted, {**keys, "name": name}))
     if recording.status is not None:
         dialect.bulk_insert(connection, models.status, _status_rows(times, recording.status, keys))
-    measured = recording.cells_v is not None or recording.counters
+    measured = recording.cells_v is not None or recording.counters or recording.status is not None
     return [(int(times[0]), int(times[-1]) + 1)] if measured and len(times) else []
 
 
@@ -72,7 +73,7 @@ def delete_side_rows(
         ).first()
         if found is None:
             continue
-        measured |= table is not models.status
+        measured = True
         connection.execute(
             sa.delete(table)
             .where(table.c.pack_id == pack_id, table.c.ts_ms >= start_ms, table.c.ts_ms < end_ms)
@@ -89,6 +90,7 @@ def with_side(connection: Connection, pack_id: int, readings: Readings) -> Readi
         readings,
         counted_ah=_counted_ah(connection, pack_id, readings.ts_ms),
         cells_v=_cells_v(connection, pack_id, readings.ts_ms),
+        status_kind=_status_kinds(connection, pack_id, readings.ts_ms),
     )
 
 
@@ -118,6 +120,33 @@ def _cells_v(connection: Connection, pack_id: int, ts_ms: NDArray[np.int64]) -> 
     return np.column_stack(
         [_values(connection, table, table.c.cell == cell, "voltage", pack_id, ts_ms) for cell in cells]
     )
+
+
+def _status_kinds(connection: Connection, pack_id: int, ts_ms: NDArray[np.int64]) -> NDArray[np.int8] | None:
+    """Give the code of the word that stood at each moment, by import; of two the one that tells of more."""
+    first, last = int(ts_ms[0]), int(ts_ms[-1])
+    taken, status = models.imports.c, models.status.c
+    overlapping = sa.select(taken.id, taken.last_ms).where(
+        taken.pack_id == pack_id, taken.first_ms <= last, taken.last_ms >= first
+    )
+    kinds: NDArray[np.int8] | None = None
+    for import_id, until in connection.execute(overlapping).all():
+        mine = (status.pack_id == pack_id, status.import_id == import_id)
+        before = sa.select(sa.func.max(status.ts_ms)).where(*mine, status.ts_ms <= first)
+        since = connection.execute(before).scalar_one()
+        rows = connection.execute(
+            sa.select(status.ts_ms, status.word)
+            .where(*mine, status.ts_ms >= (first if since is None else since), status.ts_ms <= last)
+            .order_by(status.ts_ms)
+        ).all()
+        if not rows:
+            continue
+        starts = np.array([row.ts_ms for row in rows], np.int64)
+        codes = np.array([KIND_UNKNOWN if row.word is None else status_kind(row.word) for row in rows], np.int8)
+        place = np.searchsorted(starts, ts_ms, side="right") - 1
+        here = np.where((place >= 0) & (ts_ms <= until), codes[np.maximum(place, 0)], np.int8(KIND_UNKNOWN))
+        kinds = here if kinds is None else np.maximum(kinds, here)
+    return kinds
 
 
 def _any(connection: Connection, table: sa.Table, pack_id: int, ts_ms: NDArray[np.int64]) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from logbook.schema.status import KIND_CHARGING, KIND_DISCHARGING, KIND_PROTECTION, KIND_RESTING, KIND_UNKNOWN
 from logbook.store import commit_import, stale_ranges, undo_import
 from logbook.store.readings import readings_between
 from logbook.store.side import with_side
@@ -30,6 +31,7 @@ def test_readings_alone_have_nothing_beside_them(store, pack):
 
     assert found.counted_ah is None
     assert found.cells_v is None
+    assert found.status_kind is None
 
 
 @pytest.mark.parametrize(
@@ -68,3 +70,29 @@ def test_a_counter_that_comes_later_makes_findings_stale_and_so_does_taking_it_b
     undo_import(store, receipt.import_id)
     assert stale_ranges(store, pack.id)
     assert beside(store, pack).counted_ah is None
+
+
+def test_a_status_word_stands_until_the_next_and_no_longer_than_its_import(store, pack):
+    words = np.array(["charging", "charging", None, "Over-voltage protection"], object)
+    commit_import(store, pack, brought(status=words), None)
+    later = [TIMES[-1] + MINUTE_MS, TIMES[-1] + 2 * MINUTE_MS]
+    commit_import(store, pack, recording_of(readings_at(later, voltage_v=13.2), "later.csv"), None)
+
+    kinds = [KIND_CHARGING, KIND_CHARGING, KIND_UNKNOWN, KIND_PROTECTION, KIND_UNKNOWN, KIND_UNKNOWN]
+    assert beside(store, pack).status_kind.tolist() == kinds
+
+
+def test_a_status_word_from_before_a_window_still_stands_in_it(store, pack):
+    commit_import(store, pack, brought(status=np.array(["discharging"] * 4, object)), None)
+
+    with store.reading() as connection:
+        found = with_side(connection, pack.id, readings_between(connection, pack.id, TIMES[2]))
+
+    assert found.status_kind.tolist() == [KIND_DISCHARGING, KIND_DISCHARGING]
+
+
+def test_of_two_words_at_a_moment_the_protection_is_told(store, pack):
+    commit_import(store, pack, brought(status=np.array(["standby"] * 4, object)), None)
+    commit_import(store, pack, brought(status=np.array(["ok", "cut-off", "ok", "ok"], object), name="b.csv"), None)
+
+    assert beside(store, pack).status_kind.tolist() == [KIND_RESTING, KIND_PROTECTION, KIND_RESTING, KIND_RESTING]

@@ -1,0 +1,87 @@
+"""Which way the current flows is never turned silently: it comes out right, is left empty, or is asked about."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from logbook.errors import Unanswered
+from logbook.ingest import ImportOptions, read_export
+from tests.ingest.mixed import with_columns
+from tests.ingest.trip import HEADER, Trip, lines, text, trip
+
+OPTIONS = ImportOptions(time_zone="UTC", cells_in_series=4, rated_ah=100.0)
+
+
+def turned(t: Trip, row: int) -> Trip:
+    return t.with_(current_a=np.where(np.arange(len(t)) < row, t.current_a, -t.current_a) + 0.0)
+
+
+def read(tmp_path, rows, options=OPTIONS):
+    path = tmp_path / "trip.csv"
+    path.write_text(text(rows))
+    return read_export(path, options)
+
+
+@pytest.mark.parametrize("row", range(120, 185, 4))
+def test_no_row_keeps_the_other_sign_where_it_turns_over(row: int, tmp_path):
+    t = trip()
+
+    recording = read(tmp_path, lines(turned(t, row)))
+
+    current = recording.readings.current_a
+    empty = np.isnan(current)
+    np.testing.assert_array_equal(current[~empty], t.current_a[~empty])
+    assert empty.sum() <= 20
+    counts = {entry.kind: entry.count for entry in recording.receipt.repairs}
+    assert counts.get("sign not known", 0) == empty.sum()
+    assert "sign turned over" in counts
+
+
+def short(rows: int = 90) -> Trip:
+    """Loads that come and go, with too few steps to prove that a sign turns over."""
+    t = trip(rows, interval_s=10.0)
+    current = np.where(np.arange(rows) // 6 % 2, -6.0, -1.0)
+    nothing = np.full(rows, np.nan)
+    return t.with_(current_a=current, voltage_v=np.round(13.2 + 0.01 * current, 2), soc_percent=nothing)
+
+
+def test_votes_that_turn_over_once_are_asked_about(tmp_path):
+    with pytest.raises(Unanswered, match=r"all of it goes the other way, as if the sign turned over"):
+        read(tmp_path, lines(turned(short(), 22)))
+
+    recording = read(tmp_path, lines(short()))
+    assert [entry.answer for entry in recording.receipt.inferences if entry.question == "positive current"] == [
+        "charge"
+    ]
+
+
+@pytest.mark.parametrize("words", [("bulk", "float", "fault"), ("Laden", "Ruhe", "OK"), ("charge", "repos", "alarme")])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_words_of_the_monitor_speak_where_nothing_else_does(words, sign: float, tmp_path):
+    """A pack whose voltage and percentage stand still while a charger comes and goes, as a coarse display shows it."""
+    t = trip(240)
+    into = np.arange(240) // 8 % 2 > 0
+    current = np.where(into, 2.0, 0.0)
+    still = t.with_(current_a=sign * current + 0.0, voltage_v=np.full(240, 13.3), soc_percent=np.full(240, 80.0))
+
+    def word(_trip: Trip, row: int) -> str:
+        return words[0] if into[row] else words[1 + row // 100 % 2]
+
+    recording = read(tmp_path, with_columns(still, f"{HEADER},status", word))
+
+    np.testing.assert_array_equal(recording.readings.current_a, current)
+    (evidence,) = [entry.evidence for entry in recording.receipt.inferences if entry.question == "positive current"]
+    assert "status words" in evidence or "columns say so" in evidence
+
+
+def test_words_that_are_no_flow_decide_nothing(tmp_path):
+    t = trip(240)
+    still = t.with_(
+        current_a=np.where(np.arange(240) // 8 % 2, -2.0, 2.0),
+        voltage_v=np.full(240, 13.3),
+        soc_percent=np.full(240, 80.0),
+    )
+
+    with pytest.raises(Unanswered, match="charge or discharge"):
+        read(tmp_path, with_columns(still, f"{HEADER},status", lambda _trip, row: "Charge MOS on" if row % 3 else "OK"))
