@@ -19,8 +19,7 @@ from logbook.ingest.options import MEBIBYTE
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from logbook.ingest.fingerprint import sha256_of
-from logbook.ingest.options import ImportOptions
+    from logbook.ingest.options import ImportOptions
 
 BLOCK_BYTES = 8 * MEBIBYTE
 RATIO_FLOOR_BYTES = 16 * MEBIBYTE

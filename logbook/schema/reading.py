@@ -49,8 +49,8 @@ class Readings:
     """The monitor's own count of charge, positive into the pack, from a zero of its own; None where it exports none."""
     cells_v: NDArray[np.float64] | None = None
     """Voltage of each cell, V [n, cells]; None where the monitor exports none."""
-    status_kind: NDArray[np.int8] | None = None
-    """What the monitor's status word said, as a code of `schema.status` [n]; None where it exports none."""
+    status_kind: NDArray[Any] | None = None
+    """What the monitor's status word said, int8 codes of `schema.status` [n]; None where it exports none."""
 
     def __len__(self) -> int:
         return len(self.ts_ms)
