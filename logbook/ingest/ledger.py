@@ -82,7 +82,12 @@ class Ledger:
     def set_aside(self, lines: NDArray[np.int64] | Iterable[int], reason: str, text: str | None = None) -> None:
         """Set rows aside; the first reason of a line stands."""
         for line in lines:
-            self._set_aside.setdefault(int(line), (reason, text))
+            self._set_aside.setdefault(int(line), (reason, None if text is None else text[:LONGEST_TEXT]))
+
+    @property
+    def rows_aside(self) -> int:
+        """How many rows were set aside so far."""
+        return len(self._set_aside)
 
     def lines_without_text(self) -> list[int]:
         """Lines set aside whose text has still to be fetched, ascending."""

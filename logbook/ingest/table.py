@@ -16,6 +16,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 
+from logbook.errors import BadData
 from logbook.ingest.clock import ClockColumn, midnights, read_time_of_day
 from logbook.ingest.dialect import DATE, Dialect, dialect_of, looks_like_data, looks_timed, split
 from logbook.ingest.growing import Growing
@@ -34,6 +35,8 @@ INNER_BLOCK = 1 << 20
 DIGITS_OF_A_DATE = re.compile(r"^(\d{6}|\d{8})$")
 SAMPLE_ROWS = 1000
 """Rows from which a column's nature is judged."""
+MOST_ODD = 300_000
+"""So many rows that are none are looked at, half a minute's work, where fewer are readings."""
 
 
 Rows = tuple[Any, "NDArray[np.int64]", list[tuple[int, str]]]
@@ -233,6 +236,17 @@ class _Reader:
                 continue
             self.ledger.rows_read += 1
             self.ledger.set_aside([line], _why_odd(text, cells, section.header.width), text.replace("\x00", ""))
+        self._refuse_rubbish()
+
+    def _refuse_rubbish(self) -> None:
+        """Stop where most rows are none: each is looked at by itself, which for a gigabyte of them takes an hour."""
+        odd, rows = self.ledger.rows_aside, self.ledger.rows_read
+        if odd > MOST_ODD and odd > rows / 2:
+            raise BadData(
+                f"{odd:,} of its first {rows:,} rows are no readings of the table it begins with.",
+                where=self.where,
+                mend="Export it again, or take the rows of the other kind out of it.",
+            )
 
     def _gather(
         self, section: Section, table: Any, lines: NDArray[np.int64], raw: _RawLines, cut: int | None

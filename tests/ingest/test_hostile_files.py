@@ -12,7 +12,7 @@ import pytest
 
 from logbook.errors import BadData
 from logbook.ingest import ImportOptions, read_export
-from logbook.ingest.ledger import LONGEST_TEXT
+from logbook.ingest.ledger import LONGEST_TEXT, Ledger
 from tests.ingest.fixtures import utf8
 from tests.ingest.trip import lines, trip
 
@@ -128,3 +128,20 @@ def test_a_current_no_pack_can_show_is_left_empty_also_where_it_is_the_differenc
 
     assert np.isnan(recording.readings.current_a).all()
     assert {repair.kind: repair.count for repair in recording.receipt.repairs} == {"no value (current_a)": 20}
+
+
+def test_a_file_most_of_whose_rows_are_none_is_refused_after_a_while(tmp_path: Path, monkeypatch):
+    monkeypatch.setattr("logbook.ingest.table.MOST_ODD", 400)
+    rows = lines(trip())
+
+    with pytest.raises(BadData, match=r"500 of its first 800 rows are no readings"):
+        read(tmp_path / "mostly.csv", utf8([*rows, *["2024-03-16,13.1"] * 500]))
+    assert len(read(tmp_path / "some.csv", utf8([*rows, *["2024-03-16,13.1"] * 250])).readings) == len(trip())
+
+
+def test_of_rows_that_are_none_only_the_beginning_is_held():
+    ledger = Ledger()
+    ledger.set_aside([1], "torn", "x" * 10_000_000)
+
+    assert len(ledger.set_aside_rows({})[0].text) == LONGEST_TEXT
+    assert all(len(text) <= LONGEST_TEXT for _, text in ledger._set_aside.values())
