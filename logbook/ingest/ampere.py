@@ -55,7 +55,7 @@ def in_amperes(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> F
 
 def _in_hundredths(frame: Frame, known: Known, ledger: Ledger) -> Frame:
     """Whole numbers too large for amperes may be hundredths of them: the percentage then moves ten times more."""
-    claimed, moved = _claimed_and_moved(frame, known)
+    claimed, moved = claimed_and_moved(frame, known)
     if moved < LEAST_MOVED_PERCENT or not 5.0 * claimed <= moved <= 20.0 * claimed:
         return frame
     shown = f"in mA it would have moved {claimed:.1f} % of the pack's charge, and its percentage moved {moved:.0f}"
@@ -67,7 +67,7 @@ def _in_watts(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> Fr
     """Currents from a power without a unit, which may have been in kW."""
     if not any(entry.answer == "power divided by voltage" for entry in ledger.inferences):
         return frame
-    claimed, moved = _claimed_and_moved(frame, known)
+    claimed, moved = claimed_and_moved(frame, known)
     if moved < LEAST_MOVED_PERCENT or moved < TIMES_TOO_MUCH * claimed:
         return frame
     doubt = f"In W it would have moved {claimed:.1f} % of the pack's charge, and its percentage moved {moved:.0f}."
@@ -77,7 +77,7 @@ def _in_watts(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> Fr
     return frame.with_columns(current_a=frame.get("current_a") * 1000) if answer == "kW" else frame
 
 
-def _claimed_and_moved(frame: Frame, known: Known) -> tuple[float, float]:
+def claimed_and_moved(frame: Frame, known: Known) -> tuple[float, float]:
     """Percent of the pack's charge that the current moved, and that the reported percentage moved; 0 where unknown."""
     soc, current = frame.get("soc_percent"), frame.get("current_a")
     if not known.rated_ah or not frame.has("soc_percent") or len(frame) < LEAST_STEPS:
@@ -89,7 +89,7 @@ def _claimed_and_moved(frame: Frame, known: Known) -> tuple[float, float]:
 
 def _against_charge(frame: Frame, known: Known) -> str | None:
     """What the current claims, where the state of charge shows far less."""
-    claimed, moved = _claimed_and_moved(frame, known)
+    claimed, moved = claimed_and_moved(frame, known)
     moved += 1.0
     if claimed < LEAST_CLAIMED_PERCENT or claimed < TIMES_TOO_MUCH * moved:
         return None

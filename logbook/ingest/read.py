@@ -23,6 +23,7 @@ from logbook.ingest.moment import EARLIEST_MS, LATEST_MS, Moments, TimeOptions, 
 from logbook.ingest.orientation import Said, oriented
 from logbook.ingest.overlap import sorted_once
 from logbook.ingest.quantity import frame_of
+from logbook.ingest.recalled import against_recalled
 from logbook.ingest.reset import with_set_clock
 from logbook.ingest.run import more_than_few
 from logbook.ingest.scale import Known
@@ -183,6 +184,7 @@ class _Import:
         frame = without_spikes(frame, self.ledger)
         frame, columns_say = signed_current(frame, self.ledger)
         frame = in_amperes(frame, self.known, self.ledger, self.ask)
+        frame = against_recalled(frame, self.known, self.ledger, self.ask)
         mapping = self.options.mapping
         owner = (mapping.positive if mapping else None) or self.options.positive
         said = Said(owner, columns_say, layouts[0].positive)

@@ -51,6 +51,12 @@ def scale_of(
         return scale
     if _can_be(target, values, unit_exact(unit), known) and ledger.memory:
         return Scale(unit_exact(unit), "fair", f"it was so {ledger.memory.said.removeprefix('as ')}")
+    ledger.infer(
+        f"unit of {target}",
+        scale.unit.name,
+        "strong",
+        f"{scale.evidence}; in {unit}, as last time, no such pack shows it",
+    )
     ledger.warn(
         f"The column of {target} was in {unit} in the last file with this header; its values now are {scale.unit.name}: "
         f"{scale.evidence}."

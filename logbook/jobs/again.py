@@ -43,6 +43,7 @@ NAMES = {
     "temperature_unit": "temperature unit",
     "current_unit": "current unit",
     "power_unit": "power unit",
+    "soc_unit": "percent unit",
     "date_base": "spreadsheet days",
 }
 """Key of a question to its name in a receipt, where they differ."""

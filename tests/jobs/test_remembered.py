@@ -221,3 +221,64 @@ def test_a_mapping_of_a_column_that_is_gone_is_no_trap(store, pack, tmp_path):
             pack,
             replace(ZONED, mapping=mapping),
         )
+
+
+def scaled(folder, name: str, readings, volts: float = 1.0, amps: float = 1.0, percent: float = 1.0, places=(2, 1, 0)):
+    """The export with its columns in other units, and nothing in the header that says so."""
+
+    def cells(r, row):
+        columns = (r.voltage_v[row] * volts, r.current_a[row] * amps, r.soc_percent[row] * percent)
+        v, i, soc = (number(value + 0.0, place) for value, place in zip(columns, places, strict=True))
+        return (plain_cells(LOCAL)(r, row)[0], v, i, plain_cells(LOCAL)(r, row)[3], soc)
+
+    path = folder / name
+    path.write_text(text(lines(readings, cells, header="time,voltage,current,temperature °C,soc")))
+    return path
+
+
+MILLI = {"volts": 1000.0, "amps": 1000.0, "places": (0, 0, 0)}
+AMPS_IN_MILLI = {"amps": 1000.0, "places": (2, 0, 0)}
+TENTHS = {"percent": 10.0}
+PARTS = {"percent": 0.01, "places": (2, 1, 2)}
+
+
+@pytest.mark.parametrize(
+    ("first", "then", "question"),
+    [
+        ({}, MILLI, "unit of voltage_v"),
+        (MILLI, {}, "unit of voltage_v"),
+        (AMPS_IN_MILLI, {}, "current unit"),
+        ({}, AMPS_IN_MILLI, "unit of current_a"),
+        ({}, TENTHS, "unit of soc_percent"),
+        (TENTHS, {}, "percent unit"),
+        ({}, PARTS, "percent unit"),
+        (PARTS, {}, "unit of soc_percent"),
+    ],
+)
+def test_a_unit_that_changed_is_told_by_what_the_battery_did(first, then, question, store, pack, tmp_path):
+    travelled = trip(600, start="2024-04-20T09:00:00")
+    import_file(store, scaled(tmp_path, "a.csv", trip(600), **first), pack, ZONED)
+
+    receipt = import_file(store, scaled(tmp_path, "b.csv", travelled, **then), pack, ZONED)
+
+    readings = read_readings(store, pack.id, int(travelled.ts_ms[0]))
+    np.testing.assert_allclose(readings.voltage_v, travelled.voltage_v, atol=0.0051)
+    np.testing.assert_allclose(readings.current_a, travelled.current_a, atol=0.0051)
+    np.testing.assert_allclose(readings.soc_percent, travelled.soc_percent, atol=0.51)
+    (strength, evidence) = next(
+        (entry.strength, entry.evidence) for entry in receipt.inferences if entry.question == question
+    )
+    assert (strength, evidence != "") == ("strong", True)
+    assert any("in the last file with this header" in told for told in receipt.warnings)
+
+
+@pytest.mark.parametrize(("first", "answer", "ampere"), [(AMPS_IN_MILLI, "A", 0.3), (AMPS_IN_MILLI, "mA", 0.0)])
+def test_a_unit_that_may_have_changed_is_asked_for_where_nothing_moves(first, answer, ampere, store, pack, tmp_path):
+    import_file(store, scaled(tmp_path, "a.csv", trip(600), **first), pack, ZONED)
+    parked = scaled(tmp_path, "b.csv", at_rest(LATER))
+
+    with pytest.raises(Unanswered, match="as in the last file with this header, in mA"):
+        import_file(store, parked, pack, ZONED)
+    import_file(store, parked, pack, ZONED, ask=lambda question: answer)
+
+    np.testing.assert_allclose(read_readings(store, pack.id, int(LATER.ts_ms[0])).current_a, ampere)
