@@ -101,7 +101,7 @@ class Balance:
 
 def balance(tables: Mapping[str, pd.DataFrame], pack: Pack) -> Balance:
     """Solve for capacity and the rest from everything the log proves."""
-    anchors = placed(tables)
+    anchors = placed(tables, pack)
     found = spans(anchors, tables, pack, bridges(tables, pack, counter_scale(tables, pack)))
     now_ms = int(tables["hours"]["start_ms"].iloc[-1]) if len(tables["hours"]) else 0
     problem = _problem(anchors, found, tables, pack, now_ms)
@@ -170,6 +170,7 @@ def _problem(
             [0.6 * rated, 0.02 * rated, 0.15, 1e-4 * rated, hidden_a, 0.3, INEFFICIENCY]
             + [KIND_BIAS[kind] for kind in KINDS]
         ),
+        never_negative=np.isin(names, ("loss_a", "inefficiency")),
     )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.analysis.delivered import scatter_per_ah
-from logbook.analysis.idle import quiet_hours
+from logbook.analysis.quiet import quiet_hours
 from logbook.analysis.tally import stands_for
 from logbook.schema.health import Basis
 from logbook.units import MS_PER_HOUR, S_PER_HOUR

@@ -14,6 +14,7 @@ import numpy as np
 
 from logbook.analysis.balance import bias_ah
 from logbook.analysis.delivered import delivered
+from logbook.analysis.spans import current_step_a
 from logbook.schema.estimate import LEVEL, Estimate
 from logbook.schema.health import Capacity, CapacityObservation
 from logbook.units import DAYS_PER_YEAR, MS_PER_DAY, iso_from_ms
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 QUANTILE = NormalDist().inv_cdf(0.5 + LEVEL / 2)
 GAIN_SIGMA = 0.0065
 """1 sd of a sensor's scale, which no log can show: 0.5 to 1 % (common practice, no source)."""
+DRIFT_SIGMA_A = 0.006
+"""A zero that wanders, 1 sd (ours)."""
 DEFINITION_SIGMA = 0.003
 """1 sd from what full and empty mean."""
 LEAST_SWING = 0.6
@@ -128,7 +131,7 @@ def _note(weight: float, temperature_c: float | None, *, refuted: bool) -> str |
 
 def _at_least_ah(balance: Balance, hours: pd.DataFrame, pack: Pack) -> float | None:
     """The most that went out after a full charge without a pause in the log, less what may be wrong with it or gone since."""
-    rows = delivered(balance.anchors, hours)
+    rows = delivered(balance.anchors, hours, pack, to_empty=True)
     since_ms = max([step.at_ms for step in balance.steps] + [balance.doubted_ms or 0]) or None
     if since_ms is not None:
         rows = rows[rows["start_ms"] >= since_ms]
@@ -144,6 +147,8 @@ def _at_least_ah(balance: Balance, hours: pd.DataFrame, pack: Pack) -> float | N
         + (balance.sigma("miss") * missed) ** 2
         + (balance.sigma("rate_ah_per_year") * years_ago) ** 2
         + (GAIN_SIGMA * out_ah) ** 2
+        + (DRIFT_SIGMA_A * live_h) ** 2
+        + (current_step_a(hours) / np.sqrt(12)) ** 2 * rows["alike_h2"].to_numpy(float)
         + rows["scatter_ah2"].to_numpy(float)
     )
     # the largest of many deliveries is taken, so each must hold for all of them

@@ -11,10 +11,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from logbook.analysis.quiet import alike_h
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from logbook.schema.pack import Pack
 
 TOPS = ("full", "rested_full", "nearly_full")
 LONGEST_PAUSE_S = 1800.0
@@ -24,13 +27,14 @@ EXPECTED_AH2_PER_AH = np.array([2e-5, 1.2e-3, 0.4, 1.2, 7.7])
 (fridge, 80 A for 3 min twice a day, clouds; some 2400 Ah a month) was off by 0.2, 1.7, 31, 54 and 136 Ah a month (ours)."""
 EXPECTED_WEIGHT_AH = 200.0
 """Throughput after which the log itself says more than that."""
-COLUMNS = ("start_ms", "end_ms", "out_ah", "live_hours", "switched_ah", "scatter_ah2")
+COLUMNS = ("start_ms", "end_ms", "out_ah", "live_hours", "switched_ah", "scatter_ah2", "alike_h2")
 
 
-def delivered(anchors: pd.DataFrame, hours: pd.DataFrame) -> pd.DataFrame:
+def delivered(anchors: pd.DataFrame, hours: pd.DataFrame, pack: Pack, *, to_empty: bool = False) -> pd.DataFrame:
     """For each full charge the deepest count after it; `out_ah` as the samples count it, uncorrected.
 
-    `anchors` carry running sums over the ledger (`spans.placed`).
+    `anchors` carry running sums over the ledger (`spans.placed`). With `to_empty` nothing counts that goes on after the
+    pack was empty: what a sensor shows then is its own zero.
     """
     if anchors.empty or hours.empty:
         return pd.DataFrame(columns=list(COLUMNS))
@@ -45,6 +49,11 @@ def delivered(anchors: pd.DataFrame, hours: pd.DataFrame) -> pd.DataFrame:
     if tops.empty:
         return pd.DataFrame(columns=list(COLUMNS))
     until_ms = np.append(tops["start_ms"].to_numpy()[1:], hour_ms[-1] + MS_PER_HOUR)
+    if to_empty:
+        empties_ms = np.append(anchors.loc[anchors["kind"] == "empty", "start_ms"].to_numpy(), 2**62)
+        next_ms = empties_ms[np.searchsorted(empties_ms, tops["start_ms"].to_numpy(), side="right")]
+        until_ms = np.minimum(until_ms, next_ms + 1)
+    alike = _running(alike_h(hours, pack) * hours["live_s"] / S_PER_HOUR)
     rows = []
     for top, stop_ms in zip(tops.itertuples(), until_ms, strict=True):
         begin = int(np.searchsorted(hour_ms, top.start_ms // MS_PER_HOUR * MS_PER_HOUR))
@@ -61,6 +70,7 @@ def delivered(anchors: pd.DataFrame, hours: pd.DataFrame) -> pd.DataFrame:
                 float(live[deepest + 1] - top.live_s) / S_PER_HOUR,
                 float(switched[deepest + 1] - top.switched_ah),
                 _scatter_ah2(top, own=scatter[deepest + 1] - scatter[begin], shared=shared[deepest + 1]),
+                max(0.0, float(alike[deepest + 1] - top.alike_h2)),
             )
         )
     return pd.DataFrame(rows, columns=list(COLUMNS))

@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.analysis.capacity import QUANTILE
+from logbook.analysis.quiet import LEAST_QUIET_HOURS, quiet_hours
+from logbook.analysis.spans import current_step_a
 from logbook.schema.estimate import Estimate
 from logbook.schema.health import Idle
-from logbook.units import DAYS_PER_MONTH, MS_PER_HOUR, S_PER_HOUR
+from logbook.units import DAYS_PER_MONTH, S_PER_HOUR
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,12 +24,6 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
 
 LEAST_LEARNED = 0.6
-QUIET_CHARGE_C_RATE, QUIET_DISCHARGE_C_RATE = 0.002, 0.02
-LEAST_QUIET_HOURS = 24
-QUIET_SWITCHED_AH = 0.02
-"""Loads of more than 1 A that come and go move more than this in an hour (ours)."""
-UNSTEADY_A, UNSTEADY_SHARE = 0.1, 0.3
-"""By how much the hours of a parked day may differ, 1 sd (ours)."""
 NEVER_LIVE = 0.01
 LONG_H, THROWN_OUT = 240.0, 0.3
 DISAGREES = (
@@ -38,8 +34,8 @@ DEAD_BAND_A = 0.1
 """A sensor that shows exactly nothing may hide up to this (common practice, no source)."""
 LEAST_HIDDEN_A, SURELY = 0.02, 3.0
 MOST_DRAIN_DOUBT = 0.3
-LOSS_MODEL_SIGMA = 0.05
-"""Self-discharge follows temperature, which one constant does not: 5 % of it, ours."""
+LOSS_MODEL_SIGMA = 0.1
+"""Self-discharge follows temperature, and a parked season is not the year: a tenth of it, ours."""
 
 
 def idle(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Idle:
@@ -80,7 +76,7 @@ def _days_to_fifth(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimat
     live = _live_share(quiet)
     more_a, sigma_a = balance.combined({"offset_a": live, "loss_a": 1.0, "hidden_a": 1.0 - live})
     drain_a = shown_a + more_a
-    sigma_a = float(np.linalg.norm([sigma_a, spread_a, LOSS_MODEL_SIGMA * drain_a]))
+    sigma_a = float(np.linalg.norm([sigma_a, spread_a, live * _rounding_a(hours), LOSS_MODEL_SIGMA * drain_a]))
     if drain_a <= 0 or sigma_a > MOST_DRAIN_DOUBT * drain_a:
         return None
     usable_ah = 0.8 * balance.value("capacity_ah")
@@ -98,6 +94,11 @@ def _shown(quiet: pd.DataFrame) -> tuple[float, float]:
     value = float(np.median(drawn))
     spread = float(np.percentile(np.abs(drawn - value), 68)) / np.sqrt(max(1.0, len(drawn) / LEAST_QUIET_HOURS))
     return value, spread
+
+
+def _rounding_a(hours: pd.DataFrame) -> float:
+    """1 sd of a steady draw that is always rounded the same way, A."""
+    return float(current_step_a(hours) / np.sqrt(12))
 
 
 def _live_share(quiet: pd.DataFrame) -> float:
@@ -131,34 +132,9 @@ def _standby(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimate | No
     more_a, sigma_a = balance.combined({"offset_a": live, "hidden_a": (1.0 - live) * hides})
     # near the edge of the dead band a steady draw is shown only when noise lifts it over
     edge_a = 0.0 if hides else balance.dead_band_a * min(live, 1.0 - live)
-    sigma_a = float(np.linalg.norm([sigma_a, spread_a, edge_a]))
+    sigma_a = float(np.linalg.norm([sigma_a, spread_a, edge_a, live * _rounding_a(hours)]))
     value = shown_a + more_a
     return Estimate(round(value, 3), round(value - QUANTILE * sigma_a, 3), round(value + QUANTILE * sigma_a, 3))
-
-
-def quiet_hours(hours: pd.DataFrame, pack: Pack) -> pd.DataFrame:
-    """Hours that belong to at least a day on end without charge, fully logged, board closed, with a small and steady draw.
-
-    Somebody who lives aboard shows in loads that switch and in evenings unlike nights, however small the pack's share.
-    """
-    if hours.empty:
-        return hours
-    calm = (
-        (hours["logged_s"] >= 0.95 * S_PER_HOUR)
-        & (hours["charge_ah"] <= QUIET_CHARGE_C_RATE * pack.rated_ah)
-        & (hours["max_discharge_a"] <= QUIET_DISCHARGE_C_RATE * pack.rated_ah)
-        & (hours["switched_ah"] <= QUIET_SWITCHED_AH)
-        & (hours["min_voltage_v"] > 0.8 * pack.limits.cutoff_voltage_v)
-    ).to_numpy()
-    start_ms = hours["start_ms"].to_numpy()
-    new_run = np.append(True, (np.diff(start_ms) > MS_PER_HOUR) | ~calm[1:] | ~calm[:-1])
-    run = np.cumsum(new_run)
-    drawn_ah = (hours["discharge_ah"] - hours["charge_ah"]).to_numpy(float)
-    length = np.bincount(run, minlength=run[-1] + 1)
-    level = np.bincount(run, weights=drawn_ah) / np.maximum(length, 1)
-    apart = np.sqrt(np.maximum(np.bincount(run, weights=(drawn_ah - level[run]) ** 2) / np.maximum(length, 1), 0.0))
-    steady = apart <= np.maximum(UNSTEADY_A, UNSTEADY_SHARE * np.abs(level))
-    return hours[calm & (length >= LEAST_QUIET_HOURS)[run] & steady[run]]
 
 
 def _reason(loss: Estimate | None, standby: Estimate | None, hidden: str | None) -> str | None:

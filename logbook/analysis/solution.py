@@ -1,7 +1,8 @@
 """Solution: re-weighted generalised least squares with Gaussian priors, for spans that share anchors.
 
 Neighbouring spans share an anchor's error, so their covariance is tridiagonal and the cost grows
-with their number only. Outliers are down-weighted as a Student-t with 4 degrees of freedom would;
+with their number only. Outliers are down-weighted as a Student-t with 4 degrees of freedom would,
+and so are priors that the data contradict;
 the errors are widened by the Birge ratio where the fit is worse than they say (Birge 1932,
 Phys. Rev. 40:207, from memory).
 """
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
 FREEDOM = 4.0
 ROUNDS = 12
+HELD = 100.0
+"""How much narrower a prior gets, in variance, that holds an unknown at nothing."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,6 +40,7 @@ class Problem:
     side_variance: NDArray[np.float64]
     prior_mean: NDArray[np.float64]
     prior_sigma: NDArray[np.float64]
+    never_negative: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,6 +62,8 @@ def solve(problem: Problem, *, rounds: int = ROUNDS) -> Solution:
     mean: NDArray[np.float64] = problem.prior_mean
     covariance: NDArray[np.float64] = np.diag(problem.prior_sigma**2)
     objective, birge = 0.0, 1.0
+    prior_weight = np.ones(len(mean))
+    bound = np.zeros(len(mean), np.bool_)
     residual = problem.data - problem.design @ mean
     for _ in range(rounds):
         variance = problem.own_variance / weight + problem.anchor_variance / np.sqrt(weight)
@@ -67,8 +73,11 @@ def solve(problem: Problem, *, rounds: int = ROUNDS) -> Solution:
         side = side_weight / problem.side_variance
         normal = problem.design.T @ solved[:, :-1] + (problem.side_design.T * side) @ problem.side_design
         right = problem.design.T @ solved[:, -1] + problem.side_design.T @ (side * problem.side_data)
-        normal += np.diag(problem.prior_sigma**-2.0)
-        right = right + problem.prior_mean / problem.prior_sigma**2
+        # what cannot be negative is held at nothing where the data would have it so
+        bound |= problem.never_negative & (mean < 0)
+        prior = np.where(bound, HELD, prior_weight) / problem.prior_sigma**2
+        normal += np.diag(prior)
+        right = right + prior * np.where(bound, 0.0, problem.prior_mean)
         covariance = np.asarray(np.linalg.inv(normal), float)
         mean = covariance @ right
         residual = problem.data - problem.design @ mean
@@ -78,10 +87,12 @@ def solve(problem: Problem, *, rounds: int = ROUNDS) -> Solution:
         weight = np.minimum(weight, 1.0)
         side_score = (problem.side_data - problem.side_design @ mean) ** 2 / problem.side_variance
         side_weight = np.minimum((FREEDOM + 1) / (FREEDOM + side_score), 1.0)
+        prior_score = ((mean - problem.prior_mean) / problem.prior_sigma) ** 2
+        prior_weight = np.minimum((FREEDOM + 1) / (FREEDOM + prior_score), 1.0)
         objective = float(
             (FREEDOM + 1) * np.log1p(score / FREEDOM).sum()
             + (FREEDOM + 1) * np.log1p(side_score / FREEDOM).sum()
-            + (((mean - problem.prior_mean) / problem.prior_sigma) ** 2).sum()
+            + (FREEDOM + 1) * np.log1p(prior_score / FREEDOM).sum()
         )
         freedom = max(len(score) - 3, 1)
         birge = float(np.sqrt(max(1.0, (weight * score).sum() / freedom))) if len(score) > 3 else 1.0

@@ -10,6 +10,7 @@ import pandas as pd
 from logbook.analysis.dead_band import width_a
 from logbook.analysis.delivered import delivered, scatter_per_ah
 from logbook.analysis.heating import YES
+from logbook.analysis.quiet import alike_h
 from logbook.analysis.tally import COUNTED_SHARE
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR
 
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 
 BEARING = 0.5
 REFUTED_SHARE = 0.85
+ABSURD_SHARE = 0.25
+"""So little of what it once delivered no pack is left with from one day to the next; the ends of the span are wrong (ours)."""
 OFFSET_DOUBT_A = 0.1
 """How far a sensor's zero may be off before anything is known of it (common practice, no source)."""
 LOSS_DOUBT_C_RATE = 3e-4
@@ -28,9 +31,9 @@ HIDDEN_SCATTER = 0.01
 """Share of the dead band by which what hides in it differs from one stretch to another, 1 sd (ours)."""
 HEATER_DOUBT = 0.3
 """1 sd of what a heater took, share of what it took below the limit: it runs on a little above it (ours)."""
-ROUNDED_ALIKE_H = 6.0
-"""Hours over which a steady load is rounded the same way, so that the error adds up (ours)."""
 LEAST_SHOWN = 20
+LEAST_FILLING = 0.2
+"""A pack that is full after less than this share of its rating is as good as dead; a false full is far likelier (ours)."""
 MOVED = 0.03
 """Share of rated in and out together from which a pack was not flat all the time."""
 LONG_FLAT_MS = 6 * MS_PER_HOUR
@@ -42,6 +45,7 @@ GAIN_SCATTER = 0.003
 
 SUMS = (
     "net_ah", "charge_ah", "discharge_ah", "logged_s", "live_s", "switched_ah", "scatter_ah2", "counted_ah", "counted_s",
+    "alike_h2",
 )  # fmt: skip
 COUNTER_WORTH = 0.01
 """Share of rated that may hide between samples before the counter is asked."""
@@ -49,8 +53,8 @@ SOC_COUNT_SIGMA = 0.02
 """Share by which a percentage's own count is off, 1 sd: efficiency and rate settings of the monitor (ours)."""
 
 
-def placed(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    """Anchors with running sums over the whole ledger: SUMS."""
+def placed(tables: Mapping[str, pd.DataFrame], pack: Pack) -> pd.DataFrame:
+    """Anchors with running sums over the whole ledger: SUMS; those that cannot be are left out."""
     hours, anchors = tables["hours"], tables["anchors"]
     if anchors.empty:
         return anchors.assign(**dict.fromkeys(SUMS, 0.0))
@@ -64,7 +68,8 @@ def placed(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     per_ah = scatter_per_ah(hours)
     here = np.append(per_ah, 0.0)[place]
     counted, spoke = _counted(hours, tables["tally"], net)
-    return anchors.assign(
+    alike = alike_h(hours, pack)
+    sums = anchors.assign(
         counted_ah=running(pd.Series(counted)) + anchors["hour_counted_ah"],
         counted_s=running(pd.Series(spoke)) + anchors["hour_counted_s"],
         net_ah=running(hours["charge_ah"] - hours["discharge_ah"]) + anchors["hour_net_ah"] + anchors["shift_ah"],
@@ -75,6 +80,21 @@ def placed(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
         switched_ah=running(hours["switched_ah"]) + anchors["hour_switched_ah"],
         scatter_ah2=running(per_ah * (hours["charge_ah"] + hours["discharge_ah"]))
         + here * (anchors["hour_charge_ah"] + anchors["hour_discharge_ah"]),
+        alike_h2=running(alike * hours["live_s"] / S_PER_HOUR)
+        + np.append(alike, 0.0)[place] * anchors["hour_live_s"] / S_PER_HOUR,
+    )
+    return sums[~_not_full(sums, pack)].reset_index(drop=True)
+
+
+def _not_full(anchors: pd.DataFrame, pack: Pack) -> np.ndarray:
+    """Rows of a full that next to nothing went into since the pack was empty: a charger at the terminals of an open board."""
+    kind = anchors["kind"].to_numpy(object)
+    in_ah = anchors["charge_ah"].to_numpy(float)
+    unlogged_s = (anchors["start_ms"] / MS_PER_S - anchors["logged_s"]).to_numpy(float)
+    empty = np.maximum.accumulate(np.where(kind == "empty", np.arange(len(kind)), -1))
+    known = (empty >= 0) & (unlogged_s - unlogged_s[empty] <= MOST_UNLOGGED_S)
+    return np.asarray(
+        known & np.isin(kind, ("full", "nearly_full")) & (in_ah - in_ah[empty] < LEAST_FILLING * pack.rated_ah)
     )
 
 
@@ -175,16 +195,13 @@ def spans(
             + (GAIN_SCATTER * throughput_ah) ** 2
             + missed_ah**2
             + (HIDDEN_SCATTER * hidden_a * zero_s / S_PER_HOUR) ** 2
-            + (current_step_a(hours) / np.sqrt(12)) ** 2
-            * ROUNDED_ALIKE_H
-            * (end["live_s"] - start["live_s"])
-            / S_PER_HOUR
+            + (current_step_a(hours) / np.sqrt(12)) ** 2 * (end["alike_h2"] - start["alike_h2"])
             + (0.001 * pack.rated_ah) ** 2,
             "middle_ms": (start["start_ms"] + end["start_ms"]) // 2,
         }
     )
     frame = frame[(unlogged_s <= MOST_UNLOGGED_S) & (elapsed_s > 0)].reset_index(drop=True)
-    return frame.assign(refuted=_refuted(frame, delivered(anchors, hours), pack, hidden_a))
+    return frame.assign(refuted=_refuted(frame, delivered(anchors, hours, pack), pack, hidden_a))
 
 
 def current_step_a(hours: pd.DataFrame) -> float:
@@ -244,7 +261,7 @@ def _still_flat(anchors: pd.DataFrame, pack: Pack) -> np.ndarray:
 
 
 def _refuted(frame: pd.DataFrame, deliveries: pd.DataFrame, pack: Pack, hidden_a: float) -> np.ndarray:
-    """Spans that imply far less capacity than the pack delivered later, whatever drained unseen: their empty end was none."""
+    """Spans that imply far less capacity than the pack delivered later, or absurdly little, whatever drained unseen."""
     if frame.empty or deliveries.empty:
         return np.zeros(len(frame), bool)
     change = frame["soc_change"].to_numpy(float)
@@ -256,4 +273,6 @@ def _refuted(frame: pd.DataFrame, deliveries: pd.DataFrame, pack: Pack, hidden_a
     later_ah = np.maximum.accumulate(surely_ah.to_numpy(float)[::-1])[::-1]
     place = np.searchsorted(deliveries["start_ms"].to_numpy(), frame["middle_ms"].to_numpy())
     most_later = np.append(later_ah, 0.0)[place]
-    return np.asarray((np.abs(change) >= BEARING) & (implied_ah < REFUTED_SHARE * most_later))
+    most = float(later_ah[0]) if len(later_ah) else 0.0
+    absurd = implied_ah < ABSURD_SHARE * most
+    return np.asarray((np.abs(change) >= BEARING) & ((implied_ah < REFUTED_SHARE * most_later) | absurd))

@@ -92,4 +92,5 @@ def with_step(problem: Problem, found: pd.DataFrame, step: Step, pack: Pack) -> 
         side_design=np.column_stack([problem.side_design, np.zeros(len(problem.side_data))]),
         prior_mean=np.append(problem.prior_mean, 0.0),
         prior_sigma=np.append(problem.prior_sigma, 0.3 * pack.rated_ah),
+        never_negative=np.append(problem.never_negative, values=np.False_),
     )

@@ -114,7 +114,7 @@ def test_a_log_that_begins_rested_above_the_plateau_begins_near_full():
 def test_a_pack_enters_full_by_as_much_less_as_still_goes_in():
     """From 4 A down to nothing another 0.7 Ah go in; without them every closure seems to lose that much."""
     tables = digest(Timeline(soc=0.6).charge_full().readings(), PACK)
-    full = placed(tables).query("kind == 'full'")
+    full = placed(tables, PACK).query("kind == 'full'")
 
     counted = np.ptp(full["net_ah"]) / PACK.rated_ah
 

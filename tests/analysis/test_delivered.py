@@ -16,7 +16,7 @@ from tests.analysis.timeline import PACK, Timeline, readings_of
 
 def told(readings):
     tables = digest(readings, PACK)
-    return delivered(placed(tables), tables["hours"])
+    return delivered(placed(tables, PACK), tables["hours"], PACK)
 
 
 def test_the_deepest_count_after_each_full_charge_is_told():

@@ -28,6 +28,7 @@ def problem(rng, spans=30):
         side_variance=np.array([0.01**2]),
         prior_mean=np.array([90.0, 0.0]),
         prior_sigma=np.array([60.0, 0.2]),
+        never_negative=np.zeros(2, np.bool_),
     )
 
 

@@ -55,7 +55,7 @@ def test_switching_loads_between_samples_widen_a_span():
 def test_running_sums_stand_at_the_anchor_not_at_the_hour():
     tables = digest(Timeline(soc=0.7).charge_full().run_empty().readings(), PACK)
 
-    anchors = placed(tables)
+    anchors = placed(tables, PACK)
 
     full, empty = anchors[anchors["kind"] == "full"].iloc[-1], anchors[anchors["kind"] == "empty"].iloc[0]
     assert empty["net_ah"] - full["net_ah"] == pytest.approx(-100.0, abs=0.6)

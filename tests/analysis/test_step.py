@@ -39,6 +39,7 @@ def history(rng, *, loss_ah, loss_day=180, spans=24, fade_ah_per_year=2.0):
         side_variance=np.empty(0),
         prior_mean=np.array([90.0, 2.0]),
         prior_sigma=np.array([60.0, 2.0]),
+        never_negative=np.zeros(2, np.bool_),
     )
     return posed, found, anchors
 
