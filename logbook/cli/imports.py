@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -61,6 +62,11 @@ ERA_HELP = "Take only readings from then on, in the file's or the pack's zone: o
     type=MOMENT,
     help="See --from; this moment itself is the next pack's.",
 )
+@click.option(
+    "--swapped",
+    is_flag=True,
+    help="Bring what is of the time of other packs to these, by the notes of  logbook pack swap.",
+)
 @click.option("--dry-run", is_flag=True, help="Show what would be done and write nothing.")
 @click.option("--forget-original", is_flag=True, help="Do not keep a compressed copy of the file beside the logbook.")
 @click.option("--max-mib", metavar="NUMBER", type=click.IntRange(min=1), help="Largest unpacked size that is read.")
@@ -81,7 +87,7 @@ def import_(context: click.Context, session: Session, /, files: Sequence[Path], 
         pack = only_pack(store, options["pack_name"])
         chosen = _options(options, pack)
         failures = [
-            error for path in files if (error := _import_one(session, store, path, pack, chosen, options)) is not None
+            error for path in files if (error := _import_all(session, store, path, pack, chosen, options)) is not None
         ]
     if failures:
         context.exit(failures[0].exit_code if len(files) == 1 else SOME_FAILED)
@@ -125,6 +131,27 @@ def _era(options: dict[str, Any], pack: Pack) -> Era:
     return Era(start_ms, end_ms)
 
 
+def _import_all(
+    session: Session, store: Store, path: Path, pack: Pack, chosen: ImportOptions, options: dict[str, Any]
+) -> LogbookError | None:
+    """Import one file for its pack and, if that is asked for, for those it was swapped with; a receipt each."""
+    if not options["swapped"]:
+        return _import_one(session, store, path, pack, chosen, options)
+    from logbook.jobs.era import OfAnotherTime, swapped_with
+
+    asked = {**options, "asked": {}}  # what is answered for one holds for the others
+    packs = [pack, *swapped_with(store, pack)]
+    failures: list[LogbookError] = []
+    for each in packs:
+        of_each = replace(chosen, cells_in_series=each.cells_in_series, rated_ah=each.rated_ah)
+        if not options["as_json"]:
+            say(f'For "{each.name}":')
+        error = _import_one(session, store, path, each, of_each, asked)
+        failures += [] if error is None else [error]
+    others = [error for error in failures if not isinstance(error, OfAnotherTime)]
+    return others[0] if others else failures[0] if len(failures) == len(packs) else None
+
+
 def _import_one(
     session: Session, store: Store, path: Path, pack: Pack, chosen: ImportOptions, options: dict[str, Any]
 ) -> LogbookError | None:
@@ -139,7 +166,7 @@ def _import_one(
                 path,
                 pack,
                 chosen,
-                ask=partial(_ask_beside, tick) if session.may_ask else None,
+                ask=partial(_ask_beside, tick, options.get("asked", {})) if session.may_ask else None,
                 progress=tick,
                 dry_run=options["dry_run"],
                 keep_original=not options["forget_original"],
@@ -155,15 +182,28 @@ def _import_one(
         document(taken.as_json(), compact=True)
     else:
         print_receipt(taken, pack.time_zone)
+    _point_to_others(taken, path, options)
     _save_mapping(options["save_mapping"], taken)
     return None
 
 
-def _ask_beside(meter: Meter, question: Question) -> str:
+def _point_to_others(taken: Receipt, path: Path, options: dict[str, Any]) -> None:
+    """Say how to bring what was left for a pack this one was swapped with."""
+    if options["swapped"] or taken.already_imported:
+        return
+    from logbook.jobs.era import BY_NOTE
+
+    if any(BY_NOTE in repair.message for repair in taken.repairs):
+        say(f"What it left comes to the other pack with  logbook import {path} --swapped  or  --pack NAME")
+
+
+def _ask_beside(meter: Meter, told: dict[str, str], question: Question) -> str:
     from logbook.cli.questions import ask
 
-    with meter.paused():
-        return ask(question)
+    if question.key not in told or question.key == "positive":
+        with meter.paused():
+            told[question.key] = ask(question)
+    return told[question.key]
 
 
 def _save_mapping(target: Path | None, taken: Receipt) -> None:

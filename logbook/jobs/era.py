@@ -8,14 +8,15 @@ either pack takes only what is of its own time.
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.errors import BadData
+from logbook.errors import BadData, UnknownName
 from logbook.schema.receipt import Repair
-from logbook.store import Note, add_notes, list_imports, list_notes
+from logbook.store import Note, add_notes, list_imports, list_notes, pack_named
 from logbook.units import iso_from_ms
 
 if TYPE_CHECKING:
@@ -29,6 +30,10 @@ KIND = "other era"
 BY_NOTE = "the note of the swap says so"
 FIRST_LINES = 20
 SWAPPED = re.compile(r'^\s*pack swapped (?P<came>in )?for "(?P<other>.*)"\s*$', re.IGNORECASE)
+
+
+class OfAnotherTime(BadData):
+    """A file holds nothing of the time in which a pack was in use."""
 
 
 @dataclass(frozen=True)
@@ -82,6 +87,17 @@ def swaps_of(store: Store, pack: Pack) -> list[Swap]:
     """The swaps a pack's notes tell of, in order of time."""
     found = ((note.ts_ms, SWAPPED.match(note.text)) for note in list_notes(store, pack.id))
     return [Swap(ts_ms, bool(match["came"]), match["other"]) for ts_ms, match in found if match]
+
+
+def swapped_with(store: Store, pack: Pack) -> list[Pack]:
+    """The other packs that one monitor watched, by the notes of swaps from one to the next."""
+    found = [pack]
+    for each in found:
+        for name in dict.fromkeys(swap.other for swap in swaps_of(store, each)):
+            with suppress(UnknownName):
+                other = pack_named(store, name)
+                found += [other] if all(other.id != known.id for known in found) else []
+    return found[1:]
 
 
 def eras_of(store: Store, pack: Pack) -> tuple[Era, ...]:
@@ -146,16 +162,16 @@ def within(recording: Recording, *eras: Era) -> Recording:
     return replace(recording.taken(keep), receipt=receipt)
 
 
-def _nothing(file_name: str, eras: Sequence[Era]) -> BadData:
+def _nothing(file_name: str, eras: Sequence[Era]) -> OfAnotherTime:
     others = sorted({era.other for era in eras if era.other})
     if others:
         names = " or ".join(f'"{name}"' for name in others)
-        return BadData(
+        return OfAnotherTime(
             f"None of its readings is of the time in which this pack was in use; a note says it was swapped with {names}.",
             where=file_name,
             mend=f'Import it for the other pack:  --pack "{others[0]}"',
         )
-    return BadData(
+    return OfAnotherTime(
         "no reading of this file lies in the dates given.",
         where=file_name,
         mend="Check --from and --until against the times in the file.",

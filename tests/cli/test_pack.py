@@ -145,3 +145,48 @@ def test_a_swap_written_down_late_names_the_imports_to_take_back(house, tmp_path
 
 def test_a_pack_is_not_swapped_for_itself(house):
     assert house("pack", "swap", "House battery", "House battery", "--at", "2026-02-07").code == 65
+
+
+def swapped_house(house, tmp_path):
+    house("pack", "add", "New battery", "--rated-ah", "120", "--cells", "4", "--timezone", "America/New_York")
+    house("pack", "edit", "House battery", "--timezone", "Europe/Berlin")
+    house("pack", "swap", "House battery", "New battery", "--at", "2026-02-07T07:10")
+    return export(tmp_path / "trip.csv")
+
+
+def test_one_import_brings_both_halves_of_a_swap_with_a_receipt_each(house, tmp_path):
+    path = swapped_house(house, tmp_path)
+    before = house("export", str(tmp_path / "before")).code
+
+    brought = bring(house, path, "--swapped", "--json")
+
+    receipts = [json.loads(line) for line in brought.out.splitlines()]
+    assert [(told["pack_name"], told["rows_stored"]) for told in receipts] == [
+        ("House battery", 10),
+        ("New battery", 20),
+    ]
+    assert [row["pack"] for row in json.loads(house("imports", "--json").out)] == ["House battery", "New battery"]
+    counts = {pack["name"]: pack["readings"] for pack in json.loads(house("pack", "list", "--json").out)}
+    assert (before, counts) == (0, {"House battery": 10, "New battery": 20})
+    assert house("undo", "2", "--yes").code == 0
+    counts = {pack["name"]: pack["readings"] for pack in json.loads(house("pack", "list", "--json").out)}
+    assert counts == {"House battery": 10, "New battery": 0}
+    again = bring(house, path, "--swapped", "--json")
+    assert [json.loads(line)["rows_stored"] for line in again.out.splitlines()] == [0, 20]
+
+
+def test_a_half_that_is_left_is_pointed_to(house, tmp_path):
+    path = swapped_house(house, tmp_path)
+
+    assert "--swapped" in bring(house, path).err
+
+
+def test_a_file_of_one_time_only_is_no_failure_for_the_other_pack(house, tmp_path):
+    path = swapped_house(house, tmp_path)
+    rows = path.read_text().splitlines()
+    path.write_text("\n".join([rows[0], *rows[20:]]) + "\n")
+
+    brought = bring(house, path, "--swapped")
+
+    assert brought.code == 0
+    assert "None of its readings is of the time" in brought.err
