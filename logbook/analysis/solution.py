@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import solveh_banded
+
+from logbook.analysis.tridiagonal import solved
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -67,12 +68,11 @@ def solve(problem: Problem, *, rounds: int = ROUNDS) -> Solution:
     residual = problem.data - problem.design @ mean
     for _ in range(rounds):
         variance = problem.own_variance / weight + problem.anchor_variance / np.sqrt(weight)
-        banded = np.vstack([variance, np.append(problem.shared, 0.0)]) if len(variance) else np.empty((2, 0))
         both = np.column_stack([problem.design, problem.data]) if len(variance) else np.empty((0, len(mean) + 1))
-        solved = _banded(banded, both)
+        weighed = solved(variance, problem.shared, both)
         side = side_weight / problem.side_variance
-        normal = problem.design.T @ solved[:, :-1] + (problem.side_design.T * side) @ problem.side_design
-        right = problem.design.T @ solved[:, -1] + problem.side_design.T @ (side * problem.side_data)
+        normal = problem.design.T @ weighed[:, :-1] + (problem.side_design.T * side) @ problem.side_design
+        right = problem.design.T @ weighed[:, -1] + problem.side_design.T @ (side * problem.side_data)
         # what cannot be negative is held at nothing where the data would have it so
         bound |= problem.never_negative & (mean < 0)
         prior = np.where(bound, HELD, prior_weight) / problem.prior_sigma**2
@@ -97,10 +97,3 @@ def solve(problem: Problem, *, rounds: int = ROUNDS) -> Solution:
         freedom = max(len(score) - 3, 1)
         birge = float(np.sqrt(max(1.0, (weight * score).sum() / freedom))) if len(score) > 3 else 1.0
     return Solution(mean, covariance * birge**2, weight, residual, objective, birge)
-
-
-def _banded(banded: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Solve the tridiagonal system; SciPy's banded solver refuses one equation and none."""
-    if banded.shape[1] < 2:
-        return right / banded[:1].T
-    return np.asarray(solveh_banded(banded, right, lower=True))
