@@ -42,8 +42,9 @@ def answer(
 ) -> Health:
     """The whole health of a pack; `span_ms` are its first and last reading, else to the hour; `raised` the flags that stood."""
     tables = _complete(tables, pack)
-    hours = tables["hours"]
     solved = balance(tables, pack)
+    tables = solved.tables
+    hours = tables["hours"]
     measured = capacity(solved, hours, pack)
     capacity_ah = measured.ah.value if measured.ah else pack.rated_ah
     offset_a = solved.value("offset_a")

@@ -15,7 +15,7 @@ of freedom, and the errors are widened by the Birge ratio where the fit is worse
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,6 +24,7 @@ from logbook.analysis.dead_band import FINEST_A, width_a
 from logbook.analysis.solution import Problem, Solution, solve
 from logbook.analysis.spans import bridges, placed, spans
 from logbook.analysis.step import LEAST_GAIN, Step, best_step, likelihood, with_step
+from logbook.analysis.zero import ZeroChange, as_read_later, zero_change
 from logbook.units import DAYS_PER_YEAR, MS_PER_DAY
 
 if TYPE_CHECKING:
@@ -73,6 +74,9 @@ class Balance:
     birge: float
     dead_band_a: float = FINEST_A
     """Below this the sensor shows exactly nothing."""
+    tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    """What it rests on: all of the log as an instrument with the last zero would have shown it."""
+    zero_changes: tuple[ZeroChange, ...] = ()
     doubted_ms: int | None = None
     """When capacity may have dropped at once, where that is neither proved nor unlikely."""
 
@@ -99,13 +103,31 @@ class Balance:
         return 1.0 - sigma / float(np.linalg.norm(prior))
 
 
-def balance(tables: Mapping[str, pd.DataFrame], pack: Pack) -> Balance:
-    """Solve for capacity and the rest from everything the log proves."""
+def balance(tables: Mapping[str, pd.DataFrame], pack: Pack, changes: tuple[ZeroChange, ...] = ()) -> Balance:
+    """Solve for capacity and the rest from everything the log proves; `changes` of the zero are taken out already."""
     anchors = placed(tables, pack)
     found = spans(anchors, tables, pack, bridges(tables, pack, counter_scale(tables, pack)))
+    for change in changes:
+        doubt_ah = np.where(found["middle_ms"] < change.at_ms, change.sigma_a * found["live_hours"], 0.0)
+        found["variance_ah2"] += doubt_ah**2
     now_ms = int(tables["hours"]["start_ms"].iloc[-1]) if len(tables["hours"]) else 0
     problem = _problem(anchors, found, tables, pack, now_ms)
     plain = solve(problem)
+    fresh = zero_change(problem, plain, found) if len(changes) < MOST_STEPS else None
+    if fresh and fresh.gain > _gain_of_step(problem, plain, found, anchors, pack):
+        return balance(as_read_later(tables, fresh), pack, (*changes, fresh))
+    return replace(_stepped(problem, plain, found, anchors, pack, now_ms), tables=tables, zero_changes=changes)
+
+
+def _gain_of_step(problem: Problem, plain: Solution, found: pd.DataFrame, anchors: pd.DataFrame, pack: Pack) -> float:
+    step = best_step(problem, plain, found, anchors, pack)
+    return plain.objective - solve(with_step(problem, found, step, pack)).objective if step else 0.0
+
+
+def _stepped(
+    problem: Problem, plain: Solution, found: pd.DataFrame, anchors: pd.DataFrame, pack: Pack, now_ms: int
+) -> Balance:
+    """The solution with every proved drop of capacity in it, and as unsure as one that is not proved makes it."""
     steps: tuple[Step, ...] = ()
     while step := best_step(problem, plain, found, anchors, pack, f"step_{len(steps)}_ah"):
         stepped_problem = with_step(problem, found, step, pack)

@@ -12,7 +12,7 @@ import numpy as np
 
 from logbook.analysis.capacity import QUANTILE
 from logbook.analysis.quiet import LEAST_QUIET_HOURS, quiet_hours
-from logbook.analysis.spans import current_step_a
+from logbook.analysis.spans import LOSS_DOUBT_C_RATE, current_step_a
 from logbook.schema.estimate import Estimate
 from logbook.schema.health import Idle
 from logbook.units import DAYS_PER_MONTH, S_PER_HOUR
@@ -41,7 +41,7 @@ LOSS_MODEL_SIGMA = 0.1
 def idle(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Idle:
     """Unseen loss in percent of rated in 30 days, and standby current in A out of the pack."""
     per_month = 24 * DAYS_PER_MONTH / pack.rated_ah * 100
-    hides = _hides(balance)
+    hides = _hides(balance, pack)
     unseen = {"loss_a": 1.0, "hidden_a": 1.0 - _live_share(quiet_hours(hours, pack))}
     loss_a, sigma_a = balance.combined(unseen)
     loss = None
@@ -106,9 +106,11 @@ def _live_share(quiet: pd.DataFrame) -> float:
     return float(np.median(quiet["live_s"] / quiet["logged_s"])) if len(quiet) else 1.0
 
 
-def _hides(balance: Balance) -> bool:
+def _hides(balance: Balance, pack: Pack) -> bool:
     """Whether far more goes unseen than cells and board lose: then a load hides behind a shown zero."""
-    return balance.value("hidden_a") >= max(LEAST_HIDDEN_A, SURELY * balance.sigma("hidden_a"))
+    unseen_a, sigma_a = balance.combined({"loss_a": 1.0, "hidden_a": 1.0})
+    too_much = unseen_a - SURELY * sigma_a > LOSS_DOUBT_C_RATE * pack.rated_ah
+    return too_much or balance.value("hidden_a") >= max(LEAST_HIDDEN_A, SURELY * balance.sigma("hidden_a"))
 
 
 def _hidden(balance: Balance) -> str:
@@ -125,7 +127,7 @@ def _standby(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimate | No
     if quiet.empty:
         return None
     live = _live_share(quiet)
-    hides = _hides(balance)
+    hides = _hides(balance, pack)
     if live < NEVER_LIVE and not hides:
         return Estimate(0.0, 0.0, round(max(DEAD_BAND_A, balance.dead_band_a), 3))
     shown_a, spread_a = _shown(quiet)

@@ -13,7 +13,7 @@ from logbook.analysis.delivered import scatter_per_ah
 from logbook.analysis.resets import false_ones
 from logbook.analysis.spans import current_step_a
 from logbook.schema.estimate import Estimate
-from logbook.schema.health import FalseFull, Monitor
+from logbook.schema.health import FalseFull, Monitor, ZeroChange
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR
 
 if TYPE_CHECKING:
@@ -62,6 +62,7 @@ def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) ->
         error,
         assumes,
         f"{HEATED} {reason or ''}".strip() if heated else reason,
+        tuple(ZeroChange(change.at_ms, round(-change.by_a, 3)) for change in balance.zero_changes),
         _dead_band(balance, tables["hours"]),
         false_fulls,
     )

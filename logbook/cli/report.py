@@ -74,7 +74,7 @@ def sections(health: Health, zone: str) -> tuple[Section, ...]:
         ("How does it fade?", _fade(health.fade, zone)),
         ("How hard was it used?", _cycles(health.cycles)),
         ("What is its internal resistance?", _resistance(health.resistance)),
-        ("Can the monitor be believed?", _monitor(health.monitor)),
+        ("Can the monitor be believed?", _monitor(health.monitor, zone)),
         ("Did the protection board open?", _protection(health.protection, zone)),
         ("Are the cells in step?", _cells(health.cells)),
         ("How much was logged?", _readings(health.readings, zone)),
@@ -251,7 +251,7 @@ def _resistance(resistance: Resistance) -> tuple[str | None, ...]:
     )
 
 
-def _monitor(monitor: Monitor) -> tuple[str | None, ...]:
+def _monitor(monitor: Monitor, zone: str) -> tuple[str | None, ...]:
     counts = "Its state of charge is a count against the rated capacity, so it is no evidence of capacity."
     return (
         _off("Every current reads {}", monitor.current_offset_a, "A"),
@@ -259,6 +259,11 @@ def _monitor(monitor: Monitor) -> tuple[str | None, ...]:
             "Its state of charge, against the count since the last full charge, reads {}",
             monitor.soc_error_percent,
             "%",
+        ),
+        *(
+            f"Its zero changed by {number(change.by_a, 2)} A about {day(change.time_ms, zone)}, as if set anew or "
+            "replaced; what was logged before is read accordingly."
+            for change in monitor.zero_changes
         ),
         counts if monitor.soc_assumes_rated_capacity and not monitor.reason else None,
         f"It shows no current below about {number(monitor.dead_band_a, 2)} A, so what draws less than that goes uncounted."

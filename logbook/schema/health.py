@@ -212,6 +212,14 @@ class FalseFull:
 
 
 @dataclass(frozen=True)
+class ZeroChange:
+    """From then on the current reads so much more than before."""
+
+    time_ms: int
+    by_a: float
+
+
+@dataclass(frozen=True)
 class Monitor:
     """Whether the monitor itself can be believed."""
 
@@ -219,6 +227,8 @@ class Monitor:
     soc_error_percent: Estimate | None
     soc_assumes_rated_capacity: bool | None
     reason: str | None
+    zero_changes: tuple[ZeroChange, ...] = ()
+    """When the sensor's zero changed at once, as a monitor set anew or replaced makes it."""
     dead_band_a: float | None = None
     """Below this the sensor shows exactly nothing; None where it hardly ever does."""
     false_fulls: tuple[FalseFull, ...] = ()

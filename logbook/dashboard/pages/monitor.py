@@ -15,6 +15,7 @@ from logbook.dashboard.wording import monitor_answer
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
+    from logbook.dashboard.view import View
     from logbook.schema.health import Health
 
 PATH = "/pack/<pack>/monitor"
@@ -30,7 +31,7 @@ def layout(visit: Visit) -> Component:
         visit,
         PATH,
         answer,
-        current_part(health),
+        current_part(health, visit.view),
         dead_band_part(health),
         percentage_part(health),
         false_fulls_part(health, visit),
@@ -39,7 +40,7 @@ def layout(visit: Visit) -> Component:
     )
 
 
-def current_part(health: Health) -> Component:
+def current_part(health: Health, view: View) -> Component:
     """The zero of the current sensor."""
     offset = health.monitor.current_offset_a
     title = "Does its current read zero at rest?"
@@ -63,7 +64,24 @@ def current_part(health: Health) -> Component:
         "The answers here allow for it."
     )
     advice = "" if zero else "Set its zero anew with every load and charger off, as its manual says."
-    return parts.section(title, html.P(words), scale, html.P(meaning), html.P(advice) if advice else None)
+    changed = zero_changes(health, view)
+    return parts.section(
+        title,
+        html.P(words),
+        scale,
+        html.P(meaning),
+        html.P(advice) if advice else None,
+        html.P(changed) if changed else None,
+    )
+
+
+def zero_changes(health: Health, view: View) -> str:
+    """When its zero changed at once."""
+    return " ".join(
+        f"It changed by {quantity(abs(change.by_a), 'A', 2)} about {view.day(change.time_ms)}, as if set anew or replaced; "
+        "what was logged before is read accordingly."
+        for change in health.monitor.zero_changes
+    )
 
 
 def dead_band_part(health: Health) -> Component | None:
