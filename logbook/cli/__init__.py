@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import gc
 import os
 import sys
 import traceback
@@ -23,12 +24,15 @@ UNWRITABLE = (
     *(errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM, errno.EFBIG, errno.EIO),
     *(errno.ENAMETOOLONG, errno.ENOTDIR, errno.EISDIR, errno.ELOOP),
 )
+COLLECT_AFTER = 50_000
+"""Objects made before the collector looks through them: loading libraries makes many and leaves no garbage."""
 PIPE_CLOSED = 141
 """What a shell reports for a program whose reader went away."""
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run one command and exit with the code that errors.py gives its outcome."""
+    gc.set_threshold(COLLECT_AFTER)
     _open_missing_streams()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
