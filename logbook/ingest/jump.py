@@ -56,6 +56,8 @@ class Jump:
 
 def with_steady_clock(frame: Frame, given: str | None, known: Known, ledger: Ledger, ask: Ask | None) -> Frame:
     """Rows in the order they were logged, their times as by one clock; `given` is the side of a jump that was right."""
+    if _runs_on(frame.ts_ms):
+        return frame
     starts = np.flatnonzero(np.diff(frame.ts_ms, prepend=frame.ts_ms[:1] - 1) != 0)
     times = frame.ts_ms[starts]
     steps = np.diff(times)
@@ -82,6 +84,12 @@ def with_steady_clock(frame: Frame, given: str | None, known: Known, ledger: Led
     jumps = sorted([*backward, *_set_on(frame, forward, backward, known)], key=lambda jump: jump.row)
     _warn_of_others(frame, [jump for jump in forward if jump not in jumps], ledger)
     return _moved(frame, jumps, given, known, ledger, ask) if jumps else frame
+
+
+def _runs_on(ts_ms: NDArray[np.int64]) -> bool:
+    """Whether no step is one back, or so far on that it could be a jump."""
+    steps = np.diff(ts_ms)
+    return not len(steps) or bool(steps.min() >= 0 and steps.max() < HALF_HOUR_MS - NEAR_MS[1])
 
 
 def _half_hours(steps: NDArray[np.int64], usual: float) -> NDArray[np.int64]:
