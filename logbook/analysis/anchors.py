@@ -41,6 +41,7 @@ COLUMNS = (
 )  # fmt: skip
 LEAP_CELL_V = 0.06
 """A rise of a quarter of a volt in four cells from one sample to the next, without current, is not the cells'."""
+LEAPS_FROM_CELL_V, LEAPS_WITHIN_MS = 3.42, 150_000
 INTERRUPTION_S = 600.0
 """A load that dips the voltage for less than this does not end the full state."""
 GENTLE_C_RATE = 0.1
@@ -193,6 +194,8 @@ def _came_from_charge(track: Track, pack: Pack, first: int, last: int) -> bool:
     readings = track.readings
     trickle_a = 0.005 * pack.rated_ah
     known_before = first > 0 and not track.gap_after[first - 1]
+    if leaps(track, pack, max(0, first - 2), first + 1).any():
+        return False
     if known_before:
         leap_v = readings.voltage_v[first] - readings.voltage_v[first - 1]
         if leap_v >= LEAP_CELL_V * pack.cells_in_series and abs(readings.current_a[first]) <= trickle_a:
@@ -200,6 +203,25 @@ def _came_from_charge(track: Track, pack: Pack, first: int, last: int) -> bool:
         if readings.current_a[first - 1] > pack.limits.tail_current_a:
             return True
     return bool(np.nanmax(readings.current_a[first : last + 1]) >= trickle_a)
+
+
+def leaps(track: Track, pack: Pack, begin: int = 0, end: int | None = None) -> NDArray[np.bool_]:
+    """Samples at which the terminals leap to a voltage of their own, [end - begin].
+
+    A rise from one sample to the next with no more than a tail current before and after is not the cells'; a charger
+    stands there, and perhaps a heater behind it.
+    """
+    whole = slice(begin, len(track) if end is None else end)
+    volts, amps = track.readings.voltage_v[whole], np.abs(np.nan_to_num(track.readings.current_a[whole]))
+    if len(volts) < 2:
+        return np.zeros(len(volts), np.bool_)
+    small = amps <= pack.limits.tail_current_a
+    with np.errstate(invalid="ignore"):
+        leapt = (np.diff(volts) >= LEAP_CELL_V * pack.cells_in_series) & small[1:] & small[:-1]
+        # from the upper knee a cell rises as fast by itself, and a coarse log sees leaps where a charge came and went
+        leapt &= volts[:-1] < LEAPS_FROM_CELL_V * pack.cells_in_series
+    leapt &= np.diff(track.readings.ts_ms[whole]) <= LEAPS_WITHIN_MS
+    return np.append(False, leapt)
 
 
 def _rested_full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, float]]:

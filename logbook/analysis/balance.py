@@ -41,8 +41,11 @@ KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.94, "empty": 
 """1 sd of the error common to all anchors of a kind; ours, tested for coverage. In shares of capacity, but for the
 rested ones in shares of their own sigma, of which most is common: one owner leaves a pack much the same each time."""
 RESTED_OWN_SHARE = 0.34
+RESTED_BIAS = "bias_rested_full"
 INEFFICIENCY = 0.0012
 """Share of the charge that is not stored; LiFePO4 returns 99.8 to 99.95 % (from memory of the literature)."""
+TOO_COARSE_S = 600.0
+"""Readings this far apart say too little of what flowed to read a typed-in capacity off them (ours)."""
 STEP_SHARPNESS = 0.2
 """1 sd of a percentage where it steps, share of its step: rounding, truncation and hysteresis differ (ours)."""
 COUNTER_ROWS = 15
@@ -112,11 +115,36 @@ def balance(tables: Mapping[str, pd.DataFrame], pack: Pack, changes: tuple[ZeroC
         found["variance_ah2"] += doubt_ah**2
     now_ms = int(tables["hours"]["start_ms"].iloc[-1]) if len(tables["hours"]) else 0
     problem = _problem(anchors, found, tables, pack, now_ms)
+    proved_full = anchors["kind"].isin(("full", "nearly_full")).any()
+    if not proved_full:
+        problem = _held(problem, RESTED_BIAS, 0.0)
     plain = solve(problem)
     fresh = zero_change(problem, plain, found) if len(changes) < MOST_STEPS else None
     if fresh and fresh.gain > _gain_of_step(problem, plain, found, anchors, pack):
         return balance(as_read_later(tables, fresh), pack, (*changes, fresh))
-    return replace(_stepped(problem, plain, found, anchors, pack, now_ms), tables=tables, zero_changes=changes)
+    solved = replace(_stepped(problem, plain, found, anchors, pack, now_ms), tables=tables, zero_changes=changes)
+    return solved if proved_full else _unsure_of_rested(problem, plain, solved)
+
+
+def _held(problem: Problem, name: str, value: float) -> Problem:
+    """The same problem with an unknown taken as known."""
+    place = problem.names.index(name)
+    mean, sigma = problem.prior_mean.copy(), problem.prior_sigma.copy()
+    mean[place], sigma[place] = value, 1e-3 * sigma[place]
+    return replace(problem, prior_mean=mean, prior_sigma=sigma)
+
+
+def _unsure_of_rested(problem: Problem, plain: Solution, solved: Balance) -> Balance:
+    """As unsure as the curve of a rested pack is: without a proven full the log tells nothing of it that could be learned.
+
+    How the count varies with the rested voltage is the shape of the pack's own curve; to read the error of the table
+    out of it would be to trust the table. So that error is considered, not estimated (Schmidt 1966, Adv. Control
+    Systems 3:293, from memory).
+    """
+    shifted = solve(_held(problem, RESTED_BIAS, KIND_BIAS["rested_full"]))
+    moved = np.zeros(len(solved.mean))
+    moved[: len(plain.mean)] = shifted.mean - plain.mean
+    return replace(solved, covariance=solved.covariance + np.outer(moved, moved))
 
 
 def _gain_of_step(problem: Problem, plain: Solution, found: pd.DataFrame, anchors: pd.DataFrame, pack: Pack) -> float:
@@ -255,7 +283,7 @@ def _side_rows(
 def counter_scale(tables: Mapping[str, pd.DataFrame], pack: Pack) -> float | None:
     """Typed-in capacity over rated capacity, from how far the reported percentage moves for an Ah; None where it is no count."""
     count = tables["counter"]
-    if not len(count):
+    if not len(count) or tables["hours"]["interval_s"].median() >= TOO_COARSE_S:
         return None
     change_ah = count["soc_change_percent"].to_numpy(float) / 100 * pack.rated_ah
     net_ah = (count["charge_ah"] - count["discharge_ah"]).to_numpy(float)

@@ -186,7 +186,7 @@ def _run_flat(health: Health, rules: Rules) -> Iterator[Flag]:
         f"The protection board cut the pack off {len(cuts)} times because a cell was empty.",
         cuts[0].start_ms,
         cuts[-1].end_ms or cuts[-1].start_ms,
-        "Stop discharging earlier, at about 12.0 V at light load for a four-cell pack, and recharge soon after a cut-off. "
+        f"Stop discharging earlier, at about {rules.limits.knee_voltage_v:.1f} V at light load, and recharge soon after a cut-off. "
         "Never bypass the board, and never charge cells that have been below 2.0 V.",
     )
 
@@ -205,6 +205,26 @@ def _standby_draw(health: Health, rules: Rules) -> Iterator[Flag]:
         None,
         None,
         "Switch consumers off one at a time and watch the current, or isolate the pack for storage.",
+    )
+
+
+def _unseen_drain(health: Health, rules: Rules) -> Iterator[Flag]:
+    """Parked, it is empty before long, and the sensor shows little of it."""
+    lasts, standby = health.idle.days_full_to_fifth, health.idle.standby_current_a
+    if lasts is None or any(_standby_draw(health, rules)):
+        return
+    drain_a = 0.8 * health.pack.rated_ah / (lasts.high * 24)
+    if not rules.reaches("unseen_drain", drain_a, rules.limits.flag_standby_a):
+        return
+    shown = f"{max(standby.value, 0.0):.2f} A" if standby else "next to nothing"
+    yield Flag(
+        "unseen_drain",
+        "look",
+        f"Parked, it goes from full to a fifth in about {lasts.value:.0f} days, while the sensor shows {shown}.",
+        None,
+        None,
+        "Something draws below what the sensor shows, or past it, or the pack loses charge by itself. Isolate the pack and see whether it "
+        "goes on; a pack that loses more than a few percent a month by itself should be checked.",
     )
 
 
@@ -298,5 +318,6 @@ RULES: tuple[Callable[[Health, Rules], Iterator[Flag]], ...] = (
     _percentage_off,
     _false_full,
     _standby_draw,
+    _unseen_drain,
     _poor_coverage,
 )

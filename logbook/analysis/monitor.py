@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 LEAST_LEARNED = 0.6
 LARGEST_PAUSE_S = 1800.0
 OFTEN_ZERO, WORTH_TELLING_A = 0.02, 0.05
+LEAST_COUNTED, MOST_COUNTED = -10.0, 110.0
+"""A count that leaves the pack has gone wrong itself."""
 WORTHLESS_PERCENT = 6.0
 """A count this unsure, 1 sd, checks nothing."""
 HEATER_SHARE = 0.25
@@ -123,7 +125,7 @@ def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
         scattered_ah2 = max(0.0, float(scatter[last] - top.scatter_ah2))
         doubt_ah = np.sqrt(drift_ah**2 + (moved / capacity_ah * balance.sigma("capacity_ah")) ** 2 + scattered_ah2)
         sigma = float(np.hypot(100 * doubt_ah / capacity_ah, 0.7))
-        if sigma > WORTHLESS_PERCENT:
+        if sigma > WORTHLESS_PERCENT or not LEAST_COUNTED <= counted <= MOST_COUNTED:
             return None
         return Estimate(round(value, 1), round(value - QUANTILE * sigma, 1), round(value + QUANTILE * sigma, 1))
     return None

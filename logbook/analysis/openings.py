@@ -141,6 +141,7 @@ def _kind(seen_v: np.ndarray, seen_a: np.ndarray, pack: Pack, *, brief: bool) ->
     )
     if lowest_cell_v <= LOW_CELL_V:
         return "under_voltage"
-    if brief or -np.nanmin(np.append(seen_a, 0.0)) >= 0.8 * pack.limits.continuous_current_a:
+    charging = np.nan_to_num(seen_a)[-1] > CARRIES_C_RATE * pack.rated_ah
+    if (brief and not charging) or -np.nanmin(np.append(seen_a, 0.0)) >= 0.8 * pack.limits.continuous_current_a:
         return "over_current"
     return "unknown"
