@@ -29,8 +29,7 @@ ALIKE = 0.03
 TWIN_TARGETS = ("voltage_v", "current_a", "soc_percent", "temperature_c")
 FAST_STEP = 3.0
 """A column that moves further between two rows is neither a temperature nor a state of charge."""
-WARM_C = 60.0
-LEAST_STEPS, STEPS_AGREE = 6, 0.7
+LEAST_STEPS, STEPS_AGREE, MORE_THAN_OTHERS = 6, 0.7, 0.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,11 +213,14 @@ class _Doubt:
             found[voltage[0].index] = "voltage_v"
         if len(fast) == 1:
             found[fast[0].index] = "current_a"
-        charge = [
-            use
+        shares = {
+            use.index: self._counts(use, fast)
             for use in slow
-            if seen[use.index].high > WARM_C and seen[use.index].high <= 100 and seen[use.index].low >= 0
-        ]
+            if 0 <= seen[use.index].low <= seen[use.index].high <= 100
+        }
+        best, second = sorted([*shares.values(), 0.0, 0.0], reverse=True)[:2]
+        sure = best >= STEPS_AGREE and best - second >= MORE_THAN_OTHERS
+        charge = [use for use in slow if sure and shares.get(use.index) == best]
         cool = [use for use in slow if use not in charge]
         if len(charge) == 1:
             found[charge[0].index] = "soc_percent"
@@ -239,7 +241,31 @@ class _Doubt:
                 "fair",
                 f"no header; its values run from {seen[index].low:g} to {seen[index].high:g}",
             )
+        left = [str(use.index + 1) for use in slow if use.index not in found]
+        if left:
+            self.ledger.warn(
+                f"The file has no header, and nothing tells what column {', '.join(left)} holds: not used. "
+                "To use it, say what it is in a mapping given with  --mapping FILE"
+            )
         return [replace(use, target=found.get(use.index), evidence="no header; by its values") for use in uses]
+
+    def _counts(self, use: Use, current: Sequence[Use]) -> float:
+        """How surely a column moves with the charge that the current brought or took, as a percentage does; 0 to 1."""
+        if len(current) != 1:
+            return 0.0
+        rows = [
+            (row[use.index], row[current[0].index])
+            for row in self.sample
+            if max(use.index, current[0].index) < len(row)
+        ]
+        pairs = np.array([(read_cell(a, ".").value, read_cell(b, ".").value) for a, b in rows]).reshape(-1, 2)
+        pairs = pairs[np.isfinite(pairs).all(axis=1)]
+        moved = np.flatnonzero(np.diff(pairs[:, 0])) + 1
+        if len(moved) < LEAST_STEPS:
+            return 0.0
+        counted = np.add.reduceat(pairs[:, 1], np.concatenate([[0], moved]))[:-1]
+        signs = np.sign(np.diff(pairs[np.concatenate([[0], moved]), 0])) * np.sign(counted)
+        return float(abs(signs.mean()))
 
     def _moves_with(self, use: Use, voltage: Sequence[Use]) -> bool:
         """Whether the column's leaps move the voltage nearly always the same way, as a current's do."""

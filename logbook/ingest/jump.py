@@ -132,11 +132,18 @@ def _joins(frame: Frame, row: int) -> bool:
     if "value" in frame.columns:
         return _joins_by_quantity(frame, row)
     pairs = [
-        (abs(values[row] - values[row - 1]), most)
+        (abs(values[row] - values[row - 1]), max(most, _usual_step(values)))
         for name, most in JOINS.items()
         if np.isfinite((values := frame.get(name))[row - 1 : row + 1]).all()
     ]
     return bool(pairs) and all(apart <= most for apart, most in pairs)
+
+
+def _usual_step(values: NDArray[np.float64]) -> float:
+    """How far nearly all values move from one row to the next: far, where rows are minutes apart."""
+    steps = np.abs(np.diff(values[:: max(len(values) // COMPARED, 1)] if len(values) > 2 * COMPARED else values))
+    steps = steps[np.isfinite(steps)]
+    return float(np.percentile(steps, 98)) if len(steps) else 0.0
 
 
 def _joins_by_quantity(frame: Frame, row: int) -> bool:

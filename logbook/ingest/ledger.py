@@ -36,6 +36,8 @@ class Ledger:
         self.rows_read = 0
         self.memory: Remembered | None = None
         """How the last file with the same header was understood."""
+        self.american = False
+        """Whether the file is likely of a country that uses °F."""
         self.mapping_text: str | None = None
         self._repairs: dict[str, tuple[str, int, list[int]]] = {}
         self._set_aside: dict[int, tuple[str, str | None]] = {}

@@ -275,6 +275,8 @@ def _start(section: Section, options: TimeOptions, ask: Ask | None, ledger: Ledg
                 f'The start "{options.start}" is no date and time.', mend='Write it as  start = "2024-03-05 14:30:00"'
             )
         return found
+    if (known := ledger.answer("start")) is not None and (found := start_in([known])) is not None:
+        return found  # a header that stands again has no lines above it
     for place, texts in (
         ("the lines above the table", section.header.preamble),
         ("the file's name", [options.file_name]),

@@ -87,6 +87,8 @@ def _decide(said: Said, evidence: SignEvidence, known: Known, ledger: Ledger, as
         "--positive charge  or  --positive discharge",
     )
     answer = settle(question, ask, known.where)
+    if evidence.split:
+        ledger.warn(f"The current may be of the other sign in a part of the file{evidence.split}. Look there.")
     ledger.infer("positive current", answer, "given", f"as you said; {evidence.evidence}")
     return answer
 

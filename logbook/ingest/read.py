@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from time import time
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,7 +29,7 @@ from logbook.ingest.reset import with_set_clock
 from logbook.ingest.run import more_than_few
 from logbook.ingest.scale import Known
 from logbook.ingest.sentinel import without_cell_codes, without_impossible, without_sentinels
-from logbook.ingest.serial import Hints
+from logbook.ingest.serial import AHEAD_MS, Hints
 from logbook.ingest.shifted import without_shifted
 from logbook.ingest.spike import without_spikes
 from logbook.ingest.tables import lines_in, of_one_series, read_tables
@@ -36,6 +37,7 @@ from logbook.ingest.temperature import mended_temperature
 from logbook.ingest.zone import UNDECIDED, TimeZone, utc_from_local
 from logbook.schema.reading import QUANTITY_NAMES, Readings
 from logbook.schema.recording import COUNTERS, Recording
+from logbook.units import MS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -48,6 +50,22 @@ if TYPE_CHECKING:
     from logbook.ingest.table import Section
     from logbook.ingest.use import Layout
 
+OF_FAHRENHEIT = frozenset(
+    f"America/{place}"
+    for place in [
+        "New_York",
+        "Chicago",
+        "Denver",
+        "Los_Angeles",
+        "Phoenix",
+        "Anchorage",
+        "Boise",
+        "Detroit",
+        "Juneau",
+        "Indiana/Indianapolis",
+    ]
+) | {"Pacific/Honolulu"}
+"""Zones of the country that measures in °F (IANA time zone database; common knowledge)."""
 MOSTLY = 0.9
 MUCH_SET_ASIDE = 0.1
 
@@ -99,6 +117,8 @@ class _Import:
         self.ask = ask
         self.ledger = Ledger()
         self.source = open_source(path, options)
+        zone = options.time_zone or options.default_time_zone or ""
+        self.ledger.american = zone in OF_FAHRENHEIT or zone.startswith("US/")
         self.progress = progress
         self.where = self.source.name
         device = (options.mapping.device if options.mapping else None) or options.device
@@ -127,10 +147,10 @@ class _Import:
 
     def _frame(self, sections: Sequence[Section], layouts: Sequence[Layout]) -> Frame:
         mapping = self.options.mapping
-        time = mapping.time if mapping else None
-        zone = (time.zone if time else None) or self.options.time_zone or self.options.default_time_zone
+        given = mapping.time if mapping else None
+        zone = (given.zone if given else None) or self.options.time_zone or self.options.default_time_zone
         hints = Hints(zone, self.options.now_ms, self.options.held_ms, self.options.bought_ms)
-        times = TimeOptions(time.order if time else None, time.start if time else None, self.where, hints)
+        times = TimeOptions(given.order if given else None, given.start if given else None, self.where, hints)
         moments = moments_of(sections, layouts, times, self.ledger, self.ask)
         frames = [
             self._timed(frame_of(section, layout, self.known, self.ledger, self.ask), section, layout, moment)
@@ -173,6 +193,7 @@ class _Import:
         return frame.ts_ms + (utc_from_local(begun, zone, frame.lines[:1], self.ledger) - begun)
 
     def _mended(self, frame: Frame, layouts: Sequence[Layout]) -> Frame:
+        frame = self._without_future(frame)
         frame = with_steady_clock(frame, self.options.clock, self.known, self.ledger, self.ask)
         frame = sorted_once(frame, self.ledger)
         if on_change(frame):
@@ -191,6 +212,21 @@ class _Import:
         frame = oriented(frame, said, self.known, self.ledger, self.ask)
         frame = without_frozen(frame, self.options.rated_ah, self.ledger)
         return self._without_empty(without_impossible(frame, self.ledger))
+
+    def _without_future(self, frame: Frame) -> Frame:
+        """Rows that nothing can have logged yet are set aside where they are few, else told."""
+        now = round(time() * MS_PER_S) if self.options.now_ms is None else self.options.now_ms
+        future = frame.ts_ms > now + AHEAD_MS
+        if not future.any():
+            return frame
+        if more_than_few(future):
+            first = int(frame.lines[future][0])
+            self.ledger.warn(
+                f"{int(future.sum())} rows are dated later than today, from line {first} on: its clock was set wrong, or this one."
+            )
+            return frame
+        self.ledger.set_aside(frame.lines[future], "its time lies in the future")
+        return frame.take(~future)
 
     def _without_empty(self, frame: Frame) -> Frame:
         held_rows = np.zeros(len(frame), bool)

@@ -111,16 +111,39 @@ UNLIKELY = 40
 """So many ways at least to place the fewer votes, of which only two are one end."""
 
 
+SURE_VOTES, SURE = 4, 10_000
+"""Fewer votes than `FLIP_VOTES` show a turn too, where all before it are one way and all after it the other."""
+
+
+def _in_order(found: VotesOfSources) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """The votes of all sources, by row."""
+    rows, signs = np.concatenate([part[0] for part in found]), np.concatenate([part[1] for part in found])
+    order = np.argsort(rows, kind="stable")
+    return rows[order], signs[order]
+
+
+def _turn(signs: NDArray[np.float64], least: int, unlikely: int) -> int | None:
+    """The vote after which all go the other way, if there is one and chance seldom gives it."""
+    up = signs > 0
+    few = min(int(up.sum()), int((~up).sum()))
+    turns = np.flatnonzero(up[1:] != up[:-1])
+    if few < least or len(turns) != 1 or math.comb(len(signs), few) < unlikely:
+        return None
+    return int(turns[0])
+
+
+def _one_turn(signs: NDArray[np.float64]) -> list[int]:
+    turn = _turn(signs, SURE_VOTES, SURE)
+    return [] if turn is None else [turn + 1]
+
+
 def _split(found: VotesOfSources, lines: NDArray[np.int64]) -> str:
     """Told where the votes that speak against the others are all at one end: by chance they seldom are."""
-    rows, signs = (np.concatenate([part[place] for part in found]) for place in (0, 1))
-    order = np.argsort(rows, kind="stable")
-    rows, signs = rows[order], signs[order] > 0
-    few = min(int(signs.sum()), int((~signs).sum()))
-    turns = np.flatnonzero(signs[1:] != signs[:-1])
-    if few < 2 or len(turns) != 1 or math.comb(len(signs), few) < UNLIKELY:
+    rows, signs = _in_order(found)
+    turn = _turn(signs, 2, UNLIKELY)
+    if turn is None:
         return ""
-    first, last = lines[rows[turns[0]]], lines[rows[turns[0] + 1]]
+    first, last = lines[rows[turn]], lines[rows[turn + 1]]
     return f"; but from between lines {first} and {last} on all of it goes the other way, as if the sign turned over"
 
 
@@ -163,6 +186,10 @@ def flips(frame: Frame, found: VotesOfSources) -> list[Flip]:
     order = np.argsort(rows, kind="stable")
     rows, signs = rows[order], signs[order]
     cuts = _change_points(signs)
+    if not cuts:
+        rows, signs = _in_order(found)
+        cuts = _one_turn(signs)
+        by_steps = False
     # a step at the very turn, and a percentage that moved across it, may have voted as before
     before = 1 if by_steps else 2
     found_at = {_boundary(frame, max(int(rows[max(cut - before, 0)]) - 1, 0), int(rows[cut])) for cut in cuts}

@@ -224,10 +224,10 @@ class _Reader:
         return cut
 
     def _keep_odd(self, section: Section, odd: list[tuple[int, str]]) -> None:
-        names = [name for name in section.header.names if name]
+        names, units = ([cell for cell in row if cell] for row in (section.header.names, section.header.units))
         for line, text in odd:
             cells = split(text, section.dialect.delimiter)
-            if names and [cell for cell in cells if cell] == names:
+            if names and any(cells) and [cell for cell in cells if cell] in (names, units):
                 self.ledger.repair(
                     "repeated header", "header that stands again among the readings, passed over", [line]
                 )
@@ -295,11 +295,12 @@ def _full_row(text: str, delimiter: str) -> bool:
 def _new_header(section: Section, odd: list[tuple[int, str]], raw: _RawLines) -> int | None:
     """The first odd line that names columns for the rows below it, otherwise than the section's header."""
     names = [name for name in section.header.names if name]
+    units = [unit for unit in section.header.units if unit]
     own = section.dialect.delimiter
     for line, text in odd:
         for delimiter in (own, *(mark for mark in ",;\t|" if mark != own)):
             cells = [cell for cell in split(text, delimiter) if cell]
-            known = delimiter == own and cells == names
+            known = delimiter == own and cells in (names, units)
             if not known and looks_like_header(cells) and _heads(line, len(split(text, delimiter)), delimiter, raw):
                 return line
     return None

@@ -114,7 +114,14 @@ def _unwrapped(
                 continue  # it shows such temperatures otherwise
             rows, meant = rows[inside], coding.true(seen[inside])
             meant = np.round(celsius_of(meant), 4) if fahrenheit else meant
-            fits = _fits(rows, meant, result, good, frame.ts_ms, whole_file=coding.shift == -256.0 and not good.any())
+            fits = _fits(
+                rows,
+                meant,
+                result,
+                good,
+                frame.ts_ms,
+                whole_file=coding.shift == -256.0 and int(good.sum()) <= few(len(values)),
+            )
             result[rows[fits]] = meant[fits]
             good = good.copy()
             good[rows[fits]] = True
@@ -235,13 +242,19 @@ def _without_codes(
             ledger.repair("sensor code", f"{code:g} °C in every row over days, left empty", frame.lines[same])
             return np.full(len(values), np.nan)
         runs = runs_of(same)
-        near = neighbours(runs, values, ~same & held, frame.ts_ms, CODE_NEAR_MS)
+        near = neighbours(runs, values, ~same & held & ~_lone(~same), frame.ts_ms, CODE_NEAR_MS)
         jumps = (np.abs(near.before - code) > STEP_C) & (np.abs(near.after - code) > STEP_C)
         mask = runs.mask(len(values), jumps & (np.abs(near.before - near.after) <= STEP_C))
         if mask.any():
             ledger.repair("sensor code", f"{code:g} °C between rows far from it, left empty", frame.lines[mask])
             values = np.where(mask, np.nan, values)
     return values
+
+
+def _lone(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Rows of a mask that have none beside them: a torn or shifted row says nothing of those around it."""
+    padded = np.concatenate([[False], mask, [False]])
+    return mask & ~padded[:-2] & ~padded[2:]
 
 
 def _never_moves(values: NDArray[np.float64], odd: NDArray[np.bool_], code: float, frame: Frame) -> bool:

@@ -71,7 +71,7 @@ def _by_values(  # noqa: C901, PLR0911 - one rule a line, the first that fits sp
         return Scale(unit_exact("°F"), "strong", f"{shown}, too hot for °C")
     if middle > HOT_C:
         return _asked(("°F", "d°C"), f"Its whole numbers run from {low:g} to {high:g}.", where, ask, ledger)
-    american = ledger.answer("order of day and month") == "month-first"
+    american = ledger.american or ledger.answer("order of day and month") == "month-first"
     if _made_of_celsius(held) and not said:
         evidence = f"its values from {low:g} to {high:g} are all such as tenths of °C give in °F"
         if low >= 0:

@@ -192,6 +192,55 @@ def _spreadsheet_days() -> list[Fixture]:
     ]  # fmt: skip
 
 
+def _found_later() -> list[Fixture]:
+    t = trip()
+    now = {"now_ms": int(t.ts_ms[-1]) + 3_600_000}
+    far = [row.replace("2024-", "2031-", 1) if place in {40, 41} else row for place, row in enumerate(lines(t))]
+    ahead = trip(start="2024-03-15T21:00:00")
+    warm = trip(warmest_c=24.0, coldest_c=20.0)
+    unnamed = lines(
+        warm,
+        lambda r, row: (
+            plain_cells()(r, row)[0],
+            f"{r.temperature_c[row] * 1.8 + 32:.1f}",
+            *plain_cells()(r, row)[1:3],
+            plain_cells()(r, row)[4],
+        ),
+        header=None,
+    )
+    units = lines(t, header="time,U,I,T,SoC\n,V,A,°C,%")
+    start = ["Start: 2024-03-15 21:00:00"]
+    elapsed = lines(
+        t, lambda r, row: (str(row * 60), *plain_cells()(r, row)[1:]), header="Elapsed (s),Voltage,Current,Temp °C,SoC"
+    )
+    turned = [
+        ",".join([elapsed[0].split(",")[place] for place in (0, 2, 1, 3, 4)]),
+        *(",".join([row.split(",")[place] for place in (0, 2, 1, 3, 4)]) for row in elapsed[201:]),
+    ]
+    zeros = trip(coldest_c=-1.0, warmest_c=0.0).with_(temperature_c=np.where(np.arange(300) % 100 < 40, -1.0, 0.0))
+    shown = lines(
+        zeros,
+        lambda r, row: (*plain_cells()(r, row)[:3], f"{r.temperature_c[row] % 256:.0f}", plain_cells()(r, row)[4]),
+    )
+    for row in (45, 95):
+        shown[row + 1] = ",".join([shown[row + 1].split(",")[0], "", *shown[row + 1].split(",")[1:4]])
+    frosty = trip(coldest_c=-9.0, warmest_c=-1.0)
+    in_fahrenheit = _with_temperature(
+        frosty.with_(temperature_c=np.round(frosty.temperature_c)),
+        lambda c: f"{c * 1.8 + 32:.0f}",
+        "time,voltage,current,temperature,SoC",
+    )
+    return [
+        Fixture("two-rows-of-the-future", 20, _utf8(far), t.take(np.setdiff1d(np.arange(300), [39, 40])), now, set_aside={"its time lies in the future": 2}),
+        Fixture("all-rows-of-the-future", 20, _utf8(lines(ahead)), ahead, {"now_ms": int(t.ts_ms[0]) - 10**10}),
+        Fixture("no-header-and-fahrenheit-above-the-percentage", 11, _utf8(unnamed), warm, inferred={"column 5": "soc_percent", "column 2": "temperature_c"}, tolerance={"temperature_c": 0.06}),
+        Fixture("glued-with-its-units", 2, _utf8([*units, *units]), t, repairs={"repeated header": 2, "duplicate": 300}),
+        Fixture("elapsed-with-another-header-below", 15, _utf8([*start, *elapsed[:201], *turned]), t, ZONED),
+        Fixture("zeros-beside-torn-rows", 27, _utf8(shown), zeros.take(np.setdiff1d(np.arange(300), [45, 95])), repairs={"wrapped temperature (8-bit)": 120}, set_aside={"its values stand in the wrong columns": 2}),
+        Fixture("frost-in-degrees-of-a-country-that-measures-in-fahrenheit", 28, _utf8(in_fahrenheit), None, {"default_time_zone": "America/Denver"}, error=Unanswered, message="°C or °F"),
+    ]  # fmt: skip
+
+
 def mixed() -> tuple[Fixture, ...]:
     """All of them."""
     return (
@@ -201,4 +250,5 @@ def mixed() -> tuple[Fixture, ...]:
         *_clocks(),
         *_one_value_a_row(),
         *_spreadsheet_days(),
+        *_found_later(),
     )
