@@ -208,3 +208,18 @@ def test_a_lone_low_sample_between_calm_ones_is_no_knee():
     assert "knee" not in set(
         digest(readings_of(np.full(60, -0.4), voltage_v=volts, interval_s=600.0), PACK)["anchors"]["kind"]
     )
+
+
+def test_a_charger_behind_which_only_a_heater_runs_is_not_full():
+    """The board keeps frozen cells off: the terminals leap to the charger's voltage, a heater's 3 A flow, as in a tail."""
+    log = Timeline(soc=0.4, temperature_c=-4.0).flow(-1.0, 2).flow(3.0, 3, volts=14.4).flow(12.0, 2)
+
+    assert "full" not in digest(log.readings(), PACK)["anchors"]["kind"].tolist()
+
+
+def test_a_full_that_next_to_nothing_went_into_since_empty_is_none():
+    log = Timeline(soc=0.3).run_empty(20.0).flow(9.0, 0.2, volts=13.9).flow(1.0, 0.5, volts=14.4).run_empty(20.0)
+    tables = digest(log.readings(), PACK)
+
+    assert "full" in tables["anchors"]["kind"].tolist()
+    assert "full" not in placed(tables, PACK)["kind"].tolist()

@@ -189,3 +189,25 @@ def test_a_doubtful_step_makes_the_fade_unsure_too():
 
     assert doubtful.steps == ()
     assert doubtful.sigma("rate_ah_per_year") > plain.sigma("rate_ah_per_year")
+
+
+def test_without_a_proven_full_the_curve_of_a_rested_pack_is_not_learned():
+    """Only rested tops: their common error stays as large as it was, and capacity is that much less sure."""
+    history = History(World(capacity_ah=95.0, full_soc=0.93), np.random.default_rng(4), scatter=0.002)
+    for month in range(14):
+        history.to(0.93, hours=10)
+        history.anchor("rested_full", edge="leave", sigma=(0.03, 0.06)[month % 2], soc=(0.96, 0.93)[month % 2])
+        history.empty().pause(300, soc=0.5)
+
+    found = solved(history)
+
+    assert abs(found.value("bias_rested_full")) < 0.01
+    assert found.sigma("capacity_ah") > 1.5
+
+
+def test_readings_a_quarter_of_an_hour_apart_tell_no_typed_in_capacity():
+    log = Timeline(soc=0.95, typed_ah=100.0, interval_s=900.0)
+    for _ in range(6):
+        log.flow(-6.0, 8).rest(16).flow(6.0, 7.9).rest(16.1)
+
+    assert counter_scale(digest(log.readings(), PACK), PACK) is None

@@ -12,6 +12,7 @@ from logbook.analysis.digest import digest
 from logbook.analysis.flags import flags
 from logbook.schema.estimate import Estimate
 from logbook.schema.health import Cells, ColdChargeEvent, ProtectionEvent, SuddenLoss
+from logbook.schema.pack import Limits
 from logbook.schema.reading import Readings
 from tests.analysis.timeline import PACK, START_MS, Timeline
 
@@ -267,3 +268,27 @@ def test_a_log_without_current_is_not_told_to_log_more(quiet):
 
     assert "no_current" in codes(found)
     assert "poor_coverage" not in codes(found)
+
+
+def test_a_drain_that_the_sensor_hardly_shows_is_flagged_by_what_goes(quiet):
+    """80 Ah of 100 in 20 days are 0.17 A."""
+    leaking = with_part(
+        quiet, "idle", standby_current_a=Estimate(0.0, 0.0, 0.1), days_full_to_fifth=Estimate(20.0, 18.0, 23.0)
+    )
+    seen = with_part(leaking, "idle", standby_current_a=Estimate(0.17, 0.15, 0.19))
+
+    assert "unseen_drain" in codes(leaking)
+    assert "unseen_drain" not in codes(seen)
+    assert "standby_draw" in codes(seen)
+    assert "unseen_drain" not in codes(with_part(leaking, "idle", days_full_to_fifth=Estimate(400.0, 300.0, 500.0)))
+
+
+def test_the_advice_on_cut_offs_is_in_the_pack_s_own_volts(quiet):
+    cuts = tuple(
+        ProtectionEvent(START_MS + day * 24 * HOUR_MS, START_MS + (day * 24 + 1) * HOUR_MS, "under_voltage")
+        for day in range(4)
+    )
+    limits = Limits.defaults(100.0, 8)
+    found = flags(with_part(quiet, "protection", events=cuts), frozenset(), limits)
+
+    assert "24.0 V" in next(flag for flag in found if flag.code == "run_flat").advice

@@ -123,3 +123,10 @@ def test_missing_currents_before_an_opening_break_nothing():
     assert (
         len(digest(readings_of(amps, voltage_v=np.append(np.full(60, 13.2), np.full(60, 1.0))), PACK)["openings"]) == 1
     )
+
+
+def test_an_opening_while_a_charge_goes_in_is_no_over_current():
+    """Over-current needs current out; a high cell opens the board under a charger."""
+    log = Timeline(soc=0.95).flow(20.0, 0.5).board_open(0.1).flow(-2.0, 1)
+
+    assert "over_current" not in listed(log.readings())["kind"].tolist()

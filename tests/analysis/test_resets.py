@@ -73,3 +73,19 @@ def test_without_a_percentage_there_is_nothing_to_reset():
 @given(st.lists(st.floats(0.0, 98.0), min_size=2, max_size=40))
 def test_a_percentage_that_never_reaches_full_is_never_reset(percent):
     assert listed(readings_of(np.zeros(len(percent)), soc_percent=percent)).empty
+
+
+def test_a_reset_at_a_voltage_that_is_the_charger_s_is_false():
+    """The board keeps its cells off: 14.4 V, no current, and the monitor believes in a full pack."""
+    readings = Timeline(soc=0.4, temperature_c=-4.0).flow(-1.0, 2).flow(0.0, 2, volts=14.4).readings()
+    reported = readings.soc_percent.copy()
+    reported[125:] = 100.0
+
+    assert len(false_ones(listed(with_changes(readings, soc_percent=reported)))) == 1
+
+
+def test_what_flows_in_a_quarter_of_an_hour_is_no_reset():
+    """30 A for 15 min are 7.5 % of 100 Ah."""
+    percent = np.array([77.5, 85.0, 92.5, 100.0, 100.0])
+
+    assert listed(readings_of([30.0] * 5, interval_s=900.0, voltage_v=13.5, soc_percent=percent)).empty
