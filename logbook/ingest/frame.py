@@ -36,7 +36,9 @@ class Frame:
     def has(self, name: str) -> bool:
         """Whether the column holds anything."""
         found = self.columns.get(name)
-        return found is not None and not np.isnan(found).all()
+        if found is None or not len(found):
+            return False
+        return not (np.isnan(found[0]) and np.isnan(found).all())
 
     def take(self, rows: NDArray[np.bool_] | NDArray[np.intp] | slice) -> Frame:
         """These rows, in this order."""

@@ -36,7 +36,10 @@ REGISTER_ENDS = (
 )
 """Ends of 16- and 32-bit registers and rows of nines."""
 SCALES = (1.0, 1e-1, 1e-2, 1e-3)
-CODES = tuple(sorted({round(end * scale, 4) for end in REGISTER_ENDS for scale in SCALES if abs(end * scale) > 15}))
+LEAST_CODE = 15.0
+CODES = tuple(
+    sorted({round(end * scale, 4) for end in REGISTER_ENDS for scale in SCALES if abs(end * scale) > LEAST_CODE})
+)
 HIGHEST_CELL_V = 5.5
 """A 12 V system's charger may show 16 V on an open board; 22 V it does not."""
 LOWEST_USUAL_CELL_V = 2.0
@@ -142,10 +145,14 @@ def _leaps_and_returns(values: NDArray[np.float64]) -> NDArray[np.bool_]:
 
 def _refuse_another_pack(values: NDArray[np.float64], highest_v: float, known: Known, ledger: Ledger) -> None:
     """Most voltages above what so many cells can show: the file is of another pack, or the pack is described wrongly."""
-    held = values[np.isfinite(values) & (values > 0.5)]
-    held = held[~np.isin(np.round(held, 4), CODES)]
     cells = known.cells_in_series
-    if not cells or len(held) < LEAST_VOLTAGES:
+    if not cells:
+        return
+    held = values[np.isfinite(values) & (values > 0.5)]
+    rows = np.flatnonzero(held > LEAST_CODE)
+    if len(rows):
+        held = np.delete(held, rows[np.isin(np.round(held[rows], 4), CODES)])
+    if len(held) < LEAST_VOLTAGES:
         return
     usual = float(np.median(held))
     if usual > highest_v:
@@ -190,8 +197,8 @@ def _without_zero_rows(frame: Frame, ledger: Ledger) -> Frame:
     names = [name for name in ("voltage_v", "current_a", "temperature_c", "soc_percent") if frame.has(name)]
     if len(names) < 3 or "voltage_v" not in names:
         return frame
-    zero = np.ones(len(frame), bool)
-    for name in names:
+    zero = frame.get("voltage_v") == 0
+    for name in names if zero.any() else ():
         zero &= frame.get(name) == 0
     if not zero.any():
         return frame
