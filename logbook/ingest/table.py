@@ -37,6 +37,8 @@ SAMPLE_ROWS = 1000
 """Rows from which a column's nature is judged."""
 MOST_ODD = 300_000
 """So many rows that are none are looked at, half a minute's work, where fewer are readings."""
+MOST_EMPTY = 0.9
+"""Of the lines of a block of megabytes, where they are as many as that."""
 
 
 Rows = tuple[Any, "NDArray[np.int64]", list[tuple[int, str]]]
@@ -248,6 +250,15 @@ class _Reader:
                 mend="Export it again, or take the rows of the other kind out of it.",
             )
 
+    def _refuse_emptiness(self, odd: int, lines: int) -> None:
+        """Stop where next to all lines of a block are empty or no readings, before each is looked at by itself."""
+        if odd > MOST_ODD and odd > MOST_EMPTY * lines:
+            raise BadData(
+                f"{odd:,} of {lines:,} lines in a row hold no readings.",
+                where=self.where,
+                mend="Export it again; a copy that went wrong can look like this.",
+            )
+
     def _gather(
         self, section: Section, table: Any, lines: NDArray[np.int64], raw: _RawLines, cut: int | None
     ) -> tuple[int | None, list[tuple[int, str]]]:
@@ -255,6 +266,7 @@ class _Reader:
         bad = _untimed(section, table)
         odd: list[tuple[int, str]] = []
         if bad.any():
+            self._refuse_emptiness(int(np.count_nonzero(bad)), len(lines))
             odd = [(line, raw.text(line)) for line in lines[bad].tolist()]
             header = _new_header(section, odd, raw)
             good = ~bad

@@ -145,3 +145,15 @@ def test_of_rows_that_are_none_only_the_beginning_is_held():
 
     assert len(ledger.set_aside_rows({})[0].text) == LONGEST_TEXT
     assert all(len(text) <= LONGEST_TEXT for _, text in ledger._set_aside.values())
+
+
+@pytest.mark.parametrize("line", ["", ",,,,"])
+def test_a_tail_of_nothing_but_empty_lines_is_refused_before_each_is_looked_at(line: str, tmp_path: Path, monkeypatch):
+    monkeypatch.setattr("logbook.ingest.table.MOST_ODD", 400)
+    rows = lines(trip())
+
+    with pytest.raises(BadData, match=r"lines in a row hold no readings"):
+        read(tmp_path / "tail.csv", utf8([*rows, *[line] * 20_000]))
+    assert len(read(tmp_path / "spaced.csv", utf8([part for row in rows for part in (row, line)])).readings) == len(
+        trip()
+    )
