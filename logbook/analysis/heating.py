@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 LEAST_RISE_C, LEAST_C_PER_HOUR = 3.0, 4.0
 MOST_C_RATE = 0.15
+GOES_ON_MS = 2 * MS_PER_HOUR
 STEADY = 0.25
 """Spread of a heater's current (quartiles over median); the sun's is wider."""
 RELEASE_C = 8.0
@@ -53,21 +54,35 @@ def heats(track: Track, pack: Pack, first: int, last: int) -> int:
     readings = track.readings
     amps = readings.current_a[first : last + 1]
     temps_c = readings.temperature_c[first : last + 1]
-    hours = (readings.ts_ms[last] - readings.ts_ms[first]) / MS_PER_HOUR
     if last - first < 3 or np.isnan(temps_c).any() or np.isnan(amps).any():
         return NO
-    rise_c = float(np.median(temps_c[-3:]) - np.median(temps_c[:3]))
-    if rise_c < LEAST_RISE_C or rise_c < LEAST_C_PER_HOUR * hours:
-        return NO
     typical_a = float(np.median(amps))
+    warm = _warmed(track, pack, last, typical_a)
+    hours = (readings.ts_ms[warm] - readings.ts_ms[first]) / MS_PER_HOUR
+    rise_c = float(np.median(readings.temperature_c[warm - 2 : warm + 1]) - np.median(temps_c[:3]))
+    if not rise_c >= LEAST_RISE_C or rise_c < LEAST_C_PER_HOUR * hours:
+        return NO
     spread_a = float(np.subtract(*np.percentile(amps, [75, 25])))
     if typical_a > MOST_C_RATE * pack.rated_ah or spread_a > STEADY * typical_a:
         return NO
-    released = _released(track, pack, last, typical_a)
+    released = _released(track, pack, warm, typical_a)
     declared = typical_a <= MOST_OF_HEATER * pack.limits.heater_current_a
     if (declared and released) or _not_stored(track, pack, first, last):
         return YES
     return PERHAPS if released else NO
+
+
+def _warmed(track: Track, pack: Pack, last: int, typical_a: float) -> int:
+    """Last sample to which the same current goes on past the limit: a heater runs until the pack is a few degrees above it."""
+    readings = track.readings
+    end = int(np.searchsorted(readings.ts_ms, readings.ts_ms[last] + GOES_ON_MS))
+    on = slice(last, end)
+    with np.errstate(invalid="ignore"):
+        same = np.abs(readings.current_a[on] - typical_a) <= 2 * STEADY * typical_a
+        same &= readings.temperature_c[on] <= pack.limits.charge_minimum_c + RELEASE_C
+    same &= ~np.append(False, track.gap_after[on][:-1])
+    stops = np.flatnonzero(~same[1:])
+    return last + (int(stops[0]) if len(stops) else len(same) - 1)
 
 
 def _released(track: Track, pack: Pack, last: int, typical_a: float) -> bool:

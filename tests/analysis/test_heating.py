@@ -115,3 +115,10 @@ def test_a_sunny_morning_is_always_a_charge(start_c, hours, seed, peak_a):
 
     assert found.heater_times == 0
     assert found.events
+
+
+def test_a_heater_that_only_had_two_degrees_to_go_is_told_by_its_warming_beyond_the_limit():
+    mild = heater(start_c=-2.0, soc_follows=True)
+
+    assert charged(mild, pack_of(100.0, heater_current_a=5.0)).events == ()
+    assert charged(mild).perhaps_heater_ah > 0.0
