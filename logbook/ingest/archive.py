@@ -8,6 +8,7 @@ import zipfile
 import zlib
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from os import SEEK_END
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, BinaryIO, cast
@@ -206,7 +207,14 @@ def _members(path: Path) -> list[str]:
     _refuse_documents(names, shown_name(path))
     for info in infos:
         _refuse_tricks(info, shown_name(path))
-    tables = sorted({name for name in names if _is_table(name)})
+    tables = sorted(name for name in names if _is_table(name))
+    twice = next((name for name, other in pairwise(tables) if name == other), None)
+    if twice is not None:
+        raise BadData(
+            f'The archive holds two files of the name "{twice[:200]}", of which only one can be read.',
+            where=shown_name(path),
+            mend=UNPACK_FIRST,
+        )
     if not tables:
         raise BadData(
             f"The archive holds no tables: {', '.join(names)[:200] or 'it is empty'}.",

@@ -157,3 +157,14 @@ def test_a_tail_of_nothing_but_empty_lines_is_refused_before_each_is_looked_at(l
     assert len(read(tmp_path / "spaced.csv", utf8([part for row in rows for part in (row, line)])).readings) == len(
         trip()
     )
+
+
+@pytest.mark.filterwarnings("ignore:Duplicate name")
+def test_an_archive_of_two_files_of_one_name_is_refused_since_one_could_not_be_read(tmp_path: Path):
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        for part in (lines(trip())[:150], lines(trip())[150:]):
+            archive.writestr(zipfile.ZipInfo("a.csv"), utf8(part))
+
+    with pytest.raises(BadData, match=r'two files of the name "a.csv"'):
+        read(tmp_path / "twice.zip", packed.getvalue())
