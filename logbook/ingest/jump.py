@@ -27,13 +27,13 @@ if TYPE_CHECKING:
     from logbook.ingest.scale import Known
 
 HALF_HOUR_MS = MS_PER_HOUR // 2
-MOST_HALF_HOURS = 28
-"""14 hours: the zones that lie furthest apart."""
+MOST_HALF_HOURS, HALF_A_DAY = 6, 24
+"""Borders and hands move a clock by up to three hours, or take the morning for the afternoon (common practice)."""
 MOST_JUMPS = 12
 """More steps back are rows in no order, or many exports one after another."""
 LEAST_ROWS = 10
-NEAR_MS = (90 * MS_PER_S, 600 * MS_PER_S)
-"""How far from whole half hours a jump may be: so far at least, and at most."""
+NEAR_STEPS, NEAR_MS = 0.75, (20 * MS_PER_S, 600 * MS_PER_S)
+"""How far from whole half hours a jump may be: so much of the usual step, but so far at least, and at most."""
 JOINS = {"voltage_v": 0.3, "soc_percent": 2.0, "temperature_c": 3.0}
 """How far values move from one reading to the next of one unbroken log."""
 JOINS_SHARE, JOINS_LEAST = 0.05, 0.5
@@ -96,8 +96,9 @@ def _half_hours(steps: NDArray[np.int64], usual: float) -> NDArray[np.int64]:
     """By how many half hours each step differs from the usual one; 0 where that is no whole number of them."""
     excess = steps - usual
     halves = np.rint(excess / HALF_HOUR_MS).astype(np.int64)
-    near = min(max(NEAR_MS[0], 1.5 * usual), NEAR_MS[1])
-    whole = (np.abs(excess - halves * HALF_HOUR_MS) <= near) & (np.abs(halves) <= MOST_HALF_HOURS)
+    near = min(max(NEAR_MS[0], NEAR_STEPS * usual), NEAR_MS[1])
+    likely = (np.abs(halves) <= MOST_HALF_HOURS) | (np.abs(halves) == HALF_A_DAY)
+    whole = (np.abs(excess - halves * HALF_HOUR_MS) <= near) & likely
     forward = (halves > 0) & (steps > 3 * usual)
     return np.where(whole & (forward | (steps < 0)), halves, 0)
 

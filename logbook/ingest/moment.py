@@ -51,6 +51,8 @@ class TimeOptions:
     order: str | None
     start: str | None
     file_name: str
+    after_ms: int | None = None
+    """Last local time of the table above: a date that stands once a day may not stand in this one."""
     hints: Hints = field(default_factory=Hints)
     """What tells the two counts of spreadsheet days apart."""
 
@@ -61,10 +63,16 @@ def moments_of(
     """Times of every section; the whole file decides on the order of day and month."""
     words = [read_date_word(word) for word in _words_that_count(sections)]
     order = order_of(words, options.order, ledger, ask, options.file_name) if words else "year-first"
-    return [
-        _moments(section, layout, order, options, ledger, ask)
-        for section, layout in zip(sections, layouts, strict=True)
-    ]
+    found: list[Moments] = []
+    for section, layout in zip(sections, layouts, strict=True):
+        found.append(_moments(section, layout, order, replace(options, after_ms=_last(found)), ledger, ask))
+    return found
+
+
+def _last(found: Sequence[Moments]) -> int | None:
+    """The last local time of the tables before."""
+    local = [moments.ms[moments.ms != NO_MOMENT][-1:] for moments in found if not moments.utc]
+    return next((int(ms[0]) for ms in reversed(local) if len(ms)), None)
 
 
 def _words_that_count(sections: Sequence[Section]) -> list[str]:
@@ -108,7 +116,10 @@ def _text_moments(
     words = [read_date_word(word) for word in section.clock.words]
     undated = np.array([word.fields is None for word in words] + [False])[np.maximum(dates, -1)]
     if nearly_all(undated[dates >= 0]):
-        start = _start(section, options, ask, ledger)
+        if use.target != "elapsed" and options.after_ms is not None:
+            start = _day_after(options.after_ms, ms[undated])
+        else:
+            start = _start(section, options, ask, ledger)
         counted = start if use.target == "elapsed" else None
         return Moments(np.where(undated, start + _unrolled(ms, undated), NO_MOMENT), utc=False, start=counted)
     days = np.array([_or_missing(word.days(order)) for word in words])
@@ -120,6 +131,12 @@ def _text_moments(
     for says, what in ((halved, "whether they are of the morning"), (zoned, "their zone")):
         known &= _alike(says, known & (dates != NO_TIME), what, options.file_name)
     return Moments(np.where(known, moments, NO_MOMENT), utc=bool(zoned[known].any()))
+
+
+def _day_after(last_ms: int, clocks_ms: NDArray[np.int64]) -> int:
+    """Midnight before the first of the clocks, which go on from a moment."""
+    midnight = last_ms // MS_PER_DAY * MS_PER_DAY
+    return midnight + (MS_PER_DAY if clocks_ms[0] < last_ms - midnight else 0)
 
 
 def _alike(says: NDArray[np.bool_], known: NDArray[np.bool_], what: str, where: str) -> NDArray[np.bool_]:

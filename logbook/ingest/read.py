@@ -150,7 +150,7 @@ class _Import:
         given = mapping.time if mapping else None
         zone = (given.zone if given else None) or self.options.time_zone or self.options.default_time_zone
         hints = Hints(zone, self.options.now_ms, self.options.held_ms, self.options.bought_ms)
-        times = TimeOptions(given.order if given else None, given.start if given else None, self.where, hints)
+        times = TimeOptions(given.order if given else None, given.start if given else None, self.where, hints=hints)
         moments = moments_of(sections, layouts, times, self.ledger, self.ask)
         frames = [
             self._timed(frame_of(section, layout, self.known, self.ledger, self.ask), section, layout, moment)

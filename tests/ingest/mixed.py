@@ -52,6 +52,7 @@ def _names_and_columns() -> list[Fixture]:
     cells = [lambda r, row, cell=cell: f"{r.voltage_v[row] * 250 + cell:.0f}" for cell in range(4)]
     once = _dates_once(t)
     two_columns = "date,time,voltage_v,current_a,temperature_c,soc_percent"
+    other_order = "date,time,current_a,voltage_v,temperature_c,soc_percent"
     moved = lines(
         t.take(slice(298, None)),
         lambda r, row: [plain_cells()(r, row)[place] for place in (0, 2, 1, 4, 3)],
@@ -63,6 +64,7 @@ def _names_and_columns() -> list[Fixture]:
         Fixture("tenths-after-a-dash", 25, _utf8(tenths), t),
         Fixture("dates-once-and-a-footer", 15, _utf8([two_columns, *once, "Total,,12.5,12.5,12.5,12.5"]), t, ZONED, set_aside={"time cannot be read": 1}),
         Fixture("dates-once-and-headers-again", 10, _utf8([two_columns, *once[:100], two_columns, *once[100:150], two_columns, *once[150:]]), t, ZONED, repairs={"repeated header": 2}),
+        Fixture("dates-once-and-another-header-below", 15, _utf8([two_columns, *once[:220], other_order, *(",".join(row.split(",")[place] for place in (0, 1, 3, 2, 4, 5)) for row in once[220:])]), t, ZONED),
         Fixture("other-header-before-the-last-rows", 10, _utf8([*lines(t)[:299], "timestamp,current_a,voltage_v,soc_percent,temperature_c", *moved], "\r"), t),
         Fixture("other-header-before-the-very-last-row", 10, _utf8([*lines(t)[:300], "timestamp,current_a,voltage_v,soc_percent,temperature_c", moved[-1]], "\r"), t),
     ]  # fmt: skip
