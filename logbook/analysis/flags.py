@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Limits
 
 SHEET = "Go by the pack's own sheet; where in doubt ask its maker."
+MOSTLY_UNSEEN = 1.5
+"""From a drain so many times what the sensor shows on, what it does not show is the news (ours)."""
 CLEARLY_BACK = 0.8
 """A raised flag is taken down at this share of what raises it."""
 
@@ -214,7 +216,8 @@ def _unseen_drain(health: Health, rules: Rules) -> Iterator[Flag]:
     if lasts is None or any(_standby_draw(health, rules)):
         return
     drain_a = 0.8 * health.pack.rated_ah / (lasts.high * 24)
-    if not rules.reaches("unseen_drain", drain_a, rules.limits.flag_standby_a):
+    mostly_seen = standby is not None and drain_a < MOSTLY_UNSEEN * standby.value
+    if mostly_seen or not rules.reaches("unseen_drain", drain_a, rules.limits.flag_standby_a):
         return
     shown = f"{max(standby.value, 0.0):.2f} A" if standby else "next to nothing"
     yield Flag(
