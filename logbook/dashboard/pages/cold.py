@@ -123,9 +123,9 @@ def thaw(health: Health, view: View) -> Component | None:
     if not cold.perhaps_frozen_ah:
         return None
     words = (
-        f"{between(cold.perhaps_frozen_ah, 'Ah', 1)} went in after the thermometer had passed {view.degrees(cold.limit_c)} "
-        "and before the cells, which follow it by hours, surely had. They are not counted above. If the thermometer sits "
-        "on the cells themselves, set its lag to 0 among the limits of this pack."
+        f"After the thermometer had passed {view.degrees(cold.limit_c)}, and before the cells, which follow it by hours, "
+        f"surely had, {between(cold.perhaps_frozen_ah, 'Ah', 1)} went in. They are not counted above. If the thermometer "
+        "sits on the cells themselves, set its lag to 0 among the limits of this pack."
     )
     return parts.section("While it thawed", html.P(words))
 
