@@ -15,11 +15,13 @@ if TYPE_CHECKING:
 PIPE_WIDTH = 160
 """Columns of a table that is not read on a terminal."""
 TYPOGRAPHY = str.maketrans({"\u202f": " ", "\u00a0": " ", "\u2212": "-"})
-CONTROLS = dict.fromkeys([*range(9), *range(11, 32), *range(127, 160)], "\ufffd")
+TURNING = (0x61C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A))
+"""Letters that turn the order in which others are written (Unicode, annex 9)."""
+CONTROLS = dict.fromkeys([*range(9), *range(11, 32), *range(127, 160), *TURNING], "\ufffd")
 
 
 def clean(text: str) -> str:
-    """Make any text safe for a terminal: no escapes, plain spaces and minus signs."""
+    """Make any text safe for a terminal: no escapes, nothing written backwards, plain spaces and minus signs."""
     return text.translate(CONTROLS).translate(TYPOGRAPHY)
 
 

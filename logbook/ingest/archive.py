@@ -50,6 +50,10 @@ BOUNDED = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 """Ways of packing that unpack piece by piece; a few bytes of the others may become gigabytes at one stroke."""
 MOST_TABLES = 100
 """A file a day for three months; each is opened and recognised by itself."""
+UNSHOWN = dict.fromkeys(
+    (*range(32), *range(127, 160), 0x61C, 0x200E, 0x200F, *range(0x2028, 0x202F), *range(0x2066, 0x206A)), "\ufffd"
+)
+"""Letters in a name that end a line, speak to a terminal or turn the order of writing (Unicode, annex 9)."""
 DAMAGED = "The archive is damaged or cut off."
 
 
@@ -136,8 +140,8 @@ class Source:
 
 
 def shown_name(path: Path) -> str:
-    """A file's name in letters that can be written down; a name need not be valid text on every system."""
-    return path.name.encode("utf-8", "backslashreplace").decode()
+    """A file's name in letters that can be written down; a name need not be valid text on every system, nor honest."""
+    return path.name.encode("utf-8", "backslashreplace").decode().translate(UNSHOWN)
 
 
 def open_source(path: Path, options: ImportOptions) -> Source:

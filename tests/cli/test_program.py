@@ -117,6 +117,13 @@ def test_text_from_a_file_cannot_steer_the_terminal(fail):
     assert "\x1b" not in fail(BadData("\x1b[2Jgone")).err
 
 
+def test_text_from_a_file_cannot_be_written_backwards(fail):
+    told = fail(BadData("\u202egpj\u2069.csv", mend="\u200fx"))
+
+    assert not set("\u202e\u2069\u200f") & set(told.err)
+    assert "gpj" in told.err
+
+
 def test_a_full_disk_is_no_traceback(fail):
     told = fail(OSError(28, "No space left on device", "/data/logbook.sqlite3"))
 

@@ -168,3 +168,9 @@ def test_an_archive_of_two_files_of_one_name_is_refused_since_one_could_not_be_r
 
     with pytest.raises(BadData, match=r'two files of the name "a.csv"'):
         read(tmp_path / "twice.zip", packed.getvalue())
+
+
+def test_a_file_name_that_ends_lines_speaks_to_a_terminal_or_writes_backwards_is_shown_without(tmp_path: Path):
+    path = tmp_path / "trip\n\x1b[31m\u202egpj\u2066.csv"
+
+    assert read(path, utf8(lines(trip()))).receipt.file_name == "trip\ufffd\ufffd[31m\ufffdgpj\ufffd.csv"
