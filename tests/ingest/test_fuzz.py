@@ -9,17 +9,21 @@ import gzip
 import io
 import json
 import os
+import random
+import sys
 import tempfile
 import zipfile
 from pathlib import Path
 
 import numpy as np
+import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from logbook.errors import BadConfiguration, BadData, Unanswered
 from logbook.ingest import ImportOptions, Question, read_export
 from logbook.schema.reading import QUANTITIES
+from tests.bench.fuzz import Wounds, seeds, trouble_of
 from tests.ingest.trip import HEADER, lines, trip
 
 WISHED = int(os.environ.get("LOGBOOK_FUZZ", "0"))
@@ -184,3 +188,22 @@ def test_an_archive_of_anything_is_read_or_refused(content, suffix, chosen):
 @given(st.binary(max_size=400), st.sampled_from((".csv", ".zip", ".gz", "")), options)
 def test_bytes_of_any_kind_are_read_or_refused(content, suffix, chosen):
     accounted(content, suffix, chosen, answered=False)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="each input has its time, kept by a signal")
+def test_exports_with_wounds_that_keep_their_shape_are_read_or_refused():
+    """Some of what `python -m tests.bench fuzz shapes` tries."""
+    wounds, chance = Wounds(), random.Random(WISHED)
+
+    troubles = [trouble_of(wounds.made(chance.choice(wounds.seeds).data, chance)) for _ in range(WISHED or 150)]
+
+    assert [trouble for trouble in troubles if trouble] == []
+
+
+def test_what_is_not_met_well_is_told(monkeypatch):
+    def fail(_path, _options, ask):
+        raise KeyError("nobody foresaw this")
+
+    monkeypatch.setattr("tests.ingest.test_fuzz.read_export", fail)
+
+    assert "nobody foresaw this" in trouble_of(seeds()[0])
