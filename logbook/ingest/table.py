@@ -21,7 +21,7 @@ from logbook.ingest.clock import ClockColumn, midnights, read_time_of_day
 from logbook.ingest.dialect import DATE, Dialect, dialect_of, looks_like_data, looks_timed, split
 from logbook.ingest.growing import Growing
 from logbook.ingest.header import Header, header_of, looks_like_header
-from logbook.ingest.number import read_numbers
+from logbook.ingest.number import Numbers, read_numbers
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -132,7 +132,7 @@ def read_sections(text: Text, plan: Plan, ledger: Ledger) -> list[Section]:
             if not reader.sections:
                 reader.take(first_line, block)
                 continue
-            ahead = _Ahead(beside, reader.sections[-1].dialect, first_line, block)
+            ahead = _Ahead(beside, reader.sections[-1], first_line, block)
             if waiting:
                 reader.take(*waiting)
             waiting = (first_line, block, ahead)
@@ -143,16 +143,26 @@ def read_sections(text: Text, plan: Plan, ledger: Ledger) -> list[Section]:
 
 
 class _Ahead:
-    """Rows of a block, cut beside the work on the block before, by the dialect known then."""
+    """Rows of a block, cut and their numbers read beside the work on the block before, as the section then is."""
 
-    def __init__(self, beside: ThreadPoolExecutor, dialect: Dialect, first_line: int, block: bytes) -> None:
-        self.dialect = dialect
+    def __init__(self, beside: ThreadPoolExecutor, section: Section, first_line: int, block: bytes) -> None:
+        self.dialect = section.dialect
         self.block = block
-        self._coming = beside.submit(_rows, dialect, first_line, block)
+        self._coming = beside.submit(_rows, section.dialect, first_line, block)
+        self._numbers = {index: beside.submit(self._read, index) for index in section.wanted.numbers}
+
+    def _read(self, index: int) -> Numbers:
+        table, *_ = self._coming.result()
+        return read_numbers(table.column(index), self.dialect.decimal)
 
     def rows(self, dialect: Dialect, block: bytes) -> Rows | None:
         """The rows, if that is what is asked for."""
         return self._coming.result() if block is self.block and dialect == self.dialect else None
+
+    def numbers(self, table: Any, index: int) -> Numbers | None:
+        """A number column of just this table, if it was read."""
+        coming = self._numbers.get(index)
+        return None if coming is None or table is not self._coming.result()[0] else coming.result()
 
 
 class _Reader:
@@ -220,7 +230,7 @@ class _Reader:
             keep = int(np.searchsorted(lines, cut))
             table, lines = table.slice(0, keep), lines[:keep]
         if len(lines):
-            cut, more = self._gather(section, table, lines, raw, cut)
+            cut, more = self._gather(section, table, lines, raw, cut, ahead if known else None)
             odd = odd + more
         self._keep_odd(section, [(line, text) for line, text in odd if cut is None or line < cut])
         return cut
@@ -260,10 +270,16 @@ class _Reader:
             )
 
     def _gather(
-        self, section: Section, table: Any, lines: NDArray[np.int64], raw: _RawLines, cut: int | None
+        self,
+        section: Section,
+        table: Any,
+        lines: NDArray[np.int64],
+        raw: _RawLines,
+        cut: int | None,
+        ahead: _Ahead | None,
     ) -> tuple[int | None, list[tuple[int, str]]]:
         """Add a block's columns to the section; gives the line of a header that ends it, and rows without a time."""
-        bad = _untimed(section, table)
+        bad = _untimed(section, table, ahead)
         odd: list[tuple[int, str]] = []
         if bad.any():
             self._refuse_emptiness(int(np.count_nonzero(bad)), len(lines))
@@ -278,7 +294,7 @@ class _Reader:
                 section.clock.keep(good)
         self.ledger.rows_read += len(lines)
         if len(lines):
-            _add(section, table, lines)
+            _add(section, table, lines, ahead)
         return cut, odd
 
 
@@ -325,18 +341,22 @@ def _heads(line: int, width: int, delimiter: str, raw: _RawLines) -> bool:
     return width - 1 <= len(row) <= width + 1
 
 
-def _untimed(section: Section, table: Any) -> NDArray[np.bool_]:
+def _numbers(section: Section, table: Any, index: int, ahead: _Ahead | None) -> Numbers:
+    found = ahead.numbers(table, index) if ahead else None
+    return read_numbers(table.column(index), section.dialect.decimal) if found is None else found
+
+
+def _untimed(section: Section, table: Any, ahead: _Ahead | None) -> NDArray[np.bool_]:
     """Which rows have no time; text times are taken into the section's clock on the way."""
     if section.wanted.time:
         return section.clock.add(_time_text(section, table))
-    times = read_numbers(table.column(section.wanted.numbers[0]), section.dialect.decimal)
-    return np.isnan(times.values)
+    return np.isnan(_numbers(section, table, section.wanted.numbers[0], ahead).values)
 
 
-def _add(section: Section, table: Any, lines: NDArray[np.int64]) -> None:
+def _add(section: Section, table: Any, lines: NDArray[np.int64], ahead: _Ahead | None) -> None:
     section.line_column.add(lines)
     for index in section.wanted.numbers:
-        read = read_numbers(table.column(index), section.dialect.decimal)
+        read = _numbers(section, table, index, ahead)
         _column(section.number_columns, index, np.float64, section.expected).add(read.values)
         section.units.setdefault(index, set()).update(read.units)
         if read.bad is not None:
