@@ -36,6 +36,8 @@ NEAR_STEPS, NEAR_MS = 0.75, (20 * MS_PER_S, 600 * MS_PER_S)
 """How far from whole half hours a jump may be: so much of the usual step, but so far at least, and at most."""
 JOINS = {"voltage_v": 0.3, "soc_percent": 2.0, "temperature_c": 3.0}
 """How far values move from one reading to the next of one unbroken log."""
+LOAD_A = 5.0
+"""A load that is switched moves the voltage too."""
 JOINS_SHARE, JOINS_LEAST = 0.05, 0.5
 SOC_MOVES, SOC_STANDS = 3.0, 1.0
 """Percent that the current would have moved the state of charge by in the time said to have passed, and that it did."""
@@ -132,10 +134,11 @@ def _joins(frame: Frame, row: int) -> bool:
     """Whether the values of a row are those of the row before, but for what moves between two readings."""
     if "value" in frame.columns:
         return _joins_by_quantity(frame, row)
+    loaded = abs(np.diff(frame.get("current_a")[row - 1 : row + 1])[0]) > LOAD_A
     pairs = [
         (abs(values[row] - values[row - 1]), max(most, _usual_step(values)))
         for name, most in JOINS.items()
-        if np.isfinite((values := frame.get(name))[row - 1 : row + 1]).all()
+        if np.isfinite((values := frame.get(name))[row - 1 : row + 1]).all() and not (loaded and name == "voltage_v")
     ]
     return bool(pairs) and all(apart <= most for apart, most in pairs)
 

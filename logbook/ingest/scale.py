@@ -27,6 +27,8 @@ CURRENT_C_RATE = 4.0
 """No house battery gives four times its rating in more than a few readings."""
 CURRENT_HIGHEST_A = 1000.0
 HIGHEST_SOC = 110.0
+MANY, MANY_AGAINST = 0.05, 0.2
+"""Share of percentages above what they can be that shows thousandths; more of it against the file's word. Fewer are codes."""
 LEAST_CURRENTS = 20
 """Fewer values speak against no word of the file."""
 
@@ -150,7 +152,8 @@ def soc_scale(values: NDArray[np.float64], said: Unit | None) -> Scale:
     highest = float(np.nan_to_num(typical_range(held)[1]))
     if highest <= 1.0 and len(held) and ((held > 0) & (held < 1)).any():
         return Scale(unit_exact("1"), "strong", "its values lie between 0 and 1")
-    if 110 < highest <= 1000 and not (said and said.name == "‰"):
+    over = float((held > HIGHEST_SOC).mean()) if len(held) else 0.0
+    if 110 < highest <= 1000 and not (said and said.name == "‰") and over >= (MANY_AGAINST if said else MANY):
         return Scale(unit_exact("‰"), "strong", f"its values reach {highest:g}")
     return Scale(
         said or unit_exact("%"),

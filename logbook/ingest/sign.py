@@ -186,6 +186,9 @@ def flips(frame: Frame, found: VotesOfSources) -> list[Flip]:
     order = np.argsort(rows, kind="stable")
     rows, signs = rows[order], signs[order]
     cuts = _change_points(signs)
+    if not cuts and by_steps:
+        by_steps, (rows, signs) = False, soc
+        cuts = _change_points(signs)
     if not cuts:
         rows, signs = _in_order(found)
         cuts = _one_turn(signs)

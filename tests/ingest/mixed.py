@@ -219,6 +219,15 @@ def _found_later() -> list[Fixture]:
         ",".join([elapsed[0].split(",")[place] for place in (0, 2, 1, 3, 4)]),
         *(",".join([row.split(",")[place] for place in (0, 2, 1, 3, 4)]) for row in elapsed[201:]),
     ]
+    holed = t.with_(soc_percent=np.where(np.isin(np.arange(300), [20, 30, 44]), np.nan, t.soc_percent))
+    codes = lines(
+        holed,
+        lambda r, row: (
+            *plain_cells()(r, row)[:4],
+            "255" if np.isnan(r.soc_percent[row]) else plain_cells()(r, row)[4],
+        ),
+        header="time,voltage,current,temp °C,SoC [%]",
+    )
     zeros = trip(coldest_c=-1.0, warmest_c=0.0).with_(temperature_c=np.where(np.arange(300) % 100 < 40, -1.0, 0.0))
     shown = lines(
         zeros,
@@ -238,6 +247,7 @@ def _found_later() -> list[Fixture]:
         Fixture("no-header-and-fahrenheit-above-the-percentage", 11, _utf8(unnamed), warm, inferred={"column 5": "soc_percent", "column 2": "temperature_c"}, tolerance={"temperature_c": 0.06}),
         Fixture("glued-with-its-units", 2, _utf8([*units, *units]), t, repairs={"repeated header": 2, "duplicate": 300}),
         Fixture("elapsed-with-another-header-below", 15, _utf8([*start, *elapsed[:201], *turned]), t, ZONED),
+        Fixture("codes-in-a-short-table-of-percent", 29, _utf8([*codes[:101], "time,current,voltage,temp °C,SoC [%]", *(",".join([row.split(",")[place] for place in (0, 2, 1, 3, 4)]) for row in codes[101:])]), holed, repairs={"no value (soc_percent)": 3}),
         Fixture("zeros-beside-torn-rows", 27, _utf8(shown), zeros.take(np.setdiff1d(np.arange(300), [45, 95])), repairs={"wrapped temperature (8-bit)": 120}, set_aside={"its values stand in the wrong columns": 2}),
         Fixture("frost-in-degrees-of-a-country-that-measures-in-fahrenheit", 28, _utf8(in_fahrenheit), None, {"default_time_zone": "America/Denver"}, error=Unanswered, message="°C or °F"),
     ]  # fmt: skip
