@@ -9,7 +9,7 @@ import numpy as np
 from logbook.errors import BadData
 from logbook.ingest.frame import Frame
 from logbook.ingest.scale import scale_of
-from logbook.ingest.unit import unit_named
+from logbook.ingest.unit import unit_exact, unit_named
 from logbook.ingest.use import WORD_TARGETS, Scale
 from logbook.schema.receipt import ColumnUse
 
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 
 NEEDED = frozenset({"voltage_v", "current_a", "charge_current_a", "discharge_current_a", "value"})
+FEW_ROWS = 20
+"""Fewer rows below another header say little of their units."""
 MOST_WORDS = 0.5
 """A needed column with more words than numbers is refused."""
 
@@ -85,11 +87,18 @@ class _Reader:
         beside = values if said else self._with_twin(use, values)
         if use.settled and use.unit and use.target == "temperature_c":
             scale = Scale(use.unit, "given", "the mapping says so")  # it settles what its values leave open
+        elif not said and (above := self._unit_above(use)) and len(values) < FEW_ROWS:
+            scale = Scale(above, "fair", "it is so in the rows above")
         else:
             scale = scale_of(use.target or "", beside, said, self.known, self.ask, self.ledger)
         more = "" if scale.strength == "given" else f"; {scale.unit.name} because {scale.evidence}"
         self._note(use, use.target, scale.unit.name, more)
         return scale.unit.convert(values)
+
+    def _unit_above(self, use: Use) -> Unit | None:
+        """Unit of the same column in a table above this one, of which it is a part."""
+        alike = (entry for entry in self.ledger.columns if (entry.header, entry.quantity) == (use.header, use.target))
+        return next((unit_exact(entry.unit) for entry in alike if entry.unit), None)
 
     def _with_twin(self, use: Use, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Charging and discharging currents share their unit: what both hold decides."""

@@ -25,6 +25,7 @@ NEAR_FREEZING = 5.0
 KELVIN = (230.0, 345.0)
 BYTE_BELOW = (236.0, 255.0)
 """A byte without its sign shows -20 to -1 °C so; tenths of a degree show 23.6 to 25.5 °C so."""
+MOSTLY = 0.9
 FROM_CELSIUS_LEAST = 24
 """So many different values show that °F were made of tenths of °C."""
 
@@ -56,7 +57,9 @@ def _by_values(  # noqa: C901, PLR0911 - one rule a line, the first that fits sp
     whole = nearly_all(np.mod(held, 1) == 0)
     if said and (middle <= HOT_C or not len(held)):
         return Scale(said, "given", "the file says so")
-    if whole and BYTE_BELOW[0] <= low and high <= BYTE_BELOW[1]:
+    byte = held[(held >= BYTE_BELOW[0]) & (held <= BYTE_BELOW[1])]
+    if len(byte) >= MOSTLY * len(held) and len(byte) and nearly_all(np.mod(byte, 1) == 0):  # the others are codes
+        low, high = typical_range(byte)
         cold = f"as °C that lost their sign in a byte they would be {low - 256:g} to {high - 256:g} °C"
         return _asked(("°C", "d°C"), f"Its whole numbers run from {low:g} to {high:g}; {cold}.", where, ask, ledger)
     shown = f"the middle of its values is {middle:g}"

@@ -86,6 +86,7 @@ def _temperatures() -> list[Fixture]:
     return [
         Fixture("codes-in-a-file-below-zero", 26, _utf8(_with_temperature(cold.with_(temperature_c=coded), lambda c: "999.9" if np.isnan(c) else f"{c + 6553.6:.1f}")), cold.with_(temperature_c=coded), repairs={"wrapped temperature (16-bit tenths)": 295, "sensor code": 5}),
         Fixture("byte-below-zero-or-tenths", 26, byte, error=Unanswered, message="-9 to -4 °C"),
+        Fixture("byte-below-zero-and-codes", 26, byte.replace(b",250,", b",999,", 5), error=Unanswered, message="°C or d°C"),
         Fixture("byte-below-zero-settled", 26, byte, whole, as_celsius, repairs={"wrapped temperature (8-bit)": 300}),
         Fixture("byte-below-zero-that-stands-still", 26, _utf8(_with_temperature(steady, lambda c: f"{c + 256:.0f}", HEADER)), steady, as_celsius, repairs={"wrapped temperature (8-bit)": 300}),
         Fixture("fahrenheit-made-of-celsius", 28, _utf8(in_fahrenheit), frost, inferred={"temperature unit": None}),
@@ -228,6 +229,12 @@ def _found_later() -> list[Fixture]:
         ),
         header="time,voltage,current,temp °C,SoC [%]",
     )
+    parts = lines(
+        trip().with_(soc_percent=np.full(300, 100.0)),
+        lambda r, row: (*plain_cells()(r, row)[:4], f"{0.99 if row < 150 else 1.0:.2f}"),
+        header="time,voltage,current,temp °C,SoC",
+    )
+    full = trip().with_(soc_percent=np.where(np.arange(300) < 150, 99.0, 100.0))
     zeros = trip(coldest_c=-1.0, warmest_c=0.0).with_(temperature_c=np.where(np.arange(300) % 100 < 40, -1.0, 0.0))
     shown = lines(
         zeros,
@@ -248,6 +255,7 @@ def _found_later() -> list[Fixture]:
         Fixture("glued-with-its-units", 2, _utf8([*units, *units]), t, repairs={"repeated header": 2, "duplicate": 300}),
         Fixture("elapsed-with-another-header-below", 15, _utf8([*start, *elapsed[:201], *turned]), t, ZONED),
         Fixture("codes-in-a-short-table-of-percent", 29, _utf8([*codes[:101], "time,current,voltage,temp °C,SoC [%]", *(",".join([row.split(",")[place] for place in (0, 2, 1, 3, 4)]) for row in codes[101:])]), holed, repairs={"no value (soc_percent)": 3}),
+        Fixture("few-rows-below-another-header-keep-its-units", 25, _utf8([*parts[:299], "time,current,voltage,temp °C,SoC", *(",".join([row.split(",")[place] for place in (0, 2, 1, 3, 4)]) for row in parts[299:])]), full),
         Fixture("zeros-beside-torn-rows", 27, _utf8(shown), zeros.take(np.setdiff1d(np.arange(300), [45, 95])), repairs={"wrapped temperature (8-bit)": 120}, set_aside={"its values stand in the wrong columns": 2}),
         Fixture("frost-in-degrees-of-a-country-that-measures-in-fahrenheit", 28, _utf8(in_fahrenheit), None, {"default_time_zone": "America/Denver"}, error=Unanswered, message="°C or °F"),
     ]  # fmt: skip
