@@ -51,6 +51,18 @@ def marks_in(brought: Samples) -> NDArray[np.bool_]:
     return np.asarray((brought.values == MISSING).all(axis=0))
 
 
+def taken_out(brought: Samples) -> NDArray[np.bool_]:
+    """Which rows are out of the record, because an import that came after them took their place; its mark says so."""
+    marks = brought.taken(marks_in(brought))
+    out = np.zeros(len(brought), np.bool_)
+    if not len(marks):
+        return out
+    times, first = np.unique(marks.ts_ms, return_index=True)
+    latest = np.maximum.reduceat(marks.import_id, first)
+    place = np.minimum(np.searchsorted(times, brought.ts_ms), len(times) - 1)
+    return np.asarray((times[place] == brought.ts_ms) & (brought.import_id < latest[place]))
+
+
 def coming_back(stored: Samples, brought: Samples, import_id: int) -> NDArray[np.int64]:
     """Times whose readings come back when an import goes: it took their place, and no other import does."""
     marks, mine = marks_in(brought), brought.import_id == import_id

@@ -12,7 +12,7 @@ from logbook.store.imports import import_in
 from logbook.store.merge import combined
 from logbook.store.parts import stored_parts
 from logbook.store.readings import delete_samples, replace_readings, samples_between
-from logbook.store.replaced import coming_back, marks_in
+from logbook.store.replaced import coming_back, marks_in, taken_out
 from logbook.store.rollups import replace_rollups
 from logbook.store.side import delete_side_rows
 
@@ -57,7 +57,7 @@ def _undo_part(connection: Connection, pack_id: int, import_id: int, start: int,
     if not len(changed):
         return beside
     _delete_own(connection, pack_id, import_id, start, end)
-    rest = rest.taken(np.isin(rest.ts_ms, changed) & ~marks_in(rest))
+    rest = rest.taken(np.isin(rest.ts_ms, changed) & ~marks_in(rest) & ~taken_out(rest))
     remaining = combined(rest)
     replace_readings(connection, pack_id, remaining)
     firsts = rest.taken(np.unique(rest.ts_ms, return_index=True)[1])

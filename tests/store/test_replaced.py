@@ -41,3 +41,14 @@ def test_one_that_stands_at_the_same_instant_comes_back_too(store, pack):
     assert receipt.rows_set_aside == 3  # the coarse ones outside of what was said to be replaced contradict
     undo_import(store, receipt.import_id)
     assert content(store, without=("stale",)) == before
+
+
+def test_what_was_replaced_does_not_come_back_with_another_import_of_its_instants(store, pack):
+    commit_import(store, pack, recording_of(COARSE, "coarse.csv"), None)
+    commit_import(store, pack, finer(FINE, "fine.csv"), None)
+    before = content(store, without=("stale",))
+
+    again = commit_import(store, pack, recording_of(COARSE, "again.csv"), None)
+    undo_import(store, again.import_id)
+
+    assert content(store, without=("stale",)) == before
