@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import errno
 import gc
 import os
@@ -33,6 +34,7 @@ PIPE_CLOSED = 141
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run one command and exit with the code that errors.py gives its outcome."""
     gc.set_threshold(COLLECT_AFTER)
+    atexit.register(gc.freeze)  # or it looks through every library once more while the program ends
     _open_missing_streams()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
