@@ -194,7 +194,7 @@ def _came_from_charge(track: Track, pack: Pack, first: int, last: int) -> bool:
     readings = track.readings
     trickle_a = 0.005 * pack.rated_ah
     known_before = first > 0 and not track.gap_after[first - 1]
-    if leaps(track, pack, max(0, first - 2), first + 1).any():
+    if leaps(track, pack, max(0, first - 2), first + 1).any() or _against_ohm(track, pack, first, last):
         return False
     if known_before:
         leap_v = readings.voltage_v[first] - readings.voltage_v[first - 1]
@@ -222,6 +222,32 @@ def leaps(track: Track, pack: Pack, begin: int = 0, end: int | None = None) -> N
         leapt &= volts[:-1] < LEAPS_FROM_CELL_V * pack.cells_in_series
     leapt &= np.diff(track.readings.ts_ms[whole]) <= LEAPS_WITHIN_MS
     return np.append(False, leapt)
+
+
+def _against_ohm(track: Track, pack: Pack, first: int, last: int) -> bool:
+    """Whether the voltage leaps up into the stretch while the current falls, or down out of it while the current rises.
+
+    Cells do neither: more current into them is more voltage. The board kept them off, and the charger stood at the terminals.
+    """
+    readings = track.readings
+
+    def contrary(place: int) -> bool:
+        if place < 1 or place >= len(track) or track.gap_after[place - 1]:
+            return False
+        if readings.ts_ms[place] - readings.ts_ms[place - 1] > LEAPS_WITHIN_MS:
+            return False
+        rise_v = float(readings.voltage_v[place] - readings.voltage_v[place - 1])
+        more_a = float(readings.current_a[place] - readings.current_a[place - 1])
+        low_v = float(min(readings.voltage_v[place], readings.voltage_v[place - 1]))
+        return (
+            abs(rise_v) >= LEAP_CELL_V * pack.cells_in_series
+            and rise_v * more_a < 0
+            and abs(more_a) > pack.limits.tail_current_a
+            and min(readings.current_a[place], readings.current_a[place - 1]) >= 0
+            and low_v < LEAPS_FROM_CELL_V * pack.cells_in_series
+        )
+
+    return contrary(first) or contrary(last + 1)
 
 
 def _rested_full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, float]]:

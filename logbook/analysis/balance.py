@@ -41,6 +41,8 @@ KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.94, "empty": 
 """1 sd of the error common to all anchors of a kind; ours, tested for coverage. In shares of capacity, but for the
 rested ones in shares of their own sigma, of which most is common: one owner leaves a pack much the same each time."""
 RESTED_OWN_SHARE = 0.34
+RATE_SIGMA = 0.04
+"""1 sd of a fade about 2 % of rated a year: a neglected pack loses over 10 (common practice, no source)."""
 RESTED_BIAS = "bias_rested_full"
 INEFFICIENCY = 0.0012
 """Share of the charge that is not stored; LiFePO4 returns 99.8 to 99.95 % (from memory of the literature)."""
@@ -217,7 +219,7 @@ def _problem(
             [0.9 * rated, 0.02 * rated, 0.0, 1e-4 * rated, 0.0, 0.0, INEFFICIENCY, *(0.0 for _ in KINDS)]
         ),
         prior_sigma=np.array(
-            [0.6 * rated, 0.02 * rated, 0.15, 1e-4 * rated, hidden_a, 0.3, INEFFICIENCY]
+            [0.6 * rated, RATE_SIGMA * rated, 0.15, 1e-4 * rated, hidden_a, 0.3, INEFFICIENCY]
             + [KIND_BIAS[kind] for kind in KINDS]
         ),
         never_negative=np.isin(names, ("loss_a", "inefficiency")),

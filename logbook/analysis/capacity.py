@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
 
 QUANTILE = NormalDist().inv_cdf(0.5 + LEVEL / 2)
-GAIN_SIGMA = 0.0065
-"""1 sd of a sensor's scale, which no log can show: 0.5 to 1 % (common practice, no source)."""
+GAIN_SIGMA = 0.0055
+"""1 sd of a sensor's scale, which no log can show; they are sold as right to 0.5 to 1 % (common practice, no source)."""
 DRIFT_SIGMA_A = 0.006
 """A zero that wanders, 1 sd (ours)."""
 DEFINITION_SIGMA = 0.003
@@ -64,6 +64,8 @@ def capacity(balance: Balance, tables_hours: pd.DataFrame, pack: Pack) -> Capaci
     )
     health = estimate.scaled(1 / pack.rated_ah)
     verdict = _verdict(health)
+    if at_least_ah is not None and at_least_ah > estimate.high:
+        at_least_ah = None  # a count that went on past what the pack holds has drifted
     return Capacity(
         estimate, health, verdict, _reason(verdict, health, used, at_least_ah, pack), observations, at_least_ah
     )

@@ -170,10 +170,10 @@ def _false_full(health: Health, _rules: Rules) -> Iterator[Flag]:
     yield Flag(
         "false_full",
         "look",
-        f"The monitor jumped to 100 % {_times(len(false))} at a voltage no full pack shows, the last from {false[-1].from_percent:.0f} % at {false[-1].voltage_v:.2f} V.",
+        f"The monitor jumped to 100 % {_times(len(false))} although the pack was not full, the last from {false[-1].from_percent:.0f} % at {false[-1].voltage_v:.2f} V.",
         false[0].time_ms,
         false[-1].time_ms,
-        "Set its charged voltage nearer to the absorption voltage (0.2 V below is common), its tail current lower, and its hold time longer, so that thin sun does not look like a full pack.",
+        "Set its charged voltage nearer to the absorption voltage (0.2 V below is common), its tail current lower, and its hold time longer, so that thin sun does not look like a full pack. A charger at the terminals of a board that keeps its cells off looks full too: then charge to a proven full.",
     )
 
 

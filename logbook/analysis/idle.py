@@ -114,6 +114,11 @@ def _hides(balance: Balance, pack: Pack) -> bool:
 
 
 def _hidden(balance: Balance) -> str:
+    if not LEAST_HIDDEN_A <= balance.value("hidden_a") <= balance.dead_band_a:
+        return (
+            "Far more goes unseen while it is parked than cells and board lose together: something draws past the sensor or "
+            "below what it shows, or a cell loses charge by itself. Isolate the pack for a month and see whether it goes on."
+        )
     return (
         f"Some {balance.value('hidden_a'):.2f} A flow out while the sensor, which shows nothing below "
         f"{balance.dead_band_a:.2g} A, reads zero: more than cells and board lose. Look for what stays on, with a finer "

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 LEAST_LEARNED = 0.6
 LARGEST_PAUSE_S = 1800.0
+LONGEST_COUNT_S = 20 * 86_400.0
+"""A count that ran on for longer checks nothing: what wanders has added up (ours)."""
 OFTEN_ZERO, WORTH_TELLING_A = 0.02, 0.05
 LEAST_COUNTED, MOST_COUNTED = -10.0, 110.0
 """A count that leaves the pack has gone wrong itself."""
@@ -105,6 +107,7 @@ def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
         begin = int(np.searchsorted(hour_ms, top.start_ms // MS_PER_HOUR * MS_PER_HOUR))
         elapsed_s = (hour_ms[begin:] + MS_PER_HOUR - top.start_ms) / MS_PER_S
         whole = np.cumsum(elapsed_s - (logged[begin:] - top.logged_s) > LARGEST_PAUSE_S) == 0
+        whole &= elapsed_s <= LONGEST_COUNT_S
         places = np.arange(begin, len(hour_ms))[whole]
         places = places[~np.isnan(hours["last_soc_percent"].to_numpy(float)[places])]
         if len(places) < 6:

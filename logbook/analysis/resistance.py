@@ -28,6 +28,7 @@ WARM_C = (5.0, 40.0)
 SOC_PERCENT = (20.0, 95.0)
 POLARISATION_SIGMA = 0.06
 """Share by which one or two seconds of polarisation may raise the figure, 1 sd; ours."""
+ACTIVATION_SIGMA_J_PER_MOL = 4_000.0
 LEAST_TREND_DAYS = 180.0
 
 
@@ -68,9 +69,13 @@ def resistance(steps: pd.DataFrame, interval_s: float | None) -> Resistance:
         )
     value = float(np.median(milliohm))
     spread = 1.4826 * float(np.median(np.abs(milliohm - value))) / np.sqrt(len(milliohm)) * 1.25
-    down = float(np.hypot(spread, POLARISATION_SIGMA * value))
+    away = np.median(1 / kelvin_from_celsius(chosen["temperature_c"].to_numpy(float))) - 1 / kelvin_from_celsius(25.0)
+    activation = float(abs(away) * ACTIVATION_SIGMA_J_PER_MOL / GAS_CONSTANT_J_PER_MOL_K * value)
+    down = float(np.linalg.norm([spread, POLARISATION_SIGMA * value, activation]))
     estimate = Estimate(
-        round(value, 3), round(value - 1.645 * down, 3), round(value + 1.645 * np.hypot(spread, 0.03 * value), 3)
+        round(value, 3),
+        round(value - 1.645 * down, 3),
+        round(value + 1.645 * float(np.linalg.norm([spread, 0.03 * value, activation])), 3),
     )
     return Resistance(estimate, *_trend(chosen, ohm, value))
 

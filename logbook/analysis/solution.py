@@ -1,8 +1,7 @@
 """Solution: re-weighted generalised least squares with Gaussian priors, for spans that share anchors.
 
 Neighbouring spans share an anchor's error, so their covariance is tridiagonal and the cost grows
-with their number only. Outliers are down-weighted as a Student-t with 4 degrees of freedom would,
-and so are priors that the data contradict;
+with their number only. Outliers are down-weighted as a Student-t with 4 degrees of freedom would;
 the errors are widened by the Birge ratio where the fit is worse than they say (Birge 1932,
 Phys. Rev. 40:207, from memory).
 """
@@ -63,7 +62,6 @@ def solve(problem: Problem, *, rounds: int = ROUNDS) -> Solution:
     mean: NDArray[np.float64] = problem.prior_mean
     covariance: NDArray[np.float64] = np.diag(problem.prior_sigma**2)
     objective, birge = 0.0, 1.0
-    prior_weight = np.ones(len(mean))
     bound = np.zeros(len(mean), np.bool_)
     residual = problem.data - problem.design @ mean
     for _ in range(rounds):
@@ -75,7 +73,7 @@ def solve(problem: Problem, *, rounds: int = ROUNDS) -> Solution:
         right = problem.design.T @ weighed[:, -1] + problem.side_design.T @ (side * problem.side_data)
         # what cannot be negative is held at nothing where the data would have it so
         bound |= problem.never_negative & (mean < 0)
-        prior = np.where(bound, HELD, prior_weight) / problem.prior_sigma**2
+        prior = np.where(bound, HELD, 1.0) / problem.prior_sigma**2
         normal += np.diag(prior)
         right = right + prior * np.where(bound, 0.0, problem.prior_mean)
         covariance = np.asarray(np.linalg.inv(normal), float)
@@ -87,12 +85,10 @@ def solve(problem: Problem, *, rounds: int = ROUNDS) -> Solution:
         weight = np.minimum(weight, 1.0)
         side_score = (problem.side_data - problem.side_design @ mean) ** 2 / problem.side_variance
         side_weight = np.minimum((FREEDOM + 1) / (FREEDOM + side_score), 1.0)
-        prior_score = ((mean - problem.prior_mean) / problem.prior_sigma) ** 2
-        prior_weight = np.minimum((FREEDOM + 1) / (FREEDOM + prior_score), 1.0)
         objective = float(
             (FREEDOM + 1) * np.log1p(score / FREEDOM).sum()
             + (FREEDOM + 1) * np.log1p(side_score / FREEDOM).sum()
-            + (FREEDOM + 1) * np.log1p(prior_score / FREEDOM).sum()
+            + (((mean - problem.prior_mean) / problem.prior_sigma) ** 2).sum()
         )
         freedom = max(len(score) - 3, 1)
         birge = float(np.sqrt(max(1.0, (weight * score).sum() / freedom))) if len(score) > 3 else 1.0

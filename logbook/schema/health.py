@@ -204,7 +204,7 @@ class Resistance:
 
 @dataclass(frozen=True)
 class FalseFull:
-    """The reported state of charge jumped to 100 % at a voltage no full pack shows."""
+    """The reported state of charge jumped to 100 % although the pack was not full."""
 
     time_ms: int
     from_percent: float

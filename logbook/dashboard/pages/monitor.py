@@ -137,7 +137,7 @@ def false_fulls_part(health: Health, visit: Visit) -> Component | None:
     heads = ("When", "Jumped from", "At", "Look closer")
     return parts.section(
         "Did it call the pack full when it was not?",
-        html.P("It jumped to 100 % at a voltage no full pack shows. Every percentage after that is too high."),
+        html.P("It jumped to 100 % although the pack was not full. Every percentage after that is too high."),
         parts.folded(
             parts.table_words(len(found)),
             parts.table("False fulls, newest first", heads, rows, numeric=(1, 2)),
