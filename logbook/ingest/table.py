@@ -37,6 +37,8 @@ SAMPLE_ROWS = 1000
 """Rows from which a column's nature is judged."""
 MOST_ODD = 300_000
 """So many rows that are none are looked at, half a minute's work, where fewer are readings."""
+MOST_SECTIONS = 1000
+"""Headers in one file, each of which takes a tenth of a second to understand."""
 MOST_EMPTY = 0.9
 """Of the lines of a block of megabytes, where they are as many as that."""
 
@@ -172,6 +174,8 @@ class _Reader:
         self.plan = plan
         self.ledger = ledger
         self.sections: list[Section] = []
+        self.begun = 0
+        """Line that the present section was looked for from; it is no header of another, or that would have no end."""
 
     def take(self, first_line: int, block: bytes, ahead: _Ahead | None = None) -> None:
         """Read one block of whole lines; a header inside it begins a new section."""
@@ -182,7 +186,11 @@ class _Reader:
             if cut is None:
                 return
             skipped = _bytes_before(block, cut - first_line)
+            self.begun = cut
             first_line, block = self._begin(cut, block[skipped:])
+
+    def _below(self, odd: list[tuple[int, str]]) -> list[tuple[int, str]]:
+        return odd if not odd or odd[0][0] > self.begun else [entry for entry in odd if entry[0] > self.begun]
 
     def _begin(self, first_line: int, block: bytes) -> tuple[int, bytes]:
         lines = block[: 1 << 18].decode("utf-8", "replace").split("\n")
@@ -204,6 +212,12 @@ class _Reader:
             header.preamble,
         )
         self._keep_above(lines, header, dialect, first_line)
+        if len(self.sections) >= MOST_SECTIONS:
+            raise BadData(
+                f"Its columns change more than {MOST_SECTIONS} times, up to line {first_line}.",
+                where=self.where,
+                mend="Export each kind of row into a file of its own.",
+            )
         rows = self.text.rows_like(block) if not self.sections else 0
         self.sections.append(Section(moved, dialect, wanted, rows))
         return moved.first_row, block[_bytes_before(block, header.first_row - 1) :]
@@ -225,7 +239,7 @@ class _Reader:
         raw = _RawLines(first_line, block)
         known = ahead.rows(section.dialect, block) if ahead else None
         table, lines, odd = known or _rows(section.dialect, first_line, block)
-        cut = _new_header(section, odd, raw)
+        cut = _new_header(section, self._below(odd), raw)
         if cut is not None:
             keep = int(np.searchsorted(lines, cut))
             table, lines = table.slice(0, keep), lines[:keep]
@@ -284,7 +298,7 @@ class _Reader:
         if bad.any():
             self._refuse_emptiness(int(np.count_nonzero(bad)), len(lines))
             odd = [(line, raw.text(line)) for line in lines[bad].tolist()]
-            header = _new_header(section, odd, raw)
+            header = _new_header(section, self._below(odd), raw)
             good = ~bad
             if header is not None:
                 cut = header
@@ -393,7 +407,7 @@ def _arrow(block: bytes, dialect: Dialect) -> Any:
         return pa.table({name: pa.array([], pa.string()) for name in names})
     return pacsv.read_csv(
         pa.BufferReader(block),
-        read_options=pacsv.ReadOptions(column_names=names, block_size=INNER_BLOCK),
+        read_options=pacsv.ReadOptions(column_names=names, block_size=INNER_BLOCK, use_threads=False),
         parse_options=pacsv.ParseOptions(delimiter=dialect.delimiter, ignore_empty_lines=False),
         convert_options=pacsv.ConvertOptions(
             column_types=dict.fromkeys(names, pa.string()), null_values=["", "NA", "null", "nan", "NaN", "--"], strings_can_be_null=True,

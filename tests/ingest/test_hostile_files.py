@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from logbook.errors import BadData
+from logbook.errors import BadData, LogbookError
 from logbook.ingest import ImportOptions, read_export
 from logbook.ingest.ledger import LONGEST_TEXT, Ledger
 from tests.ingest.fixtures import utf8
@@ -174,3 +174,28 @@ def test_a_file_name_that_ends_lines_speaks_to_a_terminal_or_writes_backwards_is
     path = tmp_path / "trip\n\x1b[31m\u202egpj\u2066.csv"
 
     assert read(path, utf8(lines(trip()))).receipt.file_name == "trip\ufffd\ufffd[31m\ufffdgpj\ufffd.csv"
+
+
+@pytest.mark.timeout(60)
+def test_a_row_that_names_columns_by_one_delimiter_and_holds_readings_by_another_is_met_once(tmp_path: Path):
+    """These rows were once taken for a header and for none of it in turn, without end."""
+    elapsed = [f"{s}|5 mA|-5.8|64,{s}|13.11|-5.8|13.8|64|5 mA" for s in (300, 360, 420, 480)]
+    timed = [
+        f"2024-03-15T21:0{m}:00Z|5 mA|-5.8|{soc},2024-03-15T21:0{m}:00Z|13.11|-5.8|1e308|{soc}|5 mA"
+        for m, soc in ((4, 64), (5, 64), (9, 63), (1, 0.3), (2, 0.3))
+    ]
+
+    with pytest.raises(LogbookError):
+        read(tmp_path / "turns.csv", utf8([*elapsed, *timed]))
+
+
+def test_a_file_whose_columns_change_without_end_is_refused(tmp_path: Path, monkeypatch):
+    monkeypatch.setattr("logbook.ingest.table.MOST_SECTIONS", 3)
+    rows = lines(trip(rows=20))
+    other = lines(
+        trip(rows=20, start="2024-03-16T21:00:00"), header="timestamp,voltage_v,current_a,soc_percent,temperature_c"
+    )
+    turning = [line for _ in range(3) for part in (rows, other) for line in part]
+
+    with pytest.raises(BadData, match="columns change more than 3 times"):
+        read(tmp_path / "turning.csv", utf8(turning))
