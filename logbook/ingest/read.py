@@ -86,7 +86,7 @@ def read_export(
     """Read one exported file; `memory` is what is known to fit it, else `options.remembered` is looked through.
 
     Raises InputMissing where it cannot be read, BadData where it cannot be understood, Unanswered where the data
-    cannot decide and nobody answers, BadConfiguration where the mapping does not fit.
+    cannot decide and nobody answers, BadConfiguration where the mapping does not fit, UnknownName for a zone that is none.
     """
     try:
         return _Import(Path(path), options, ask, progress).recording(memory)

@@ -20,7 +20,7 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from logbook.errors import BadConfiguration, BadData, Unanswered
+from logbook.errors import BadConfiguration, BadData, Unanswered, UnknownName
 from logbook.ingest import ImportOptions, Question, read_export
 from logbook.schema.reading import QUANTITIES
 from tests.bench.fuzz import Wounds, seeds, trouble_of
@@ -34,7 +34,7 @@ FUZZ = settings(
     database=None,
     suppress_health_check=list(HealthCheck),
 )
-REFUSED = (BadData, BadConfiguration, Unanswered)
+REFUSED = (BadData, BadConfiguration, Unanswered, UnknownName)
 GOOD = lines(trip(rows=40))
 ODD_CELLS = (
     "", " ", "-", "--", "-0", "-0.0", "+5", "1e308", "1e309", "-1e400", "1e-400", "nan", "NaN", "inf", "-Infinity",
