@@ -58,6 +58,8 @@ ZERO_SIGMA_A = 0.01
 """Rounding and drift of a sensor's zero seen while no current can flow."""
 WORTH_A_DOUBT, DOUBTED_LEAST = 0.02, 0.02
 MOST_STEPS = 4
+SURE_SIGMAS, STEP_SURELY = 1.645, 0.03
+"""A loss must be at least this share of rated even at the low end of its interval (ours)."""
 STEP_LEAST = 0.04
 """A drop under 4 % of rated is not told from a trend (ours)."""
 
@@ -163,7 +165,9 @@ def _stepped(
         stepped_problem = with_step(problem, found, step, pack)
         stepped = solve(stepped_problem)
         gain = plain.objective - stepped.objective
-        if stepped.mean[-1] < STEP_LEAST * pack.rated_ah or gain < LEAST_GAIN:
+        surely_ah = stepped.mean[-1] - SURE_SIGMAS * np.sqrt(stepped.covariance[-1, -1])
+        small = stepped.mean[-1] < STEP_LEAST * pack.rated_ah or surely_ah < STEP_SURELY * pack.rated_ah
+        if small or gain < LEAST_GAIN:
             unsure = _balance(problem, _unsure_of_step(plain, stepped, gain), anchors, found, now_ms, steps)
             doubted = likelihood(gain) >= WORTH_A_DOUBT and stepped.mean[-1] >= DOUBTED_LEAST * pack.rated_ah
             return replace(unsure, doubted_ms=step.at_ms) if doubted else unsure

@@ -66,9 +66,9 @@ def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) ->
         error,
         assumes,
         f"{HEATED} {reason or ''}".strip() if heated else reason,
+        false_fulls,
         tuple(ZeroChange(change.at_ms, round(-change.by_a, 3)) for change in balance.zero_changes),
         _dead_band(balance, tables["hours"]),
-        false_fulls,
     )
 
 

@@ -227,12 +227,12 @@ class Monitor:
     soc_error_percent: Estimate | None
     soc_assumes_rated_capacity: bool | None
     reason: str | None
+    false_fulls: tuple[FalseFull, ...] = ()
+    """Times the monitor jumped to 100 % although the pack was not full."""
     zero_changes: tuple[ZeroChange, ...] = ()
     """When the sensor's zero changed at once, as a monitor set anew or replaced makes it."""
     dead_band_a: float | None = None
     """Below this the sensor shows exactly nothing; None where it hardly ever does."""
-    false_fulls: tuple[FalseFull, ...] = ()
-    """Times the monitor jumped to 100 % although the pack was not full."""
 
 
 @dataclass(frozen=True)
