@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbook.errors import BadConfiguration, CannotWrite, InputMissing
-from logbook.store import dialect, list_packs, migrate, open_store, reading_span
+from logbook.store import dialect, list_packs, migrate, open_store, originals, reading_span
 from logbook.store.engine import explained
 from logbook.store.unfinished import copy_privately, remove, sweep, to_disk
 
@@ -48,7 +48,7 @@ def back_up(store: Store, folder: Path | str, *, now: datetime | None = None) ->
         with explained(folder):
             dialect.copy_to(store.engine, unfinished)
         counted = _verified(unfinished)
-        kept = _copy_originals(store.originals_folder, folder / ORIGINALS)
+        kept = originals.copy_all(store.originals_folder, folder / ORIGINALS)
         to_disk(unfinished)
         unfinished.replace(target)
         to_disk(target.parent)
@@ -103,7 +103,7 @@ def restore(backup: Path | str, url: str, *, now: datetime | None = None) -> Pat
             _verified(incoming)
         except BadConfiguration as error:
             raise BadConfiguration(error.what, where=str(backup), mend="Give another backup.") from error
-        _copy_originals(backup.parent / ORIGINALS, target.with_name(f"{target.name}-originals"))
+        originals.copy_all(backup.parent / ORIGINALS, target.with_name(f"{target.name}-originals"))
         to_disk(incoming)
         former = _move_aside(target, moment)
         incoming.replace(target)
@@ -149,19 +149,6 @@ def _need_room(store: Store, folder: Path) -> None:
             where=str(folder),
             mend="Make room or choose another folder.",
         )
-
-
-def _copy_originals(source: Path, target: Path) -> int:
-    """Copy kept files that are not there yet; their names say what they hold. Gives how many are there then."""
-    for file in sorted(source.rglob("*.zst")) if source.is_dir() else []:
-        place = target / file.relative_to(source)
-        if not place.exists():
-            for folder in (target, place.parent):
-                folder.mkdir(exist_ok=True, mode=0o700)
-            unfinished = place.with_name(f"{place.name}.part")
-            copy_privately(file, unfinished)
-            unfinished.replace(place)
-    return len(list(target.rglob("*.zst")))
 
 
 def _free_name(target: Path, moment: datetime) -> Path:

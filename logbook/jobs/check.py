@@ -9,14 +9,16 @@ import numpy as np
 import pandas as pd
 
 from logbook.jobs.progress import silent
-from logbook.jobs.refresh import METHOD, made_anew, rebuild, refresh
-from logbook.store import list_packs, read_findings, soundness
+from logbook.jobs.refresh import METHOD, made_anew, rebuild, refresh, widened
+from logbook.store import findings, list_packs, read_findings, soundness
+from logbook.store.snapshot import snapshot
 
 if TYPE_CHECKING:
     from logbook.jobs.progress import Progress
     from logbook.jobs.refresh import Method
     from logbook.schema.pack import Pack
     from logbook.store import Store
+    from logbook.store.snapshot import Snapshot
 
 ROUNDING = 1e-6
 """Sums that begin at other readings differ in their last digits."""
@@ -57,15 +59,11 @@ def _rollups(store: Store, pack: Pack, *, mend: bool) -> list[Finding]:
 
 
 def _findings(store: Store, pack: Pack, *, mend: bool, method: Method) -> list[Finding]:
-    """Compare with what the readings give now, piece by piece."""
-    refresh(store, pack, method=method)
-    kept = read_findings(store, pack.id)
-    wrong: set[str] = set()
-    for piece in made_anew(store, pack, method):
-        made = {kind: frame for kind, frame in piece.tables.items() if len(frame)}
-        held = {kind: _between(frame, piece.start_ms, piece.end_ms) for kind, frame in kept.items()}
-        held = {kind: frame for kind, frame in held.items() if len(frame)}
-        wrong |= {kind for kind in made.keys() | held.keys() if not _same(held.get(kind), made.get(kind))}
+    """Compare with what the readings give now."""
+    if not store.read_only:
+        refresh(store, pack, method=method)
+    with snapshot(store) as still:  # or an import beside it would look like damage
+        wrong = _wrong_kinds(still, pack, method)
     if not wrong:
         return []
     if mend:
@@ -74,8 +72,30 @@ def _findings(store: Store, pack: Pack, *, mend: bool, method: Method) -> list[F
     return [Finding(what, "They can be made again.", mend)]
 
 
-def _between(frame: pd.DataFrame, start_ms: int, end_ms: int) -> pd.DataFrame:
-    return frame[(frame["start_ms"] >= start_ms) & (frame["start_ms"] < end_ms)]
+def _wrong_kinds(still: Snapshot, pack: Pack, method: Method) -> set[str]:
+    """Compare piece by piece; what is to be made again anyway, since readings came after the refresh, is left out."""
+    with still.reading() as connection:
+        state = findings.state_in(connection, pack.id)
+    if state.digest_version != method.version:
+        return set()
+    waiting = state.unfinished + [widened(start, end, method.margin_ms) for start, end in state.changed]
+    kept = read_findings(still, pack.id)
+    wrong: set[str] = set()
+    for piece in made_anew(still, pack, method):
+        made = {kind: _looked_at(frame, piece.start_ms, piece.end_ms, waiting) for kind, frame in piece.tables.items()}
+        held = {kind: _looked_at(frame, piece.start_ms, piece.end_ms, waiting) for kind, frame in kept.items()}
+        made, held = ({kind: frame for kind, frame in each.items() if len(frame)} for each in (made, held))
+        wrong |= {kind for kind in made.keys() | held.keys() if not _same(held.get(kind), made.get(kind))}
+    return wrong
+
+
+def _looked_at(frame: pd.DataFrame, start_ms: int, end_ms: int, waiting: list[tuple[int, int]]) -> pd.DataFrame:
+    """Give what starts in [start_ms, end_ms), but not in what waits."""
+    starts = frame["start_ms"]
+    chosen = (starts >= start_ms) & (starts < end_ms)
+    for first, end in waiting:
+        chosen &= (starts < first) | (starts >= end)
+    return frame[chosen]
 
 
 def _same(held: pd.DataFrame | None, made: pd.DataFrame | None) -> bool:

@@ -17,11 +17,13 @@ import sqlalchemy as sa
 from logbook.errors import CannotWrite
 from logbook.jobs.health import health
 from logbook.jobs.progress import silent
+from logbook.jobs.refresh import refresh
 from logbook.schema.reading import QUANTITY_NAMES
-from logbook.store import acknowledged, dialect, list_imports, list_notes, list_packs, models, stored_receipt
+from logbook.store import acknowledged, dialect, list_imports, list_notes, list_packs, models, originals, stored_receipt
 from logbook.store.imports import set_aside_rows
 from logbook.store.parts import stored_parts
 from logbook.store.readings import ends, readings_between
+from logbook.store.snapshot import snapshot
 from logbook.store.unfinished import sweep, to_disk
 from logbook.units import THOUSANDTHS, iso_from_ms
 
@@ -97,7 +99,7 @@ class Exported:
 
 
 def export(store: Store, folder: Path | str, progress: Progress = silent) -> Exported:
-    """Write everything into a new folder, whole or not at all.
+    """Write everything into a new folder as it is at one moment, whole or not at all.
 
     Raises
     ------
@@ -115,7 +117,11 @@ def export(store: Store, folder: Path | str, progress: Progress = silent) -> Exp
     except OSError as error:
         raise _cannot(error, folder) from error
     try:
-        written = _written(store, unfinished, progress)
+        if not store.read_only:
+            for pack in list_packs(store):
+                refresh(store, pack)
+        with snapshot(store) as still:  # or beside an import its parts would be of different moments
+            written = _written(still, unfinished, progress)
         _make_private(unfinished)
         unfinished.rename(folder)
         to_disk(folder.parent)
@@ -144,15 +150,14 @@ def _cannot(error: OSError, folder: Path) -> CannotWrite:
 def _written(store: Store, folder: Path, progress: Progress) -> list[int]:
     """Write all files; gives the number of readings of each pack."""
     (folder / "README.txt").write_text(README, "utf-8")
-    if store.originals_folder.is_dir():
-        shutil.copytree(store.originals_folder, folder / "originals", ignore=shutil.ignore_patterns("*.part"))
+    originals.copy_all(store.originals_folder, folder / "originals")
     packs = list_packs(store)
     counts = []
     for number, pack in enumerate(packs):
         place = folder / f"pack-{pack.id}"
         place.mkdir()
         _write_words(store, pack, place)
-        with store.reading() as connection:
+        with store.reading() as connection:  # the same one: the store is a snapshot
             counts.append(_write_readings(connection, pack.id, place / "readings.csv"))
             for side in SIDES:
                 _write_side(connection, pack.id, place, *side)

@@ -8,12 +8,16 @@ from typing import TYPE_CHECKING
 from logbook.analysis.answer import answer
 from logbook.jobs.comparison import finished
 from logbook.jobs.progress import silent
-from logbook.jobs.refresh import refresh
+from logbook.jobs.refresh import METHOD, made_anew, refresh
 from logbook.store import acknowledged, findings
 from logbook.store.imports import flags_standing
+from logbook.store.snapshot import Snapshot
 
 if TYPE_CHECKING:
     from collections.abc import Hashable
+
+    import pandas as pd
+    from sqlalchemy.engine import Connection
 
     from logbook.jobs.progress import Progress
     from logbook.schema.health import Health
@@ -27,7 +31,10 @@ _lock = Lock()
 
 
 def health(store: Store, pack: Pack, progress: Progress = silent) -> Health:
-    """Refresh what is out of date, then answer; the same question again is answered from memory."""
+    """Refresh what is out of date, then answer; the same question again is answered from memory.
+
+    Where the logbook cannot be written, findings that are out of date are made for this answer alone.
+    """
     if not store.read_only:
         refresh(store, pack, progress)
     seen = acknowledged(store, pack.id)
@@ -38,11 +45,25 @@ def health(store: Store, pack: Pack, progress: Progress = silent) -> Health:
         found = _kept.get(key)
         if found is not None:
             return found
-        tables = findings.findings_in(connection, pack.id)
+        tables = _tables(Snapshot(store, connection), connection, pack, state)
     answered = answer(tables, pack, seen, span_ms=state.span, raised=stood)
     _keep(key, answered)
     finished(store, pack, answered)
     return answered
+
+
+def _tables(still: Store, connection: Connection, pack: Pack, state: findings.State) -> dict[str, pd.DataFrame]:
+    """Give the stored findings, or those of the readings of the same moment where something was not refreshed."""
+    if findings.is_current(state, METHOD.version):
+        return findings.findings_in(connection, pack.id)
+    import pandas as pd  # noqa: PLC0415 - slow to load, and most commands do without
+
+    found: dict[str, list[pd.DataFrame]] = {}
+    for piece in made_anew(still, pack, METHOD):
+        for kind, frame in piece.tables.items():
+            if len(frame):
+                found.setdefault(kind, []).append(frame)
+    return {kind: pd.concat(frames, ignore_index=True) for kind, frames in found.items()}
 
 
 def _keep(key: Hashable, answered: Health) -> None:

@@ -54,6 +54,11 @@ class State:
     """First and last time of the readings."""
 
 
+def is_current(state: State, digest_version: int) -> bool:
+    """Whether nothing is left to be made again, by this version of the digest."""
+    return not state.changed and not state.unfinished and state.digest_version == digest_version
+
+
 @dataclass(frozen=True)
 class Refreshed:
     """New findings of one range, and what is left to do after it."""

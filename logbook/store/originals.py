@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, BinaryIO
 import pyarrow as pa
 
 from logbook.errors import BadData, CannotWrite, InputMissing
-from logbook.store.unfinished import sweep, to_disk
+from logbook.store.unfinished import copy_privately, sweep, to_disk
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -102,8 +102,35 @@ def bring_back(folder: Path, sha256: str, target: Path) -> None:
 
 def is_sound(folder: Path, sha256: str) -> bool:
     """Tell whether a kept file is there and still what its name says."""
-    source = folder / name_of(sha256)
-    return source.exists() and _unpacked(source, None) == sha256
+    try:
+        return _unpacked(folder / name_of(sha256), None) == sha256
+    except OSError:  # gone, no file, or not readable
+        return False
+
+
+def copy_all(source: Path, target: Path) -> int:
+    """Copy kept files that are not there yet; their names say what they hold. Gives how many are there then."""
+    sweep(target, "*/*.zst.copy*.part")
+    for file in sorted(source.rglob("*.zst")) if source.is_dir() else []:
+        place = target / file.relative_to(source)
+        if not place.exists():
+            for folder in (target, place.parent):
+                folder.mkdir(exist_ok=True, mode=0o700)
+            _copy(file, place)
+    return len(list(target.rglob("*.zst")))
+
+
+def _copy(file: Path, place: Path) -> None:
+    """Copy one kept file whole; one that an import which failed takes away meanwhile is left out."""
+    unfinished = place.with_name(f"{place.name}.copy{os.getpid()}.part")
+    try:
+        copy_privately(file, unfinished)
+        unfinished.replace(place)
+    except FileNotFoundError:
+        if file.exists():
+            raise
+    finally:
+        unfinished.unlink(missing_ok=True)
 
 
 def _unpacked(source: Path, target: Path | None) -> str | None:

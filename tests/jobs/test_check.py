@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import pytest
 
+from logbook.jobs import check as checking
 from logbook.jobs.check import check
 from logbook.jobs.health import health
 from logbook.store import commit_import, list_imports, originals
@@ -89,3 +90,29 @@ def test_a_damaged_file_is_found(filled, pack, rng):
         file.write(b"\x05" * 4000)
 
     assert any("damaged" in found.message for found in check(filled))
+
+
+def test_an_import_that_lands_in_the_middle_is_no_damage_and_hides_none(filled, pack, rng, monkeypatch, travelled):
+    """Another program brings readings after the refresh and while findings are made again."""
+    last = int(travelled.readings.ts_ms[0]) + 20 * DAY_MS
+    made, came = checking.made_anew, []
+
+    def bring() -> None:
+        came.append(drawn(rng, 2000, start_ms=last + 2 * len(came) * DAY_MS))
+        commit_import(filled, pack, recording_of(came[-1], f"later-{len(came)}.csv"), None)
+
+    def beside(*given):
+        for piece in made(*given):
+            bring()
+            yield piece
+
+    monkeypatch.setattr(checking, "refresh", lambda *_given, **_named: bring())
+    monkeypatch.setattr(checking, "made_anew", beside)
+
+    assert check(filled) == []
+    assert len(came) > 1
+
+    health(filled, pack)
+    run(filled, "UPDATE hour SET charge_ah = charge_ah + 0.1 WHERE start_ms = (SELECT min(start_ms) FROM hour)")
+    (found,) = check(filled)
+    assert "hours" in found.message

@@ -5,6 +5,9 @@ from __future__ import annotations
 import csv
 import json
 import os
+import subprocess
+import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,12 +15,15 @@ import pytest
 from logbook.errors import CannotWrite
 from logbook.ingest import ImportOptions
 from logbook.ingest.mapping import read_mapping
+from logbook.jobs import export as exporting
 from logbook.jobs.demo import load_demo
 from logbook.jobs.export import export
 from logbook.jobs.health import health
 from logbook.jobs.import_files import import_file
+from logbook.jobs.refresh import METHOD
 from logbook.schema.receipt import SetAside
-from logbook.store import acknowledge, add_note, add_pack, commit_import, read_readings
+from logbook.store import acknowledge, add_note, add_pack, commit_import, edit_pack, open_store, read_readings
+from tests.bench.kills import write_file
 from tests.store.recordings import DAY_MS, START_MS, assert_same, drawn, readings_at, recording_of
 
 
@@ -184,3 +190,80 @@ def test_what_a_killed_export_left_stands_in_nobodys_way_and_goes_after_a_while(
 def test_an_empty_logbook_is_exported_too(store, pack, tmp_path):
     assert export(store, tmp_path / "out").readings == 0
     assert rows_of(tmp_path / "out" / f"pack-{pack.id}" / "readings.csv") == []
+
+
+def test_what_lands_in_the_middle_of_an_export_is_in_none_of_its_parts(store, pack, rng, tmp_path, monkeypatch):
+    """After each file that is written, another program brings readings, a note and another rating."""
+    commit_import(store, pack, recording_of(drawn(rng, 3000), "first.csv"), None)
+    told = health(store, pack).as_json()
+    write, came = exporting._write_json, []
+
+    def beside(path, document):
+        came.append(path)
+        later = drawn(rng, 1000, start_ms=START_MS + 10 * DAY_MS * len(came))
+        commit_import(store, pack, recording_of(later, f"later-{len(came)}.csv"), None)
+        add_note(store, pack.id, START_MS, "later")
+        edit_pack(store, "House", rated_ah=100.0 + len(came))
+        write(path, document)
+
+    monkeypatch.setattr(exporting, "_write_json", beside)
+
+    assert export(store, tmp_path / "out").readings == 3000
+
+    place = tmp_path / "out" / f"pack-{pack.id}"
+    assert len(came) > 3
+    assert len(rows_of(place / "readings.csv")) == 3000
+    assert document(place / "pack.json")["rated_ah"] == 100.0
+    assert [entry["file_name"] for entry in document(place / "imports.json")] == ["first.csv"]
+    assert document(place / "notes.json") == []
+    assert document(place / "health.json") == told
+
+
+def test_answers_are_those_of_the_readings_written_also_where_nothing_was_refreshed(
+    store, pack, tmp_path, monkeypatch, travelled
+):
+    """As where an import lands between the refresh and the export: the findings stored then are of another moment."""
+    monkeypatch.setattr("logbook.jobs.health.METHOD", replace(METHOD, piece_rows=20_000))
+    start = int(travelled.readings.ts_ms[0])
+    for number in range(2):
+        part = travelled.readings.between(start + 20 * number * DAY_MS, start + 20 * (number + 1) * DAY_MS)
+        commit_import(store, pack, recording_of(part, f"{number}.csv"), None)
+        if not number:
+            health(store, pack)
+    monkeypatch.setattr(exporting, "refresh", lambda *_given: None)
+
+    export(store, tmp_path / "out")
+
+    assert document(tmp_path / "out" / f"pack-{pack.id}" / "health.json") == health(store, pack).as_json()
+
+
+def test_an_export_beside_running_imports_comes_back_to_its_own_answers(tmp_path, new_store):
+    """Real programs: files of one day each come in one after the other while the logbook is written out."""
+    database = tmp_path / "logbook.sqlite3"
+    with open_store(str(database)) as store:
+        add_pack(store, name="House", rated_ah=100, cells_in_series=4)
+    days = [tmp_path / f"day-{number}.csv" for number in range(6)]
+    for number, path in enumerate(days):
+        write_file(path, number, 1, 20)
+    program = (sys.executable, "-m", "logbook", "--db", str(database), "--no-input")
+    taking = (*program, "import", *map(str, days), "--pack", "House", "--timezone", "UTC", "--positive", "charge")
+    importing = subprocess.Popen(taking, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL)
+
+    made = []
+    with open_store(str(database)) as store:
+        while importing.poll() is None or not made:
+            made.append(tmp_path / f"out-{len(made)}")
+            export(store, made[-1])
+    assert importing.returncode == 0, importing.communicate()[1]
+
+    counts = []
+    for folder in made:
+        place = folder / "pack-1"
+        told = document(place / "health.json")
+        counts.append(len(rows_of(place / "readings.csv")))
+        assert told["readings"]["count"] == counts[-1] == 4320 * len(document(place / "imports.json"))
+        if counts[-1] and counts[-1] not in counts[:-1]:
+            other = new_store()
+            again, _receipt = brought_back(other, place, "House")
+            assert health(other, again).as_json() == told
+    assert counts == sorted(counts)
