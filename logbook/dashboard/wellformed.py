@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from flask import abort, request
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping
 
     from dash import Dash
 
@@ -16,6 +18,9 @@ ADDRESS = "/_dash-update-component"
 """Where dash takes what pages send."""
 LARGEST = 10**15
 """Milliseconds of 30,000 years."""
+ALL = "ALL"
+MANY = f'["{ALL}"]'
+"""How dash writes a name that stands for all parts of a kind."""
 VIEW_KEYS = {"start", "end", "first", "last"}
 
 
@@ -89,22 +94,70 @@ KINDS: dict[str, Callable[[Any], bool]] = {
     "import-seen": is_seen,
 }
 """Property of a part of a page, or for `data` the part's name, to what it may be."""
-TEXTS = {"note-text", "note-when"}
+TEXTS = {"note-text", "note-when", "swap-when"}
 """Fields that hold nothing but text."""
 
 
 def require_wellformed(app: Dash) -> None:
     """Have malformed requests to change a page refused with 400."""
-    app.server.before_request(refuse_malformed)
+    app.server.before_request(partial(refuse_malformed, app.callback_map))
 
 
-def refuse_malformed() -> None:
-    """Refuse a request of pages that holds something it cannot hold."""
+def refuse_malformed(rules: Mapping[str, Any]) -> None:
+    """Refuse a request of pages that holds something it cannot hold, or not what its kind of request holds."""
     if request.path != ADDRESS or request.method != "POST":
         return
     body = request.get_json(silent=True)
-    if not isinstance(body, dict) or not are_names(body.get("changedPropIds", [])) or not all(map(fits, entries(body))):
+    if (
+        not isinstance(body, dict)
+        or not are_names(body.get("changedPropIds", []))
+        or not all(map(fits, entries(body)))
+        or not is_kind_of(rules, body)
+    ):
         abort(400, "This request is malformed.")
+
+
+def is_kind_of(rules: Mapping[str, Any], body: dict[str, Any]) -> bool:
+    """Whether a request, whose entries fit, has the inputs and states of the change it asks for, each in its place."""
+    output = body.get("output")
+    rule = rules.get(output) if isinstance(output, str) else None
+    if rule is None:
+        return False
+    wired = [*rule["inputs"], *rule["state"]]
+    given = [body.get("inputs", []), body.get("state", [])]
+    if [type(part) for part in given] != [list, list] or [len(part) for part in given] != [
+        len(rule[name]) for name in ("inputs", "state")
+    ]:
+        return False
+    found = [*given[0], *given[1]]
+    return all(map(stands_for, wired, found)) and agree(wired, found)
+
+
+def stands_for(wired: dict[str, Any], found: Any) -> bool:
+    """Whether what was sent is the part of the page that was asked for, or the list of all of its kind."""
+    if MANY not in wired["id"]:
+        return isinstance(found, dict) and (found["id"], found["property"]) == (wired["id"], wired["property"])
+    pattern = json.loads(wired["id"])
+    return isinstance(found, list) and all(
+        each["property"] == wired["property"]
+        and isinstance(each["id"], dict)
+        and each["id"].keys() == pattern.keys()
+        and all(wanted == [ALL] or wanted == each["id"][name] for name, wanted in pattern.items())
+        for each in found
+    )
+
+
+def agree(wired: list[dict[str, Any]], found: list[Any]) -> bool:
+    """Whether lists of one kind are of the same parts in the same order, and what a part calls itself is its name."""
+    named: dict[str, list[Any]] = {}
+    for rule, entry in zip(wired, found, strict=True):
+        if isinstance(entry, list):
+            names = [each["id"] for each in entry]
+            if named.setdefault(rule["id"], names) != names:
+                return False
+            if rule["property"] == "id" and [each.get("value") for each in entry] != names:
+                return False
+    return True
 
 
 def are_names(value: Any) -> bool:

@@ -25,6 +25,7 @@ from urllib.parse import quote
 
 from logbook.dashboard.wellformed import fits
 from logbook.store import add_note, add_pack, commit_import, open_store
+from logbook.store.packs import LIMIT_NAMES
 from tests.bench.logs import day_of, recording_of
 from tests.bench.measure import PROJECT
 
@@ -195,11 +196,12 @@ class Asker:
     def callback(self) -> Ask:
         """What a page sends when something is pressed, with odd values or out of shape."""
         known = self.rng.choice(self.callbacks)
+        names: dict[str, list[Any]] = {}
         body: Any = {
             "output": known["output"],
             "outputs": outputs_of(known["output"]),
-            "inputs": [self._wired(entry) for entry in known["inputs"]],
-            "state": [self._wired(entry) for entry in known["state"]],
+            "inputs": [self._wired(entry, names) for entry in known["inputs"]],
+            "state": [self._wired(entry, names) for entry in known["state"]],
             "changedPropIds": [f"{entry['id']}.{entry['property']}" for entry in known["inputs"][:1]],
         }
         if self.rng.random() < 0.15:
@@ -209,20 +211,41 @@ class Asker:
             sent = sent[: self.rng.randrange(len(sent))]
         return Ask("POST", "/_dash-update-component", {"Content-Type": "application/json"}, sent)
 
-    def _wired(self, entry: dict[str, Any]) -> dict[str, Any]:
+    def _wired(self, entry: dict[str, Any], names: dict[str, list[Any]]) -> Any:
+        """One part of a page with its value; of those that share their kind some, the same ones each time."""
         name = entry["id"]
-        if name.startswith("{"):
-            name = {
-                key: self.rng.choice(ODD_TEXTS) if isinstance(value, list) else value
-                for key, value in json.loads(name).items()
-            }
-        fitting = [value for value in ODD_JSON if fits({**entry, "id": name, "value": value})]
+        if not name.startswith("{"):
+            return self._valued(name, entry["property"])
+        if name not in names or self.rng.random() < 1 - SENSIBLE:
+            names[name] = [self._one_of(json.loads(name)) for _ in range(self.rng.choice((0, 1, 1, 2, 30)))]
+        if self.rng.random() < 1 - SENSIBLE:
+            return self._valued(self._one_of(json.loads(name)), entry["property"])
+        return [self._valued(each, entry["property"]) for each in names[name]]
+
+    def _one_of(self, pattern: dict[str, Any]) -> dict[str, Any]:
+        """A name of the kind; numbers and limits are often such as there are."""
+        there = {"name": LIMIT_NAMES, "job": range(1, 9), "place": range(4), "note": (1,)}
+        return {
+            key: self.rng.choice(tuple(there[key]) if key in there and self.rng.random() < SENSIBLE else ODD_TEXTS)
+            if isinstance(value, list)
+            else value
+            for key, value in pattern.items()
+        }
+
+    def _valued(self, name: Any, of: str) -> dict[str, Any]:
+        """A value for a part of a page."""
+        fitting = [value for value in ODD_JSON if fits({"id": name, "property": of, "value": value})]
         value = self.rng.choice(fitting if fitting and self.rng.random() < SENSIBLE else ODD_JSON)
-        if entry["property"] == "pathname" and self.rng.random() < 0.8:
+        sensible = self.rng.random() < 0.8
+        if of == "pathname" and sensible:
             value = self.rng.choice(PAGES)
-        elif entry["property"] == "n_clicks" and self.rng.random() < 0.8:
+        elif of == "n_clicks" and sensible:
             value = 1
-        return {"id": name, "property": entry["property"], "value": value}
+        elif of == "id" and sensible:
+            value = name
+        elif str(name).endswith("-pack") and sensible:
+            value = self.rng.choice(("1", "2", 1, 2))
+        return {"id": name, "property": of, "value": value}
 
     def _broken(self, body: Any) -> Any:
         """Something inside of it taken away or put in the place of something else."""

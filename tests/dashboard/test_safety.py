@@ -10,7 +10,7 @@ from logbook.dashboard import create_app
 from logbook.dashboard.figures.style import GRAPH_CONFIG
 from logbook.dashboard.safety import MOST_ADDRESSES, MOST_WRONG, WAIT_S, Throttle, host_name
 from logbook.dashboard.server import listen, own_names
-from logbook.dashboard.wellformed import KINDS, fits
+from logbook.dashboard.wellformed import KINDS, fits, is_kind_of
 from logbook.errors import BadConfiguration, Unavailable
 
 
@@ -202,6 +202,39 @@ def test_a_page_of_nonsense_values_is_refused_before_it_is_used(client, place, v
     assert "Traceback" not in caplog.text
 
 
+def limits(*names, of="value", value=1):
+    made = [{"type": "details-limit", "name": name} for name in names]
+    return [{"id": each, "property": of, "value": each if of == "id" else value} for each in made]
+
+
+@pytest.mark.parametrize(
+    ("values", "ids"),
+    [
+        (limits("max_c"), limits(of="id")),
+        (limits("max_c"), limits("min_c", of="id")),
+        (limits("max_c"), limits("max_c", of="id")[0]),
+        (limits("max_c")[0], limits("max_c", of="id")),
+        (limits("max_c"), [{**limits("max_c", of="id")[0], "value": {"type": "details-limit", "name": "min_c"}}]),
+        (limits("max_c"), [{**limits("max_c", of="id")[0], "id": {"type": "flag-seen", "name": "max_c"}}]),
+        (limits("max_c"), [{**limits("max_c", of="id")[0], "id": "details-pack"}]),
+    ],
+)
+def test_parts_that_share_their_kind_come_as_lists_of_the_same_ones(values, ids):
+    pattern = '{"name":["ALL"],"type":"details-limit"}'
+    rule = {
+        "inputs": [{"id": "details-save", "property": "n_clicks"}],
+        "state": [{"id": pattern, "property": "value"}, {"id": pattern, "property": "id"}],
+    }
+    press = [{"id": "details-save", "property": "n_clicks", "value": 1}]
+    honest = {"output": "x", "inputs": press, "state": [limits("max_c", "min_c"), limits("max_c", "min_c", of="id")]}
+
+    assert is_kind_of({"x": rule}, honest)
+    assert not is_kind_of({"x": rule}, {**honest, "state": [values, ids]})
+    assert not is_kind_of({"x": rule}, {**honest, "state": honest["state"][:1]})
+    assert not is_kind_of({"x": rule}, {**honest, "output": "y"})
+    assert not is_kind_of({"x": rule}, {**honest, "inputs": [{**press[0], "id": "note-save"}]})
+
+
 @pytest.mark.parametrize(
     "value",
     [
@@ -227,6 +260,7 @@ def test_a_window_that_is_none_is_refused(client, value):
     [
         ("note-text", "value", 5, "cables changed"),
         ("note-when", "value", 5, None),
+        ("swap-when", "value", 5, "2026-02-07T06:03"),
         ("details-ah", "value", [], 100),
         ({"type": "details-limit", "name": "max_c"}, "id", "max_c", {"type": "details-limit", "name": "max_c"}),
         ("import-seen", "data", [["1"]], [["1", "done"]]),
