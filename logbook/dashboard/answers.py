@@ -73,6 +73,8 @@ class Answers:
     """The list of files on their way in, as the functions of `store.tasks` without the store; None for reading only."""
     uploads: Path | None = None
     """Folder where files wait for their import; None where this logbook takes none in."""
+    wrong_keys: Path | None = None
+    """File that remembers who tried wrong keys; None where it is enough to know until the server ends."""
 
     def pack(self, pack_id: int) -> Pack | None:
         """The pack of that id, or None."""
@@ -120,6 +122,7 @@ def answers_of(store: Store) -> Answers:
         imports_beyond=partial(imports_beyond, store),
         work=None if store.read_only else work_list(store),
         uploads=None if store.read_only else store.path.with_name(f"{store.path.name}-uploads"),
+        wrong_keys=store.path.with_name(f"{store.path.name}-wrong-keys.json"),
     )
 
 

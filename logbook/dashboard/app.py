@@ -76,7 +76,7 @@ def create_app(source: Store | Answers, *, hosts: Collection[str] = (), key: str
     imports.register(app, answers, intake)
     add_api(app, answers, intake)
     app.server.after_request(partial(with_status, PAGES, answers))
-    guard(app, hosts, key)
+    guard(app, hosts, key, answers.wrong_keys)
     require_wellformed(app)
     return app
 

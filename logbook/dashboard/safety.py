@@ -3,31 +3,32 @@
 from __future__ import annotations
 
 import secrets
-import threading
-import time
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from flask import Response, abort, make_response, request
 
 from logbook.dashboard.shell import plain_page
+from logbook.dashboard.throttle import Throttle
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection
+    from collections.abc import Collection
+    from pathlib import Path
 
     from dash import Dash
 
 OPEN_PATH = "/healthz"
 KEY_COOKIE = "logbook-key"
 KEY_AGE_S = 365 * 86_400
-MOST_WRONG, WAIT_S, MOST_ADDRESSES = 5, 60, 1000
-"""So many wrong keys from one address, and it waits so long; so many addresses are remembered."""
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "[::1]", "::1"})
 READING = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
-def guard(app: Dash, hosts: Collection[str], key: str | None) -> None:
-    """Put host and origin checks and the headers on a finished app (its inline scripts are hashed here)."""
+def guard(app: Dash, hosts: Collection[str], key: str | None, wrong_keys: Path | None = None) -> None:
+    """Put host and origin checks and the headers on a finished app (its inline scripts are hashed here).
+
+    Wrong keys are remembered in the file `wrong_keys`, where there is one.
+    """
     allowed = LOOPBACK | frozenset(hosts)
     policy = content_policy(app.csp_hashes())
 
@@ -50,54 +51,49 @@ def guard(app: Dash, hosts: Collection[str], key: str | None) -> None:
         response.headers.setdefault("Cache-Control", "no-store")
         return response
 
-    throttle = Throttle()
+    throttle = Throttle(wrong_keys if key else None)
+    if key:
+        throttle.begin(key)
     app.server.before_request(check)
     app.server.after_request(headers)
 
 
-class Throttle:
-    """Counts wrong keys by address, so that nobody can try many."""
-
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        self._clock = clock
-        self._wrong: dict[str, list[float]] = {}
-        self._lock = threading.Lock()
-
-    def full(self, address: str) -> bool:
-        """Whether this address has to wait."""
-        with self._lock:
-            return len(self._recent(address)) >= MOST_WRONG
-
-    def note(self, address: str) -> None:
-        """Count a wrong key."""
-        with self._lock:
-            if len(self._wrong) >= MOST_ADDRESSES:
-                self._wrong.pop(next(iter(self._wrong)))
-            self._wrong[address] = [*self._recent(address), self._clock()][-MOST_WRONG:]
-
-    def _recent(self, address: str) -> list[float]:
-        return [when for when in self._wrong.get(address, ()) if self._clock() - when < WAIT_S]
-
-
 def stranger(key: str, throttle: Throttle) -> Response | None:
     """Stop a reader without the key; one who brings it in the address gets a cookie and goes on without it."""
-    if secrets.compare_digest(request.cookies.get(KEY_COOKIE, "").encode(), key.encode()):
-        return None
-    given, address = request.args.get("key"), request.remote_addr or ""
-    if given is not None and throttle.full(address):
-        page = plain_page(429, "Too many wrong keys", "Wait a minute, then open the address that the terminal shows.")
-        return make_response(*page, {"Retry-After": str(WAIT_S)})
-    if given is None or not secrets.compare_digest(given.encode(), key.encode()):
-        if given is not None:
-            throttle.note(address)
+    address = request.remote_addr or ""
+    by_cookie, by_address = request.cookies.get(KEY_COOKIE), request.args.get("key")
+    given = [each for each in (by_cookie, by_address) if each]
+    if given and (wait_s := throttle.wait_s(address)):
+        words = f"Wait {minutes(wait_s)}, then open the address that the terminal shows."
+        return make_response(*plain_page(429, "Too many wrong keys", words), {"Retry-After": str(wait_s)})
+    if not any(is_same(each, key) for each in given):
+        for each in given:
+            throttle.note(address, each)
         words = "Open the address that the terminal shows; it holds the key to this logbook."
-        return make_response(plain_page(401, "A key is needed", words))
+        response = make_response(plain_page(401, "A key is needed", words))
+        if by_cookie:  # or a page left open would go on asking with it
+            response.delete_cookie(KEY_COOKIE, httponly=True, samesite="Strict")
+        return response
+    throttle.welcome(address)
+    if by_cookie and is_same(by_cookie, key):
+        return None
     # a page that goes on by itself: after a redirect a strict cookie would not be sent
     response = make_response(
         '<!DOCTYPE html><html lang="en"><meta http-equiv="refresh" content="0; url=/"><title>logbook</title>'
     )
     response.set_cookie(KEY_COOKIE, key, max_age=KEY_AGE_S, httponly=True, samesite="Strict")
     return response
+
+
+def is_same(given: str, key: str) -> bool:
+    """Compare keys in a time that tells nothing of either."""
+    return secrets.compare_digest(given.encode(errors="replace"), key.encode())
+
+
+def minutes(wait_s: int) -> str:
+    """A wait in words, never too short."""
+    whole = -(-wait_s // 60)
+    return "a minute" if whole == 1 else f"{whole} minutes"
 
 
 def content_policy(hashes: Collection[str]) -> str:

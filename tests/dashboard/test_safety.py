@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import socket
+import stat
 
 import pytest
 
 from logbook.dashboard import create_app
 from logbook.dashboard.figures.style import GRAPH_CONFIG
-from logbook.dashboard.safety import MOST_ADDRESSES, MOST_WRONG, WAIT_S, Throttle, host_name
+from logbook.dashboard.safety import KEY_COOKIE, host_name
 from logbook.dashboard.server import listen, own_names
+from logbook.dashboard.throttle import MOST_WRONG
 from logbook.dashboard.wellformed import KINDS, fits, is_kind_of
 from logbook.errors import BadConfiguration, Unavailable
 
@@ -311,15 +313,34 @@ def test_who_tries_many_keys_has_to_wait_and_the_owner_has_not(full_answers):
     assert client.get("/").status_code == 200  # its cookie opens it from now on
 
 
-def test_the_wait_ends_and_only_so_many_addresses_are_remembered():
-    now = [0.0]
-    throttle = Throttle(lambda: now[0])
-    for _ in range(MOST_WRONG):
-        throttle.note("192.0.2.7")
-    assert throttle.full("192.0.2.7")
-    now[0] = WAIT_S + 1.0
-    assert not throttle.full("192.0.2.7")
-    for place in range(MOST_ADDRESSES + 10):
-        throttle.note(str(place))
+@pytest.mark.parametrize("way", ["address", "cookie"])
+def test_every_way_to_bring_a_key_is_counted(full_answers, way):
+    client = create_app(full_answers, hosts=["van.local"], key="open-sesame").server.test_client(use_cookies=False)
 
-    assert len(throttle._wrong) <= MOST_ADDRESSES
+    def bring(key):
+        headers = {"Cookie": f"{KEY_COOKIE}={key}"} if way == "cookie" else {}
+        path = "/" if way == "cookie" else f"/?key={key}"
+        return client.get(path, headers=headers, environ_base={"REMOTE_ADDR": "192.0.2.7"}).status_code
+
+    assert [bring(f"guess-{number}") for number in range(7)] == [401] * 5 + [429] * 2
+    assert bring("open-sesame") == 429
+    assert client.get("/", environ_base={"REMOTE_ADDR": "192.0.2.7"}).status_code == 401
+
+
+def test_wrong_keys_are_counted_on_after_a_restart_and_the_owners_old_pages_are_not(store, pack):
+    """The key of a run is another one each time; a page left open brings that of the last run."""
+    stranger, owner = ({"REMOTE_ADDR": address} for address in ("192.0.2.7", "192.0.2.8"))
+    first = create_app(store, hosts=["van.local"], key="first").server.test_client()
+    for number in range(MOST_WRONG):
+        first.get(f"/?key={number}", environ_base=stranger)
+
+    second = create_app(store, hosts=["van.local"], key="second").server.test_client(use_cookies=False)
+
+    assert second.get("/?key=second", environ_base=stranger).status_code == 429
+    old = [second.get("/", headers={"Cookie": f"{KEY_COOKIE}=first"}, environ_base=owner) for _ in range(20)]
+    assert {answer.status_code for answer in old} == {401}
+    assert f"{KEY_COOKIE}=;" in old[0].headers["Set-Cookie"]
+    assert second.get("/?key=second", environ_base=owner).status_code == 200
+    kept = store.path.with_name(f"{store.path.name}-wrong-keys.json")
+    assert stat.S_IMODE(kept.stat().st_mode) == 0o600
+    assert "second" not in kept.read_text()
