@@ -69,7 +69,7 @@ def answer(
         idle=idle(solved, hours, pack),
         resistance=resistance(tables["steps"], readings.interval_s),
         monitor=monitor(solved, tables, pack),
-        protection=protection(tables["openings"], tables["blocked"], tables["sights"]),
+        protection=protection(tables["openings"], tables["blocked"], tables["sights"], tables["status"]),
         cells=cells.answer(tables["cells"]),
     )
     health = with_basis(health, tables, pack)

@@ -20,6 +20,7 @@ from logbook.analysis.pauses import pauses
 from logbook.analysis.resets import resets
 from logbook.analysis.sights import sights
 from logbook.analysis.spells import spells
+from logbook.analysis.status import said
 from logbook.analysis.steps import steps
 from logbook.analysis.tally import hourly, tally
 from logbook.analysis.track import track
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 
 MARGIN_MS = 2 * MS_PER_DAY
 """Context needed on both sides of a touched range, in whole days."""
-VERSION = 14
+VERSION = 15
 """Raised when the tables change, so that stored ones are made anew."""
 
 
@@ -44,7 +45,9 @@ def digest(readings: Readings, pack: Pack) -> dict[str, pd.DataFrame]:
     opened = openings(counted, pack)
     refused = blocked(counted, pack)
     begun = opened[opened["kind"] != CONTINUED]
-    acts_ms = [int(at_ms) for table in (begun, refused) for at_ms in table["start_ms"]]
+    words = said(counted, pack)
+    told = words[~words["goes_on"].to_numpy(bool) & (words["against"].to_numpy(object) == "")]
+    acts_ms = [int(at_ms) for table in (begun, refused, told) for at_ms in table["start_ms"]]
     return {
         "hours": ledger(counted, pack),
         "anchors": anchors(counted, pack, opened, tallied),
@@ -58,6 +61,7 @@ def digest(readings: Readings, pack: Pack) -> dict[str, pd.DataFrame]:
         "resets": resets(counted, pack),
         "sights": sights(counted, acts_ms),
         "spells": spells(counted, pack, opened),
+        "status": words,
         "steps": steps(counted, pack),
         "tally": hourly(counted, tallied),
     }

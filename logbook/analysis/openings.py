@@ -47,7 +47,7 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
     A piece that goes on from the day before has the kind CONTINUED, so that no day rests on days far from it.
     Columns: start_ms, end_ms (first reading after, NaN where none), kind, before_v, before_a,
     before_c, zero_a (median reading while no current can flow), zero_step_a (its resolution), least_a (smallest
-    current the sensor shows that day, a bound of its dead band), open_s.
+    current the sensor shows that day, a bound of its dead band), open_s, surge_seen (a current near the limit stood before).
     """
     readings = track.readings
     volts, amps = readings.voltage_v, readings.current_a
@@ -81,6 +81,7 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
                 "zero_step_a": float(step_a[first]),
                 "least_a": _least_a(readings.ts_ms, amps, first),
                 "open_s": _open_s(track, first, last),
+                "surge_seen": _surges(seen_a, pack),
             }
         )
     return pd.DataFrame(
@@ -96,6 +97,7 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
             "zero_step_a",
             "least_a",
             "open_s",
+            "surge_seen",
         ],
     )
 
@@ -142,6 +144,8 @@ def _kind(seen_v: np.ndarray, seen_a: np.ndarray, pack: Pack, *, brief: bool) ->
     if lowest_cell_v <= LOW_CELL_V:
         return "under_voltage"
     charging = np.nan_to_num(seen_a)[-1] > CARRIES_C_RATE * pack.rated_ah
-    if (brief and not charging) or -np.nanmin(np.append(seen_a, 0.0)) >= 0.8 * pack.limits.continuous_current_a:
-        return "over_current"
-    return "unknown"
+    return "over_current" if (brief and not charging) or _surges(seen_a, pack) else "unknown"
+
+
+def _surges(seen_a: np.ndarray, pack: Pack) -> bool:
+    return bool(-np.nanmin(np.append(seen_a, 0.0)) >= 0.8 * pack.limits.continuous_current_a)

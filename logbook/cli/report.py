@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from logbook.cli.output import heading, paragraph
 from logbook.cli.words import counted, day, interval, lasting, moment, number, percent
+from logbook.schema.status import CAUSE_WORDS
 
 if TYPE_CHECKING:
     from logbook.schema.estimate import Estimate
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
         Idle,
         Monitor,
         Protection,
+        ProtectionEvent,
         ReadingsSummary,
         Resistance,
     )
@@ -273,16 +275,26 @@ def _monitor(monitor: Monitor, zone: str) -> tuple[str | None, ...]:
     )
 
 
-def _protection(protection: Protection, zone: str) -> tuple[str, ...]:
+def _protection(protection: Protection, zone: str) -> tuple[str | None, ...]:
     if not protection.events:
-        return ("No opening was seen in the logged time.",)
-    lines = []
+        return ("No opening was seen in the logged time.", protection.reason)
+    lines: list[str | None] = []
     for kind, words in PROTECTION_WORDS.items():
         events = [event for event in protection.events if event.kind == kind]
         if events:
             last = max(event.start_ms for event in events)
-            lines.append(f"{counted(len(events), 'time')} {words}; the last on {moment(last, zone)}.")
-    return tuple(lines)
+            lines.append(f"{counted(len(events), 'time')} {words}; the last on {moment(last, zone)}.{_by_word(events)}")
+    return (*lines, protection.reason)
+
+
+def _by_word(events: list[ProtectionEvent]) -> str:
+    """Say for how many of some events the monitor's status word is what tells, and what it named."""
+    told = [event for event in events if event.source == "status_word"]
+    if not told:
+        return ""
+    named = sorted({CAUSE_WORDS[event.cause] for event in told if event.cause and event.cause != event.kind})
+    count = "" if len(told) == len(events) else f" {counted(len(told), 'time')}"
+    return f" So{count} as its status word said{': ' + ', '.join(named) if named else ''}."
 
 
 def _cells(cells: Cells) -> tuple[str | None, ...]:

@@ -251,8 +251,10 @@ TABLES: dict[str, Callable[[Answers, Pack], tuple[Sequence[str], Iterable[Sequen
         ),
     ),
     "protection": health_table(
-        ("start", "end", "kind"),
-        lambda health: ((moment(e.start_ms), moment(e.end_ms), e.kind) for e in health.protection.events),
+        ("start", "end", "kind", "source", "cause"),
+        lambda health: (
+            (moment(e.start_ms), moment(e.end_ms), e.kind, e.source, e.cause) for e in health.protection.events
+        ),
     ),
     "flags": health_table(
         ("code", "severity", "message", "start", "end", "advice", "acknowledged"),

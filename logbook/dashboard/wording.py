@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logbook.dashboard.view import between, lasting, number, quantity
+from logbook.schema.status import CAUSE_WORDS
 
 if TYPE_CHECKING:
     from logbook.dashboard.view import View
-    from logbook.schema.health import Basis, Capacity, ColdCharging, Health, ReadingsSummary
+    from logbook.schema.health import Basis, Capacity, ColdCharging, Health, ProtectionEvent, ReadingsSummary
 
 VERDICT_WORDS = {
     "meets_rating": ("good", "Meets its rating"),
@@ -29,6 +30,16 @@ PROTECTION_WORDS = {
     "charge_blocked_cold": "Blocked charging because it was cold",
     "unknown": "Opened, reason not visible in the log",
 }
+
+
+def protection_words(event: ProtectionEvent) -> str:
+    """Why the board acted, and that its own status word says so where the readings do not."""
+    words = PROTECTION_WORDS.get(event.kind, event.kind)
+    if event.source != "status_word":
+        return words
+    if event.cause is not None and event.cause != event.kind and event.kind == "unknown":
+        words = f"Cut off: {CAUSE_WORDS[event.cause]}"
+    return f"{words}, as its status word said"
 
 
 @dataclass(frozen=True)

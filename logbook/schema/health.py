@@ -257,6 +257,10 @@ class ProtectionEvent:
     """`under_voltage`, `over_current`, `asleep`, `charge_blocked_cold` or `unknown`."""
     before: tuple[Sight, ...] = ()
     """The last minutes before it, and the first reading of it."""
+    source: str = "readings"
+    """What tells of it and its cause: `readings`, the monitor's `status_word`, or `both`."""
+    cause: str | None = None
+    """What the status word names: of `schema.status.CAUSES`."""
 
 
 @dataclass(frozen=True)
@@ -264,6 +268,8 @@ class Protection:
     """All openings of the protection board."""
 
     events: tuple[ProtectionEvent, ...]
+    reason: str | None = None
+    """What the monitor's status words said that the readings speak against."""
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,8 +13,9 @@ from hypothesis import strategies as st
 from logbook.analysis.answer import answer
 from logbook.analysis.digest import MARGIN_MS, digest
 from logbook.schema.reading import Readings
+from logbook.schema.status import KIND_OVER_CURRENT, KIND_TOO_COLD, KIND_UNDER_VOLTAGE
 from tests.analysis.properties import SLOW_PROPERTY, shifts_days
-from tests.analysis.timeline import PACK, START_MS, Timeline
+from tests.analysis.timeline import PACK, START_MS, Timeline, frozen
 
 DAY_MS = 86_400_000
 DAYS = 12
@@ -25,7 +28,16 @@ def a_trip() -> Readings:
     log.pause(9, amps=-0.3).charge_full().run_empty(15.0, asleep_hours=9).charge_full()
     log.flow(np.tile([-9.0, 0.0], 120), 8).at(-8.0).flow(12.0, 2.5).flow(-160.0, 4 / 60).board_open(0.2)
     log.at(14.0).rest(30).charge_full(15.0).pause(31).rest(20).flow(-7.0, 11).rest(26).charge_full(12.0)
-    return log.flow(-5.0, 10).rest(24).readings()
+    return worded(log.flow(-5.0, 10).rest(24).readings())
+
+
+def worded(readings: Readings) -> Readings:
+    """With words of protections that stand for hours and days, over midnights, pauses and use."""
+    hours = (readings.ts_ms - START_MS) / 3_600_000
+    kinds = np.zeros(len(readings), np.int8)
+    for begin_h, end_h, kind in ((17, 29, KIND_OVER_CURRENT), (30, 34, KIND_TOO_COLD), (60, 200, KIND_UNDER_VOLTAGE)):
+        kinds[(hours >= begin_h) & (hours < end_h)] = kind
+    return frozen(replace(readings, status_kind=kinds))
 
 
 TRIP = a_trip()
@@ -57,7 +69,9 @@ def assert_same_tables(left, right) -> None:
 
 
 def test_the_trip_holds_what_the_tests_below_need():
-    assert {"hours", "openings", "cold", "counter", "spells"} <= {name for name, frame in WHOLE.items() if len(frame)}
+    assert {"hours", "openings", "cold", "counter", "spells", "status"} <= {
+        name for name, frame in WHOLE.items() if len(frame)
+    }
     assert {"full", "empty"} <= set(WHOLE["anchors"]["kind"])
 
 
@@ -114,9 +128,8 @@ def test_digesting_twice_gives_the_same_tables(cell):
 @given(shifts_days)
 def test_whole_days_later_all_tables_are_the_same(days):
     shift_ms = days * DAY_MS
-    columns = list(TRIP.columns().values())
 
-    late = digest(Readings(columns[0] + shift_ms, *columns[1:]), PACK)
+    late = digest(replace(TRIP, ts_ms=TRIP.ts_ms + shift_ms), PACK)
 
     for frame in late.values():
         frame["start_ms"] -= shift_ms

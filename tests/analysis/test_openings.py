@@ -111,7 +111,7 @@ def test_an_opening_of_days_is_one_event_and_each_day_rests_on_itself():
     amps = np.concatenate([np.full(60, -10.0), np.zeros(4 * 1440), np.full(60, 5.0)])
     tables = digest(readings_of(amps, voltage_v=volts), PACK)
 
-    events = protection(tables["openings"], tables["blocked"], tables["sights"]).events
+    events = protection(tables["openings"], tables["blocked"], tables["sights"], tables["status"]).events
 
     assert len(tables["openings"]) == 5
     assert [(event.kind, event.end_ms - event.start_ms) for event in events] == [("under_voltage", 4 * 86_400_000)]

@@ -17,7 +17,7 @@ MINUTE_MS = 60_000
 def test_an_empty_pack_s_last_minutes_are_kept_with_its_cut_off():
     tables = digest(Timeline(soc=0.3).flow(-20.0, 0.5).run_empty().readings(), PACK)
 
-    event = protection(tables["openings"], tables["blocked"], tables["sights"]).events[0]
+    event = protection(tables["openings"], tables["blocked"], tables["sights"], tables["status"]).events[0]
 
     times = [sight.time_ms for sight in event.before]
     assert times == sorted(times)

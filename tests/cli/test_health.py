@@ -94,3 +94,30 @@ def test_an_empty_logbook_says_how_to_begin(run):
 
     assert told.code == 65
     assert "logbook pack add" in told.err
+
+
+def test_json_tells_what_the_status_word_said_and_what_does_not_count(house, tmp_path):
+    """A trip of a surge between two samples, told by word alone; then a word of cold in a warm pack."""
+    lines = ["Time,Voltage (V),Current (A),Temperature (°C),SoC (%),Status"]
+    for minute in range(120):
+        amps, word = (0.0, "Short circuit protection") if 40 <= minute < 50 else (-8.0, "Discharging")
+        word = "Charge under-temperature protection" if 80 <= minute < 85 else word
+        lines.append(
+            f"2026-02-07 {6 + minute // 60:02}:{minute % 60:02}:00,{13.2 + amps / 400:.2f},{amps},21.5,{71 - minute // 15},{word}"
+        )
+    (tmp_path / "words.csv").write_text("\n".join(lines), "utf-8")
+    bring(house, tmp_path / "words.csv")
+
+    document = json.loads(house("health", "--json").out)
+
+    CONTRACT.validate(document)
+    (event,) = document["protection"]["events"]
+    assert (event["kind"], event["source"], event["cause"]) == ("over_current", "status_word", "over_current")
+    assert (event["start"], event["end"]) == ("2026-02-07T06:40:00Z", "2026-02-07T06:50:00Z")
+    assert "of cold once" in document["protection"]["reason"]
+    told = " ".join(house("health").out.split())
+    assert (
+        "1 time opened because the current was too high; the last on 7 Feb 2026, 06:40. So as its status word said."
+        in told
+    )
+    assert "of cold once although the temperature speaks against it: that is not counted." in told

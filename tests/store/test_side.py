@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbook.schema.status import KIND_CHARGING, KIND_DISCHARGING, KIND_PROTECTION, KIND_RESTING, KIND_UNKNOWN
+from logbook.schema.status import KIND_CHARGING, KIND_DISCHARGING, KIND_OVER_VOLTAGE, KIND_PROTECTION, KIND_RESTING, KIND_UNKNOWN
 from logbook.store import commit_import, stale_ranges, undo_import
 from logbook.store.readings import readings_between
 from logbook.store.side import with_side
@@ -78,7 +78,7 @@ def test_a_status_word_stands_until_the_next_and_no_longer_than_its_import(store
     later = [TIMES[-1] + MINUTE_MS, TIMES[-1] + 2 * MINUTE_MS]
     commit_import(store, pack, recording_of(readings_at(later, voltage_v=13.2), "later.csv"), None)
 
-    kinds = [KIND_CHARGING, KIND_CHARGING, KIND_UNKNOWN, KIND_PROTECTION, KIND_UNKNOWN, KIND_UNKNOWN]
+    kinds = [KIND_CHARGING, KIND_CHARGING, KIND_UNKNOWN, KIND_OVER_VOLTAGE, KIND_UNKNOWN, KIND_UNKNOWN]
     assert beside(store, pack).status_kind.tolist() == kinds
 
 

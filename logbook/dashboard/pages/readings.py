@@ -20,7 +20,7 @@ from logbook.dashboard.page import Page, Visit, in_browser, pack_numbered, reade
 from logbook.dashboard.pages.frame import no_readings, pack_page
 from logbook.dashboard.view import UNKNOWN, lasting, quantity
 from logbook.dashboard.window import ALL, Moved, moved, start_window
-from logbook.dashboard.wording import PROTECTION_WORDS, SEVERITY_WORDS, Answer
+from logbook.dashboard.wording import SEVERITY_WORDS, Answer, protection_words
 from logbook.schema.reading import QUANTITY_NAMES, Readings
 from logbook.units import MS_PER_DAY, MS_PER_HOUR, ms_from_datetime
 
@@ -179,9 +179,7 @@ def spans_of(health: Health) -> list[Span]:
         for event in health.cold_charging.events
     ]
     opened = [
-        Span(
-            OPENED, PROTECTION_WORDS.get(event.kind, event.kind).lower(), event.start_ms, event.end_ms or event.start_ms
-        )
+        Span(OPENED, protection_words(event).lower(), event.start_ms, event.end_ms or event.start_ms)
         for event in health.protection.events
     ]
     return [*cold, *opened]

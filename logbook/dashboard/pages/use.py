@@ -16,10 +16,10 @@ from logbook.dashboard.pages.frame import no_readings, pack_page
 from logbook.dashboard.pages.load import load_part
 from logbook.dashboard.view import UNKNOWN, between, lasting, number, quantity
 from logbook.dashboard.wording import (
-    PROTECTION_WORDS,
     fade_answer,
     joined,
     plural,
+    protection_words,
     resistance_answer,
     use_answer,
 )
@@ -131,15 +131,18 @@ def hours(count: float) -> str:
 def openings(health: Health, visit: Visit) -> Component | None:
     """When the protection board opened."""
     events = sorted(health.protection.events, key=lambda event: event.start_ms, reverse=True)
+    reason = health.protection.reason
     if not events:
         return parts.section(
-            "Did the protection open?", html.P("No opening of the protection board is in the logged time.")
+            "Did the protection open?",
+            html.P("No opening of the protection board is in the logged time."),
+            html.P(reason) if reason else None,
         )
     rows = [
         [
             visit.view.moment(event.start_ms),
             "open at the end of the log" if event.end_ms is None else lasting((event.end_ms - event.start_ms) / 1000),
-            PROTECTION_WORDS.get(event.kind, event.kind),
+            protection_words(event),
             parts.readings_link(visit.pack.id, visit.view, event.start_ms, event.end_ms or event.start_ms),
         ]
         for event in events[: parts.MOST_ROWS]
@@ -158,6 +161,7 @@ def openings(health: Health, visit: Visit) -> Component | None:
     return parts.section(
         "Did the protection open?",
         words,
+        html.P(reason) if reason else None,
         parts.data(len(events), table, visit.pack.id, "protection"),
         parts.folded("The last minutes before each", *(last_minutes(event, visit.view) for event in seen))
         if seen
@@ -181,7 +185,7 @@ def last_minutes(event: ProtectionEvent, view: View) -> Component:
     heads = ["Time", "Voltage", "Current, in is positive", "Temperature", "Charge, as reported", "Lowest cell"]
     kept = [place for place in range(len(heads)) if place == 0 or any(row[place] != UNKNOWN for row in rows)]
     return parts.table(
-        f"Before {view.moment(event.start_ms)}: {PROTECTION_WORDS.get(event.kind, event.kind).lower()}",
+        f"Before {view.moment(event.start_ms)}: {protection_words(event).lower()}",
         [heads[place] for place in kept],
         [[row[place] for place in kept] for row in rows],
         numeric=range(1, len(kept)),
