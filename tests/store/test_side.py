@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logbook.schema.status import KIND_CHARGING, KIND_DISCHARGING, KIND_OVER_VOLTAGE, KIND_PROTECTION, KIND_RESTING, KIND_UNKNOWN
+from logbook.schema.status import (
+    KIND_CHARGING,
+    KIND_DISCHARGING,
+    KIND_OVER_VOLTAGE,
+    KIND_PROTECTION,
+    KIND_RESTING,
+    KIND_UNKNOWN,
+)
 from logbook.store import commit_import, stale_ranges, undo_import
 from logbook.store.readings import readings_between
 from logbook.store.side import with_side
