@@ -54,6 +54,8 @@ MANGLED = {
 
 HEADER_LINES = 4
 """So many lines a header that stands again may have, its units and blanks with it."""
+MOST_LINES = 1 << 20
+"""Lines looked at together: what is made of each takes more memory than an empty line itself does."""
 LONGEST_LINE_BYTES = 64 << 20
 """A longer line is refused: it would have to be held whole."""
 
@@ -84,10 +86,11 @@ class Text:
     def blocks(self) -> Iterator[tuple[int, bytes]]:
         """Blocks of whole lines in UTF-8, each with the number of its first line (1-based)."""
         line = self.first_line
-        for block in self._whole_lines():
-            yield line, block
-            line += block.count(b"\n") + (not block.endswith(b"\n"))
-            self.next_line = line
+        for whole in self._whole_lines():
+            for block in _of_few_lines(whole):
+                yield line, block
+                line += block.count(b"\n") + (not block.endswith(b"\n"))
+                self.next_line = line
 
     def rows_like(self, block: bytes) -> int:
         """How many lines the whole text has, if they are as long as those of its first block; 0 where it is packed."""
@@ -227,6 +230,18 @@ def _before_words(block: bytes, end: int) -> int:
             return end
         end = start
     return end
+
+
+def _of_few_lines(block: bytes) -> Iterator[bytes]:
+    """A block as it is, or cut in halves until none has too many lines."""
+    cut = 0
+    if len(block) > MOST_LINES and block.count(b"\n") > MOST_LINES:
+        cut = _before_words(block, block.rfind(b"\n", 0, len(block) // 2) + 1)
+    if not cut:
+        yield block
+        return
+    yield from _of_few_lines(block[:cut])
+    yield from _of_few_lines(block[cut:])
 
 
 def _plain_ends(block: bytes) -> bytes:
