@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import threading
 
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 import waitress
 
+from logbook.cli import COLLECT_AFTER
 from logbook.dashboard import create_app
 from logbook.dashboard.answers import Answers
 from logbook.jobs.window import Window
@@ -25,6 +27,15 @@ def two_readings(_pack_id, start_ms, end_ms):
     """A window with a reading at its begin and one at its end."""
     values = dict.fromkeys(QUANTITY_NAMES, np.array([13.1, 13.3]))
     return Window(start_ms, end_ms, 0.0, np.array([start_ms, end_ms - 1], np.int64), values, values, values)
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _collecting_as_the_program_does():
+    """Python 3.11 cannot bear a finalizer while werkzeug parses a route, and a test makes hundreds of apps."""
+    before = gc.get_threshold()
+    gc.set_threshold(COLLECT_AFTER)
+    yield
+    gc.set_threshold(*before)
 
 
 @pytest.fixture
