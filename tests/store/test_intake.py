@@ -6,8 +6,9 @@ import textwrap
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
 
 from logbook.errors import BadData
 from logbook.schema.reading import Readings
@@ -37,14 +38,13 @@ from tests.store.recordings import (
     recording_of,
 )
 
-thousandths = st.one_of(st.none(), st.integers(-3_000_000, 3_000_000))
+thousandths = st.one_of(st.just(np.nan), st.integers(-3_000_000, 3_000_000).map(lambda value: value / 1000))
 
 
-@settings(max_examples=200)
-@given(st.lists(st.tuples(thousandths, thousandths, thousandths, thousandths), min_size=1, max_size=30))
-def test_readings_with_three_decimals_survive_the_conversion(rows):
-    columns = np.array([[np.nan if value is None else value / 1000 for value in row] for row in rows]).T
-    readings = Readings(START_MS + np.arange(len(rows), dtype=np.int64), *columns)
+@settings(max_examples=200, suppress_health_check=[HealthCheck.too_slow])  # on a busy machine
+@given(arrays(np.float64, st.tuples(st.just(4), st.integers(1, 30)), elements=thousandths))
+def test_readings_with_three_decimals_survive_the_conversion(columns):
+    readings = Readings(START_MS + np.arange(columns.shape[1], dtype=np.int64), *columns)
 
     there_and_back = Samples.from_readings(readings, 1).as_readings()
 
