@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +12,7 @@ from logbook.errors import Unanswered
 from logbook.ingest.question import Question, settle
 from logbook.ingest.run import more_than_few
 from logbook.ingest.sign import SignEvidence, flips, gathered_votes, sign_evidence
+from logbook.ingest.unchecked import SURE, unchecked_ends
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from logbook.ingest.ledger import Ledger
     from logbook.ingest.question import Ask
     from logbook.ingest.scale import Known
-    from logbook.ingest.sign import Flip
+    from logbook.ingest.sign import Flip, VotesOfSources
 
 STRONG = {"strong", "fair"}
 UNSIGNED_VOTES = 5
@@ -47,14 +48,41 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
         cuts = flips(frame, votes)
         if cuts:
             frame = _unflipped(frame, cuts, ledger)
-            evidence = sign_evidence(gathered_votes(frame, known.cells_in_series), frame.lines)
+            votes = gathered_votes(frame, known.cells_in_series)
+            evidence = sign_evidence(votes, frame.lines)
     elif not said.columns:
         _refuse_unsigned(evidence, known)
+    if not said.columns:
+        evidence = _checked_to_its_ends(frame, votes, evidence, ledger)
     positive = _decide(said, evidence, known, ledger, ask)
     return frame if positive == "charge" else frame.with_columns(current_a=0.0 - frame.get("current_a"))
 
 
+def _checked_to_its_ends(frame: Frame, votes: VotesOfSources, evidence: SignEvidence, ledger: Ledger) -> SignEvidence:
+    """The evidence, split where an end of the file speaks against the rest; an end that says nothing is told."""
+    for end in unchecked_ends(frame, votes):
+        first, last = int(frame.lines[end.first]), int(frame.lines[end.last])
+        lean = end.lean if evidence.positive == "charge" else -end.lean
+        if lean <= -SURE and not evidence.split:
+            way = f"; but in lines {first} to {last} voltage and current change the other way, as if the sign turned over there"
+            evidence = replace(evidence, split=way)
+        elif lean < SURE:
+            ledger.infer(
+                "sign of the current",
+                f"not checked in lines {first} to {last}",
+                "thin",
+                "no step of a load, no percentage and no charge to the top shows it there; taken to be as in the rest",
+            )
+            ledger.warn(
+                f"Which way the current counts shows nowhere in lines {first} to {last}; it is taken to be as in the rest. "
+                "If the monitor was updated or set anew there, import that part by itself and say  --positive ."
+            )
+    return evidence
+
+
 def _decide(said: Said, evidence: SignEvidence, known: Known, ledger: Ledger, ask: Ask | None) -> str:
+    if evidence.split:
+        ledger.warn(f"The current may be of the other sign in a part of the file{evidence.split}. Look there.")
     if said.owner:
         ledger.infer("positive current", said.owner, "given", f"as you said; {evidence.evidence}")
         if evidence.strength == "strong" and evidence.positive != said.owner:
@@ -87,8 +115,6 @@ def _decide(said: Said, evidence: SignEvidence, known: Known, ledger: Ledger, as
         "--positive charge  or  --positive discharge",
     )
     answer = settle(question, ask, known.where)
-    if evidence.split:
-        ledger.warn(f"The current may be of the other sign in a part of the file{evidence.split}. Look there.")
     ledger.infer("positive current", answer, "given", f"as you said; {evidence.evidence}")
     return answer
 

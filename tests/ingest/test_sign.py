@@ -85,3 +85,45 @@ def test_words_that_are_no_flow_decide_nothing(tmp_path):
 
     with pytest.raises(Unanswered, match="charge or discharge"):
         read(tmp_path, with_columns(still, f"{HEADER},status", lambda _trip, row: "Charge MOS on" if row % 3 else "OK"))
+
+
+def loud_then_quiet(*, ohm: float) -> Trip:
+    """Kettles and a charger that show the sign, then as long of a router and a lamp that step too little to."""
+    loud, row = trip(300), np.arange(300)
+    rng = np.random.default_rng(3)
+    current = np.round(-0.8 - 1.6 * (row // 3 % 2) + rng.normal(0, 0.05, 300), 1)
+    volts = np.round(13.25 + ohm * current + rng.normal(0, 0.002, 300) * (ohm > 0), 3)
+    return Trip(
+        np.concatenate([loud.ts_ms, loud.ts_ms[-1] + 60_000 * (row + 1)]),
+        np.concatenate([loud.voltage_v, volts]),
+        np.concatenate([loud.current_a, current]),
+        np.concatenate([loud.temperature_c, np.full(300, 9.0)]),
+        np.concatenate([loud.soc_percent, np.full(300, loud.soc_percent[-1])]),
+    )
+
+
+def decided(recording):
+    return {entry.question: (entry.answer, entry.strength) for entry in recording.receipt.inferences}
+
+
+def test_small_steps_together_show_that_the_sign_holds_to_the_end(tmp_path):
+    recording = read(tmp_path, lines(loud_then_quiet(ohm=0.008)))
+
+    assert decided(recording)["positive current"][0] == "charge"
+    assert "sign of the current" not in decided(recording)
+
+
+def test_small_steps_together_show_a_sign_that_turned_over(tmp_path):
+    with pytest.raises(Unanswered, match="voltage and current change the other way"):
+        read(tmp_path, lines(turned(loud_then_quiet(ohm=0.008), 300)))
+
+
+@pytest.mark.parametrize("row", [300, 10_000])
+def test_an_end_that_shows_nothing_is_told(row: int, tmp_path):
+    """The same voltage throughout: turned over or not, no one could say."""
+    t = loud_then_quiet(ohm=0.0)
+
+    recording = read(tmp_path, lines(turned(t, row)))
+
+    assert decided(recording)["sign of the current"] == ("not checked in lines 303 to 601", "thin")
+    assert any("shows nowhere in lines 303 to 601" in warning for warning in recording.receipt.warnings)
