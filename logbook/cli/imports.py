@@ -81,8 +81,10 @@ def import_(context: click.Context, session: Session, /, files: Sequence[Path], 
     A file that was taken in before changes nothing.
     """
     from logbook.ingest import fingerprint
+    from logbook.jobs.allocator import keep_freed
 
     fingerprint.begin(files[0])  # while the store's libraries load
+    keep_freed()
     with session.store() as store:
         pack = only_pack(store, options["pack_name"])
         chosen = _options(options, pack)

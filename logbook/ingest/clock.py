@@ -182,9 +182,20 @@ class ClockColumn:
 
     def add(self, column: Any) -> NDArray[np.bool_]:
         """Take in a block of texts (Arrow string array); give a mask of those that are no time."""
-        if not self._add_iso(column):
+        if pa.types.is_timestamp(column.type):
+            self._add_stamps(column)
+        elif not self._add_iso(column):
             self._add_words(pc.utf8_trim_whitespace(column))
         return np.asarray(self.dates.last == NO_TIME)
+
+    def kind(self) -> pa.DataType | None:
+        """The kind of its times, where all so far were whole and of one."""
+        return None if self.words or not len(self.dates) else self.kind_of(zoned=self.zoned)
+
+    @staticmethod
+    def kind_of(*, zoned: bool) -> pa.DataType:
+        """The kind of whole times, with or without their own offset."""
+        return pa.timestamp("ns", "UTC" if zoned else None)
 
     def keep(self, rows: NDArray[np.bool_]) -> None:
         """Keep only these rows of the last block."""
@@ -198,16 +209,19 @@ class ClockColumn:
         if not match or (len(self.dates) and zoned != self.zoned) or self.words:
             return False
         try:
-            stamps = pc.cast(column, pa.timestamp("ns", "UTC" if zoned else None))
+            stamps = pc.cast(column, self.kind_of(zoned=zoned))
         except pa.ArrowInvalid:
             return False
         if stamps.null_count:
             return False
-        whole = stamps.cast(pa.int64()).to_numpy(zero_copy_only=False)
         self.zoned = zoned
+        self._add_stamps(stamps)
+        return True
+
+    def _add_stamps(self, stamps: Any) -> None:
+        whole = stamps.cast(pa.int64()).to_numpy(zero_copy_only=False)
         self.ms.add((whole + 500_000) // 1_000_000)
         self.dates.add(np.full(len(whole), WHOLE, np.int32))
-        return True
 
     def _add_words(self, column: Any) -> None:
         dates, times = _split(column)

@@ -102,13 +102,17 @@ class Numbers:
     bad: NDArray[np.bool_] | None = None
     units: tuple[str, ...] = ()
     """Units that stood in the cells."""
+    spelled: bool = False
+    """Whether any was no plain number."""
 
 
 def read_numbers(column: Any, decimal: str) -> Numbers:
-    """Read an Arrow string column; fast where it is plain, by distinct cells where it is not."""
+    """Read an Arrow column of texts or of numbers; fast where it is plain, by distinct cells where it is not."""
     import pyarrow as pa  # noqa: PLC0415 - what reads a header or a zone does without
     import pyarrow.compute as pc  # noqa: PLC0415
 
+    if pa.types.is_floating(column.type):
+        return Numbers(_finite(column.to_numpy()))
     try:
         if decimal == ",":
             if pc.any(pc.match_substring(column, ".")).as_py():
@@ -138,4 +142,4 @@ def _by_spelling(column: Any, decimal: str) -> Numbers:
     values = np.array([cell.value for cell in cells])[index]
     words = np.array([not cell.is_number for cell in cells])
     units = tuple(sorted({cell.unit for cell in cells if cell.unit}))
-    return Numbers(_finite(values), words[index] if words.any() else None, units)
+    return Numbers(_finite(values), words[index] if words.any() else None, units, spelled=True)

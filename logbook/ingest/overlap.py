@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.ingest.frame import joined
-from logbook.ingest.run import nearly_all
+from logbook.ingest.run import few, nearly_all
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_MINUTE
 
 if TYPE_CHECKING:
@@ -62,6 +62,8 @@ def _leaps(steps: NDArray[np.int64]) -> NDArray[np.bool_]:
 
 def _with_seconds(frame: Frame, ledger: Ledger) -> Frame:
     """Times without seconds, several rows a minute: spread over the minute in the order of the file."""
+    if np.count_nonzero(frame.ts_ms[: 2 * few(len(frame)) + 1] % MINUTE_MS) > few(len(frame)):
+        return frame  # without a look at the rest
     bare = frame.ts_ms % MINUTE_MS == 0
     if not nearly_all(bare):
         return frame
@@ -224,9 +226,10 @@ def _match(earlier: Frame, later: Frame, shift: int) -> bool:
 
 
 def _each_once(frame: Frame, ledger: Ledger) -> Frame:
-    again = np.diff(frame.ts_ms, prepend=frame.ts_ms[:1] - 1) == 0
-    if not again.any():
+    same_time = frame.ts_ms[1:] == frame.ts_ms[:-1]
+    if not same_time.any():
         return frame
+    again = np.concatenate([[False], same_time])
     rows = np.flatnonzero(again)
     leaders = np.maximum.accumulate(np.where(again, 0, np.arange(len(frame))))[rows]
     same = np.ones(len(rows), bool)

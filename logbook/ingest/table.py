@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.csv as pacsv
 
 from logbook.errors import BadData
 from logbook.ingest.clock import ClockColumn, midnights, read_time_of_day
@@ -22,6 +21,7 @@ from logbook.ingest.dialect import DATE, Dialect, dialect_of, looks_like_data, l
 from logbook.ingest.growing import Growing
 from logbook.ingest.header import Header, header_of, looks_like_header
 from logbook.ingest.number import Numbers, read_numbers
+from logbook.ingest.rows import NUMBER, Ahead, Kinds, rows_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from logbook.ingest.ledger import Ledger
     from logbook.ingest.text import Text
 
-INNER_BLOCK = 1 << 20
 DIGITS_OF_A_DATE = re.compile(r"^(\d{6}|\d{8})$")
 SAMPLE_ROWS = 1000
 """Rows from which a column's nature is judged."""
@@ -41,10 +40,6 @@ MOST_SECTIONS = 1000
 """Headers in one file, each of which takes a tenth of a second to understand."""
 MOST_EMPTY = 0.9
 """Of the lines of a block of megabytes, where they are as many as that."""
-
-
-Rows = tuple[Any, "NDArray[np.int64]", list[tuple[int, str]]]
-"""Rows of the right width as an Arrow table, their lines, and the odd lines with their text."""
 
 
 @dataclass(frozen=True)
@@ -77,6 +72,8 @@ class Section:
     vocabulary: dict[int, dict[str, int]] = field(default_factory=dict)
     units: dict[int, set[str]] = field(default_factory=dict)
     """Units that stood in the cells."""
+    spelled: set[int] = field(default_factory=set)
+    """Number columns that were not all plain numbers."""
     last_date: str | None = None
     table: str = ""
     """Name of the table in an archive of several."""
@@ -92,6 +89,13 @@ class Section:
 
     def __len__(self) -> int:
         return len(self.line_column)
+
+    def kinds(self) -> Kinds:
+        """What its columns have been so far, for cutting the rows to come: numbers, and whole times."""
+        texts = {*self.wanted.time, *self.wanted.words, *self.spelled}
+        kinds: Kinds = {index: NUMBER for index in self.wanted.numbers if index not in texts}
+        whole = self.clock.kind() if len(self.wanted.time) == 1 else None
+        return kinds | {self.wanted.time[0]: whole} if whole else kinds
 
     def numbers(self, index: int) -> NDArray[np.float64]:
         """One number column, float64 [n]."""
@@ -129,12 +133,14 @@ def read_sections(text: Text, plan: Plan, ledger: Ledger) -> list[Section]:
     """Read every row of a text; a section may turn out empty."""
     reader = _Reader(text, plan, ledger)
     with ThreadPoolExecutor(1) as beside:
-        waiting: tuple[int, bytes, _Ahead] | None = None
+        waiting: tuple[int, bytes, Ahead] | None = None
         for first_line, block in text.blocks():
             if not reader.sections:
                 reader.take(first_line, block)
                 continue
-            ahead = _Ahead(beside, reader.sections[-1], first_line, block)
+            section = reader.sections[-1]
+            kinds, numbers = section.kinds(), section.wanted.numbers
+            ahead = Ahead(beside, section.dialect, kinds, numbers, first_line, block)
             if waiting:
                 reader.take(*waiting)
             waiting = (first_line, block, ahead)
@@ -142,29 +148,6 @@ def read_sections(text: Text, plan: Plan, ledger: Ledger) -> list[Section]:
             reader.take(*waiting)
     pa.default_memory_pool().release_unused()
     return reader.sections
-
-
-class _Ahead:
-    """Rows of a block, cut and their numbers read beside the work on the block before, as the section then is."""
-
-    def __init__(self, beside: ThreadPoolExecutor, section: Section, first_line: int, block: bytes) -> None:
-        self.dialect = section.dialect
-        self.block = block
-        self._coming = beside.submit(_rows, section.dialect, first_line, block)
-        self._numbers = {index: beside.submit(self._read, index) for index in section.wanted.numbers}
-
-    def _read(self, index: int) -> Numbers:
-        table, *_ = self._coming.result()
-        return read_numbers(table.column(index), self.dialect.decimal)
-
-    def rows(self, dialect: Dialect, block: bytes) -> Rows | None:
-        """The rows, if that is what is asked for."""
-        return self._coming.result() if block is self.block and dialect == self.dialect else None
-
-    def numbers(self, table: Any, index: int) -> Numbers | None:
-        """A number column of just this table, if it was read."""
-        coming = self._numbers.get(index)
-        return None if coming is None or table is not self._coming.result()[0] else coming.result()
 
 
 class _Reader:
@@ -177,7 +160,7 @@ class _Reader:
         self.begun = 0
         """Line that the present section was looked for from; it is no header of another, or that would have no end."""
 
-    def take(self, first_line: int, block: bytes, ahead: _Ahead | None = None) -> None:
+    def take(self, first_line: int, block: bytes, ahead: Ahead | None = None) -> None:
         """Read one block of whole lines; a header inside it begins a new section."""
         if not self.sections:
             first_line, block = self._begin(first_line, block)
@@ -233,12 +216,12 @@ class _Reader:
                 self.ledger.rows_read += 1
                 self.ledger.set_aside([place + first_line - 1], "stands above the table", text)
 
-    def _read(self, first_line: int, block: bytes, ahead: _Ahead | None) -> int | None:
+    def _read(self, first_line: int, block: bytes, ahead: Ahead | None) -> int | None:
         """Read a block into the present section; the line of a new header when one is met."""
         section = self.sections[-1]
         raw = _RawLines(first_line, block)
-        known = ahead.rows(section.dialect, block) if ahead else None
-        table, lines, odd = known or _rows(section.dialect, first_line, block)
+        known = ahead.rows(section.dialect, block, section.kinds()) if ahead else None
+        table, lines, odd = known or rows_of(section.dialect, first_line, block)
         cut = _new_header(section, self._below(odd), raw)
         if cut is not None:
             keep = int(np.searchsorted(lines, cut))
@@ -290,7 +273,7 @@ class _Reader:
         lines: NDArray[np.int64],
         raw: _RawLines,
         cut: int | None,
-        ahead: _Ahead | None,
+        ahead: Ahead | None,
     ) -> tuple[int | None, list[tuple[int, str]]]:
         """Add a block's columns to the section; gives the line of a header that ends it, and rows without a time."""
         bad = _untimed(section, table, ahead)
@@ -355,24 +338,26 @@ def _heads(line: int, width: int, delimiter: str, raw: _RawLines) -> bool:
     return width - 1 <= len(row) <= width + 1
 
 
-def _numbers(section: Section, table: Any, index: int, ahead: _Ahead | None) -> Numbers:
+def _numbers(section: Section, table: Any, index: int, ahead: Ahead | None) -> Numbers:
     found = ahead.numbers(table, index) if ahead else None
     return read_numbers(table.column(index), section.dialect.decimal) if found is None else found
 
 
-def _untimed(section: Section, table: Any, ahead: _Ahead | None) -> NDArray[np.bool_]:
+def _untimed(section: Section, table: Any, ahead: Ahead | None) -> NDArray[np.bool_]:
     """Which rows have no time; text times are taken into the section's clock on the way."""
     if section.wanted.time:
         return section.clock.add(_time_text(section, table))
     return np.isnan(_numbers(section, table, section.wanted.numbers[0], ahead).values)
 
 
-def _add(section: Section, table: Any, lines: NDArray[np.int64], ahead: _Ahead | None) -> None:
+def _add(section: Section, table: Any, lines: NDArray[np.int64], ahead: Ahead | None) -> None:
     section.line_column.add(lines)
     for index in section.wanted.numbers:
         read = _numbers(section, table, index, ahead)
         _column(section.number_columns, index, np.float64, section.expected).add(read.values)
         section.units.setdefault(index, set()).update(read.units)
+        if read.spelled:
+            section.spelled.add(index)
         if read.bad is not None:
             section.bad_parts.setdefault(index, []).append(lines[read.bad])
             row = int(read.bad.argmax())
@@ -386,61 +371,6 @@ def _column(columns: dict[int, Growing], index: int, kind: type[np.generic], exp
     if index not in columns:
         columns[index] = Growing(kind, expected)
     return columns[index]
-
-
-def _rows(dialect: Dialect, first_line: int, block: bytes) -> Rows:
-    """A block's rows of the right width as a table, their lines, and the odd lines."""
-    if b"\x00" not in block and dialect.delimiter != " ":
-        try:
-            table = _arrow(block, dialect)
-        except pa.ArrowInvalid:
-            table = None
-        if table is not None and table.num_rows == block.count(b"\n") + (not block.endswith(b"\n")):
-            return table, np.arange(first_line, first_line + table.num_rows, dtype=np.int64), []
-    good, lines, odd = _by_line(first_line, block, dialect)
-    return _arrow(good, dialect), lines, odd
-
-
-def _arrow(block: bytes, dialect: Dialect) -> Any:
-    names = [str(index) for index in range(dialect.width)]
-    if not block:
-        return pa.table({name: pa.array([], pa.string()) for name in names})
-    return pacsv.read_csv(
-        pa.BufferReader(block),
-        read_options=pacsv.ReadOptions(column_names=names, block_size=INNER_BLOCK, use_threads=False),
-        parse_options=pacsv.ParseOptions(delimiter=dialect.delimiter, ignore_empty_lines=False),
-        convert_options=pacsv.ConvertOptions(
-            column_types=dict.fromkeys(names, pa.string()), null_values=["", "NA", "null", "nan", "NaN", "--"], strings_can_be_null=True,
-            quoted_strings_can_be_null=True,
-        ),
-    )  # fmt: skip
-
-
-def _by_line(first_line: int, block: bytes, dialect: Dialect) -> tuple[bytes, NDArray[np.int64], list[tuple[int, str]]]:
-    mark = dialect.delimiter.encode()
-    good: list[bytes] = []
-    lines: list[int] = []
-    odd: list[tuple[int, str]] = []
-    for line, row in enumerate(block.split(b"\n"), first_line):
-        plain = row.strip(b"\x00") if b"\x00" in row else row
-        if not plain.strip():
-            if plain != row:
-                odd.append((line, row.decode("utf-8", "replace")))
-            continue
-        if mark == b" ":
-            plain = b" ".join(plain.split())
-        extra = plain.count(mark) + 1 - dialect.width
-        if extra == 1 and plain.endswith(mark):
-            plain, extra = plain[:-1], 0
-        if b'"' in plain or b"\x00" in plain or extra:
-            cells = split(plain.decode("utf-8", "replace"), dialect.delimiter) if plain.count(b'"') % 2 == 0 else []
-            if len(cells) != dialect.width or b"\x00" in plain:
-                odd.append((line, row.decode("utf-8", "replace")))
-                continue
-            plain = mark.join(b'"' + cell.replace('"', "").encode() + b'"' for cell in cells)
-        good.append(plain)
-        lines.append(line)
-    return b"\n".join(good) + b"\n" if good else b"", np.array(lines, np.int64), odd
 
 
 def _why_odd(text: str, cells: list[str], width: int) -> str:
