@@ -33,7 +33,7 @@ def list_(session: Session, pack_name: str | None, as_json: bool) -> None:
     """List the flags of PACK, or of all packs, with their codes."""
     from logbook.store.packs import list_packs, pack_named
 
-    with session.store() as store:
+    with session.store_to_read() as store:
         packs = [pack_named(store, pack_name)] if pack_name is not None else list_packs(store)
         flags = [(pack, entry) for pack in packs for entry in _flags(store, pack)]
     if as_json:

@@ -76,7 +76,7 @@ def sag(
     from logbook.analysis.sag import sag as foretold
     from logbook.schema.sag import Load
 
-    with session.store() as store:
+    with session.store_to_read() as store:
         pack = only_pack(store, pack_name)
         load = Load(watts, soc, celsius, efficiency, stops_below)
         told = foretold(_health(store, pack).resistance, pack, load)
@@ -119,7 +119,7 @@ def parked(
     """Say by which day to come back to PACK, parked as it was parked in the log."""
     if down_to >= soc:
         raise click.BadParameter(f"it must be below the {soc:g} % it is parked at.", param_hint="--down-to")
-    with session.store() as store:
+    with session.store_to_read() as store:
         pack = only_pack(store, pack_name)
         idle = _health(store, pack).idle
     start = since.date() if since else today(pack.time_zone)

@@ -22,7 +22,7 @@ def health(session: Session, pack_name: str | None, as_json: bool) -> None:
     from logbook.jobs.health import health as answer
     from logbook.store.packs import list_packs
 
-    with session.store() as store:
+    with session.store_to_read() as store:
         packs = list_packs(store) if pack_name is None and not as_json else []
         for pack in packs if len(packs) > 1 else [only_pack(store, pack_name)]:
             with progress(f"Reading the log of {pack.name}") as tick:

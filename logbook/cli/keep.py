@@ -21,7 +21,7 @@ def backup(session: Session, folder: Path) -> None:
     """Copy the logbook, with the files it keeps, into FOLDER; the copy is checked. The logbook may be in use."""
     from logbook.jobs.backup import back_up
 
-    with session.store() as store:
+    with session.store_to_read() as store:
         made = back_up(store, folder)
     result(f"{made.path}")
     held = (counted(made.readings, "reading"), counted(made.packs, "pack"), counted(made.originals, "kept file"))
@@ -63,7 +63,7 @@ def export(session: Session, folder: Path) -> None:
     """Write everything into the new FOLDER as CSV and JSON that read without this program; README.txt says how."""
     from logbook.jobs.export import export as write_out
 
-    with session.store() as store, progress("Exporting") as tick:
+    with session.store_to_read() as store, progress("Exporting") as tick:
         written = write_out(store, folder, tick)
     result(f"{written.folder}")
     say(f"Wrote {counted(written.readings, 'reading')} of {counted(written.packs, 'pack')}.")
@@ -77,7 +77,7 @@ def check(context: click.Context, session: Session, /, mend: bool) -> None:
     """Check the database, the kept files, and every finding against its readings; 1 where something is wrong."""
     from logbook.jobs.check import check as look
 
-    with session.store() as store, progress("Checking") as meter:
+    with session.store_to_read() as store, progress("Checking") as meter:
         found = look(store, meter, mend=mend)
     for finding in found:
         result(f"{finding.message} {'It was made again.' if finding.mended else finding.mend}")

@@ -60,7 +60,7 @@ def list_(session: Session, pack_name: str | None, as_json: bool) -> None:
     """List the notes of PACK, or of all packs, by time."""
     from logbook.store.packs import pack_named
 
-    with session.store() as store:
+    with session.store_to_read() as store:
         only = None if pack_name is None else pack_named(store, pack_name).id
         notes = [(pack, entry) for pack, entry in _notes(store) if only in {None, pack.id}]
     if as_json:

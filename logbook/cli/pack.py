@@ -87,7 +87,7 @@ def list_(session: Session, as_json: bool) -> None:
     from logbook.store.packs import list_packs
     from logbook.store.readings import reading_span
 
-    with session.store() as store:
+    with session.store_to_read() as store:
         packs = [(entry, *reading_span(store, entry.id)) for entry in list_packs(store)]
     if as_json:
         document([{**_pack_document(entry), "readings": count} for entry, count, _first, _last in packs])
@@ -105,7 +105,7 @@ def list_(session: Session, as_json: bool) -> None:
 @pass_session
 def show(session: Session, name: str | None, as_json: bool) -> None:
     """Show one pack with each limit, its default and the reason for it."""
-    with session.store() as store:
+    with session.store_to_read() as store:
         shown = only_pack(store, name)
     if as_json:
         document(_pack_document(shown))

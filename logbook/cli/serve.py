@@ -42,7 +42,7 @@ def server_options(command: Callable[..., None]) -> Callable[..., None]:
 @pass_session
 def serve(session: Session, host: str, port: int | None, open_browser: bool) -> None:
     """Serve the dashboard on this machine until Ctrl-C."""
-    with session.store() as store:
+    with session.store_to_read() as store:
         _serve(store, host, port, open_browser=open_browser)
 
 

@@ -59,6 +59,19 @@ class Session:
         with open_store(self.database_url(default_file)) as store:
             yield store
 
+    @contextmanager
+    def store_to_read(self) -> Iterator[Store]:
+        """Open the logbook for a command that can do without writing; where nothing may be written, it is only read."""
+        from logbook.store.readonly import must_be_left_alone, open_read_only
+
+        url = self.database_url()
+        if not must_be_left_alone(url):
+            with self.store() as store:
+                yield store
+            return
+        with open_read_only(url) as store:
+            yield store
+
 
 pass_session = click.make_pass_decorator(Session, ensure=True)
 

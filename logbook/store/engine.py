@@ -39,7 +39,11 @@ class Store:
     def writing(self) -> Iterator[Connection]:
         """Open a transaction that alone may write; all of it lands or nothing."""
         if self.read_only:
-            raise CannotWrite("the logbook was opened for reading only.", where=str(self.path))
+            raise CannotWrite(
+                "the logbook was opened for reading only.",
+                where=str(self.path),
+                mend="Change its permissions and those of its folder, or copy it to a place where you may write.",
+            )
         with explained(self.path), self.engine.execution_options(begin=dialect.WRITE).begin() as connection:
             yield connection
 
@@ -104,7 +108,9 @@ def open_store(url: str, *, read_only: bool = False) -> Store:
         raise CannotWrite("there is no logbook here.", where=str(path), mend="Import a file first.")
     with explained(path):
         if read_only:
-            refuse_unknown(parsed)
+            engine = dialect.create_engine(parsed, read_only=True)
+            refuse_unknown(engine, path)
+            engine.dispose()
         else:
             dialect.prepare_file(path)
             bring_up_to_date(parsed)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
     from pathlib import Path
 
-    from sqlalchemy.engine import URL, Connection
+    from sqlalchemy.engine import URL, Connection, Engine
 
 log = logging.getLogger(__name__)
 
@@ -49,15 +49,17 @@ def revision_of(connection: Connection) -> str | None:
     return None
 
 
-def refuse_unknown(url: URL) -> None:
+def refuse_unknown(engine: Engine, path: Path) -> None:
     """Refuse to read a database that this version does not know exactly."""
-    engine = dialect.create_engine(url, read_only=True)
     with engine.connect() as connection:
         found = revision_of(connection)
-    engine.dispose()
     if found != revisions()[-1]:
-        _refuse_newer(found, dialect.file_of(url))
-        raise CannotWrite("the logbook is from an older version.", where=str(url), mend="Open it for writing once.")
+        _refuse_newer(found, path)
+        raise CannotWrite(
+            "the logbook is from an older version, and cannot be brought up to date where nothing may be written.",
+            where=str(path),
+            mend="Copy it to a place where you may write, and open that copy with --db.",
+        )
 
 
 def require_logbook(path: str) -> None:

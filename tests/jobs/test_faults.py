@@ -134,6 +134,37 @@ def test_a_logbook_that_cannot_be_written_says_so_and_stays(benches, tmp_path, w
     assert_sound(bench, folder)
 
 
+@pytest.mark.parametrize("what", ["folder", "file"])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("health", "House"),
+        ("pack", "list"),
+        ("note", "list"),
+        ("check",),
+        ("backup", "{other}/backups"),
+        ("export", "{other}/out"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_a_logbook_that_cannot_be_written_can_be_read_and_backed_up(benches, tmp_path, what, words):
+    bench = benches(CASES[0])
+    folder = Path(shutil.copytree(bench.start, tmp_path / "logbook"))
+    facts_of(folder / DATABASE)  # folds the write-ahead file in
+    before = {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
+    target = folder if what == "folder" else folder / DATABASE
+    target.chmod(0o555 if what == "folder" else 0o444)
+    try:
+        done = run_without_rights(folder, *(word.format(other=tmp_path) for word in words))
+    finally:
+        target.chmod(0o755 if what == "folder" else 0o644)
+
+    assert done.returncode == 0, done.stderr
+    assert {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()} == before
+    for copy in (tmp_path / "backups").glob("*.sqlite3"):
+        assert facts_of(copy) == bench.before
+
+
 def test_a_torn_write_ahead_file_loses_whole_transactions_at_the_most(benches, tmp_path, rng):
     """Killed when the import had landed but was not folded into the database yet, then torn as by a power cut."""
     bench = benches(CASES[0])
