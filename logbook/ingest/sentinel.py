@@ -148,7 +148,8 @@ def _refuse_another_pack(values: NDArray[np.float64], highest_v: float, known: K
     cells = known.cells_in_series
     if not cells:
         return
-    held = values[np.isfinite(values) & (values > 0.5)]
+    held = thinned(values)
+    held = held[held > 0.5]
     rows = np.flatnonzero(held > LEAST_CODE)
     if len(rows):
         held = np.delete(held, rows[np.isin(np.round(held[rows], 4), CODES)])

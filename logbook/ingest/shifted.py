@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.ingest.run import thinned
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -26,7 +28,8 @@ def without_shifted(frame: Frame, order: Sequence[str], ledger: Ledger) -> Frame
     if "voltage_v" not in names or len(names) < 3:
         return frame
     voltage = frame.get("voltage_v")
-    held = voltage[voltage > 0.5]
+    held = thinned(voltage)
+    held = held[held > 0.5]
     if not len(held):
         return frame
     usual = float(np.median(held))

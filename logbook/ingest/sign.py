@@ -259,7 +259,8 @@ def soc_votes(frame: Frame) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     moved = np.flatnonzero(soc[1:] != soc[:-1]) + 1
     if len(moved) < 2:
         return held[:0], np.empty(0)
-    step_ms = np.diff(times, append=times[-1])
+    step_ms = np.zeros(len(times), np.int64)
+    np.subtract(times[1:], times[:-1], out=step_ms[:-1])
     step_ms[(step_ms < 0) | (step_ms > MOST_STEP_MS)] = 0
     change = np.diff(soc[np.concatenate([[0], moved])])[1:]
     charge = np.add.reduceat(current * step_ms, moved)[:-1]

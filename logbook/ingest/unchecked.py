@@ -45,21 +45,25 @@ def unchecked_ends(frame: Frame, found: VotesOfSources) -> list[End]:
         return []
     first_vote = min(int(rows.min()) for rows in agreeing if len(rows))
     last_vote = max(int(rows.max()) for rows in agreeing if len(rows))
+    ends = [(0, first_vote - 1), (last_vote + 1, len(frame) - 1)]
+    return [End(first, last, ohm_lean(frame, first, last)) for first, last in _large(frame, ends)]
+
+
+def _large(frame: Frame, ends: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Those ends, first and last row, in which current flows for a good part of the file's time."""
+    ends = [(first, last) for first, last in ends if last - first + 1 >= LEAST_ROWS]
+    if not ends:
+        return []
+    current = frame.get("current_a")
+    flows = ((current >= SMALLEST_STEP_A) | (current <= -SMALLEST_STEP_A))[:-1]
+    steps_ms = np.minimum(np.diff(frame.ts_ms), MOST_STEP_MS)
+    least_ms = LEAST_SHARE * np.add.reduce(steps_ms, where=flows)
+    inside = ((end, slice(end[0], end[1] + 1)) for end in ends)
     return [
-        End(first, last, ohm_lean(frame, first, last))
-        for first, last in ((0, first_vote - 1), (last_vote + 1, len(frame) - 1))
-        if _is_large(frame, first, last)
+        end
+        for end, rows in inside
+        if np.count_nonzero(flows[rows]) >= LEAST_ROWS and np.add.reduce(steps_ms[rows], where=flows[rows]) >= least_ms
     ]
-
-
-def _is_large(frame: Frame, first: int, last: int) -> bool:
-    """Whether current flows for a good part of the file's time between two rows."""
-    if last - first + 1 < LEAST_ROWS:
-        return False
-    flows = np.abs(frame.get("current_a")) >= SMALLEST_STEP_A
-    flowing_ms = flows * np.clip(np.diff(frame.ts_ms, append=frame.ts_ms[-1]), 0, MOST_STEP_MS)
-    inside = slice(first, last + 1)
-    return bool(flows[inside].sum() >= LEAST_ROWS and flowing_ms[inside].sum() >= LEAST_SHARE * flowing_ms.sum())
 
 
 def ohm_lean(frame: Frame, first: int, last: int) -> float:
