@@ -10,13 +10,15 @@ import numpy as np
 from logbook.errors import BadData
 from logbook.ingest.dialect import looks_numeric
 from logbook.ingest.doubt import without_doubt
+from logbook.ingest.meaning import Meaning, meaning
 from logbook.ingest.number import read_cell
 from logbook.ingest.run import nearly_all
 from logbook.ingest.table import Plan, Wanted
 from logbook.ingest.timecolumn import is_text, time_uses
 from logbook.ingest.unit import Unit, unit_named
 from logbook.ingest.use import NAMES, TIME_TARGETS, WORD_TARGETS, Layout, Use, held_cells, position
-from logbook.ingest.word import WORDS, Meaning, meaning, tokens
+from logbook.ingest.vocabulary import WORDS
+from logbook.ingest.word import tokens
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,7 +12,8 @@ from logbook.errors import BadData, nearest
 from logbook.ingest.question import Question, settle
 from logbook.ingest.run import few
 from logbook.ingest.unit import unit_named
-from logbook.ingest.word import WORDS, tokens
+from logbook.ingest.vocabulary import WORDS
+from logbook.ingest.word import tokens
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 from logbook.errors import BadData
 from logbook.ingest.dialect import looks_like_data, looks_numeric, looks_timed
+from logbook.ingest.meaning import meaning
 from logbook.ingest.number import NOTHING
 from logbook.ingest.unit import unit_named
-from logbook.ingest.word import meaning
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

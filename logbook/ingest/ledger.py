@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.ingest.locale import Locale
 from logbook.schema.receipt import ColumnUse, Inference, Receipt, Repair, SetAside
 
 if TYPE_CHECKING:
@@ -36,8 +37,8 @@ class Ledger:
         self.rows_read = 0
         self.memory: Remembered | None = None
         """How the last file with the same header was understood."""
-        self.american = False
-        """Whether the file is likely of a country that uses °F."""
+        self.locale = Locale()
+        """Where and when the file is likely to be from."""
         self.mapping_text: str | None = None
         self._repairs: dict[str, tuple[str, int, list[int]]] = {}
         self._set_aside: dict[int, tuple[str, str | None]] = {}

@@ -9,10 +9,10 @@ import numpy as np
 from logbook.errors import BadData
 from logbook.ingest.device import chosen_device, device_named
 from logbook.ingest.frame import Frame
+from logbook.ingest.meaning import meaning
 from logbook.ingest.scale import Known, scale_of
 from logbook.ingest.unit import unit_named
 from logbook.ingest.use import NAMES
-from logbook.ingest.word import meaning
 from logbook.schema.receipt import ColumnUse
 from logbook.units import MS_PER_HOUR
 

@@ -19,6 +19,7 @@ from logbook.ingest.frame import Frame, joined
 from logbook.ingest.frozen import without_frozen
 from logbook.ingest.jump import with_steady_clock
 from logbook.ingest.ledger import LONGEST_TEXT, Ledger
+from logbook.ingest.locale import locale_of
 from logbook.ingest.longform import held, is_long, on_change, wide
 from logbook.ingest.moment import EARLIEST_MS, LATEST_MS, Moments, TimeOptions, moments_of
 from logbook.ingest.orientation import Said, oriented
@@ -50,22 +51,6 @@ if TYPE_CHECKING:
     from logbook.ingest.table import Section
     from logbook.ingest.use import Layout
 
-OF_FAHRENHEIT = frozenset(
-    f"America/{place}"
-    for place in [
-        "New_York",
-        "Chicago",
-        "Denver",
-        "Los_Angeles",
-        "Phoenix",
-        "Anchorage",
-        "Boise",
-        "Detroit",
-        "Juneau",
-        "Indiana/Indianapolis",
-    ]
-) | {"Pacific/Honolulu"}
-"""Zones of the country that measures in °F (IANA time zone database; common knowledge)."""
 MOSTLY = 0.9
 MUCH_SET_ASIDE = 0.1
 
@@ -117,8 +102,6 @@ class _Import:
         self.ask = ask
         self.ledger = Ledger()
         self.source = open_source(path, options)
-        zone = options.time_zone or options.default_time_zone or ""
-        self.ledger.american = zone in OF_FAHRENHEIT or zone.startswith("US/")
         self.progress = progress
         self.where = self.source.name
         device = (options.mapping.device if options.mapping else None) or options.device
@@ -152,6 +135,9 @@ class _Import:
         hints = Hints(zone, self.options.now_ms, self.options.held_ms, self.options.bought_ms)
         times = TimeOptions(given.order if given else None, given.start if given else None, self.where, hints=hints)
         moments = moments_of(sections, layouts, times, self.ledger, self.ask)
+        order = self.ledger.answer("order of day and month")
+        names = [section.header.names for section in sections]
+        self.ledger.locale = locale_of(zone or "", order, names, [moment.ms for moment in moments])
         frames = [
             self._timed(frame_of(section, layout, self.known, self.ledger, self.ask), section, layout, moment)
             for section, layout, moment in zip(sections, layouts, moments, strict=True)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.ingest.degrees import are_halves, degrees_shown, not_tenths_of_celsius
 from logbook.ingest.question import Question, settle
 from logbook.ingest.run import few, nearly_all, thinned, typical_range
 from logbook.ingest.temperature import CODINGS
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from logbook.ingest.ledger import Ledger
+    from logbook.ingest.locale import Locale
     from logbook.ingest.question import Ask
 
 HOT_C = 60.0
@@ -26,8 +28,13 @@ KELVIN = (230.0, 345.0)
 BYTE_BELOW = (236.0, 255.0)
 """A byte without its sign shows -20 to -1 °C so; tenths of a degree show 23.6 to 25.5 °C so."""
 MOSTLY = 0.9
-FROM_CELSIUS_LEAST = 24
-"""So many different values show that °F were made of tenths of °C."""
+FREEZING_F, MILD_F = 32.0, 50.0
+COLDEST_F, USUAL_FROST_F = -31.0, 14.0
+"""-35 °C, as cold as monitors go; -10 °C, colder than which hardly a pack is for half of a log (ours)."""
+EVEN_F, EVEN_DAYS = 4.0, 2.0
+"""An unheated pack in frost moves by more than 2 °C in days (ours)."""
+INDOORS_C = 10.0
+"""A pack moves no further in a warm room; of one outside in frost it is little (ours)."""
 
 
 def thermometer_scale(
@@ -74,17 +81,31 @@ def _by_values(  # noqa: C901, PLR0911 - one rule a line, the first that fits sp
         return Scale(unit_exact("°F"), "strong", f"{shown}, too hot for °C")
     if middle > HOT_C:
         return _asked(("°F", "d°C"), f"Its whole numbers run from {low:g} to {high:g}.", where, ask, ledger)
-    american = ledger.american or ledger.answer("order of day and month") == "month-first"
-    if _made_of_celsius(held) and not said:
-        evidence = f"its values from {low:g} to {high:g} are all such as tenths of °C give in °F"
-        if low >= 0:
-            return Scale(unit_exact("°F"), "strong", evidence)
-        return _asked(("°F", "°C"), f"{evidence[0].upper()}{evidence[1:]}.", where, ask, ledger)
-    if low < 0 or (middle < 32 and high < 50 and not american):
-        strength = "fair" if low >= 0 else "strong"
+    shape = f"its values from {low:g} to {high:g}"
+    if not said and (made := degrees_shown(held)):
+        return Scale(unit_exact(made.unit), "strong", f"{shape} are all such as {made.why}")
+    if not _may_be_fahrenheit(held, ledger.locale):
+        strength = "strong" if low < 0 and (ledger.locale.celsius or not ledger.locale.winter) else "fair"
         return Scale(unit_exact("°C"), strength, f"{shown}; in °F it would be frost all the time")
     frost = f"{low:g} °C would be {fahrenheit_from_celsius(low):.0f} °F, and both happen"
     return _asked(("°C", "°F"), f"Its values run from {low:g} to {high:g}; {frost}.", where, ask, ledger)
+
+
+def _may_be_fahrenheit(held: NDArray[np.float64], locale: Locale) -> bool:
+    """Whether values that may be °C may as well be °F: of a frost that is possible there and then."""
+    if not len(held):
+        return False
+    middle, (low, high) = float(np.median(held)), typical_range(held)
+    if locale.american:
+        return low >= COLDEST_F
+    if middle >= FREEZING_F or high >= MILD_F:
+        return low >= 0
+    if locale.celsius or not locale.winter or middle < USUAL_FROST_F:
+        return False
+    # a pack that freezes for days is not kept even, as one in a room is
+    even = high - low < EVEN_F and locale.days >= EVEN_DAYS
+    fine = high - low < INDOORS_C and not_tenths_of_celsius(held)
+    return not (even or fine or are_halves(held))
 
 
 def _unwrapped(held: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -98,15 +119,6 @@ def _unwrapped(held: NDArray[np.float64]) -> NDArray[np.float64]:
     rest = rest if near or len(rest) > len(held) / 2 else held[np.abs(held) <= 4000]
     least = few(len(held)) if near else len(held) // 10  # fewer are codes of a sensor that was away
     return rest if len(rest) > least else rest[:0]
-
-
-def _made_of_celsius(held: NDArray[np.float64]) -> bool:
-    """Whether all values are what tenths of °C give in °F, rounded: five of nine tenths of °F are never shown."""
-    distinct = np.unique(np.round(held, 1))
-    if len(distinct) < FROM_CELSIUS_LEAST or np.abs(held * 10 - np.rint(held * 10)).max() > 1e-6:
-        return False
-    back = np.round(np.round((distinct - 32) / 1.8, 1) * 1.8 + 32, 1)
-    return bool((np.abs(back - distinct) < 0.01).all())
 
 
 def _asked(choices: tuple[str, str], evidence: str, where: str, ask: Ask | None, ledger: Ledger) -> Scale:

@@ -1,0 +1,105 @@
+"""A column of temperatures without a unit: told by its numbers, its place and its season, or asked about; in frost above all."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from logbook.errors import Unanswered
+from logbook.ingest import ImportOptions, read_export
+from tests.ingest.trip import local, text, trip
+
+JANUARY, JULY = "2024-01-15T21:00:00", "2024-07-15T21:00:00"
+ROWS, DAYS = 300, 2.0
+FROST, ROOM = (-12.0, 7.0), (18.0, 24.0)
+
+
+def fahrenheit(celsius):
+    return celsius * 1.8 + 32.0
+
+
+def celsius(degrees):
+    return (degrees - 32.0) / 1.8
+
+
+def tenths(values):
+    return values.round(1)
+
+
+def sixteenths(values):
+    return (values * 16).round() / 16
+
+
+# what the thermometer measured, in °C, and what the file shows of it
+SHOWN = {
+    "tenths of °C": lambda c: (tenths(c), tenths(c)),
+    "whole °C": lambda c: (c.round(), c.round()),
+    "halves of °C": lambda c: ((c * 2).round() / 2, (c * 2).round() / 2),
+    "sixteenths of °C": lambda c: (sixteenths(c), sixteenths(c)),
+    "°F of whole °C": lambda c: (c.round(), tenths(fahrenheit(c.round()))),
+    "°F of halves of °C": lambda c: ((c * 2).round() / 2, tenths(fahrenheit((c * 2).round() / 2))),
+    "°F of tenths of °C": lambda c: (tenths(c), tenths(fahrenheit(tenths(c)))),
+    "°F of sixteenths of °C": lambda c: (sixteenths(c), tenths(fahrenheit(sixteenths(c)))),
+    "whole °F": lambda c: (celsius(fahrenheit(c).round()), fahrenheit(c).round()),
+    "tenths of °F": lambda c: (celsius(tenths(fahrenheit(c))), tenths(fahrenheit(c))),
+    "°C of whole °F": lambda c: (tenths(celsius(fahrenheit(c).round())), tenths(celsius(fahrenheit(c).round()))),
+}
+TELL_THEMSELVES = [
+    "°F of whole °C", "°F of halves of °C", "°F of tenths of °C", "°C of whole °F", "sixteenths of °C",
+]  # fmt: skip
+
+
+def outcome(tmp_path, shown: str, between: tuple[float, float], *, start: str, zone: str, header: str = "Temp") -> str:
+    """`right`, `wrong` or `asked`, after two days that swing between two temperatures in °C."""
+    rng = np.random.default_rng(5)
+    low, high = between
+    swing = 0.5 + 0.5 * np.sin(np.arange(ROWS) / ROWS * DAYS * 2 * np.pi)
+    true, cells = SHOWN[shown](low + (high - low) * swing + rng.normal(0, 0.3, ROWS))
+    t = trip(ROWS, start=start, interval_s=DAYS * 86_400 / ROWS)
+    rows = [
+        f"{local(t.ts_ms[row], '%Y-%m-%dT%H:%M:%SZ')},{t.voltage_v[row]},{t.current_a[row]},{round(cells[row], 4):g},{t.soc_percent[row]}"
+        for row in range(ROWS)
+    ]
+    path = tmp_path / "trip.csv"
+    path.write_text(text([f"timestamp,voltage,current,{header},soc", *rows]), "utf-8")
+    try:
+        recording = read_export(path, ImportOptions(cells_in_series=4, rated_ah=100.0, default_time_zone=zone))
+    except Unanswered as question:
+        return "asked" if "Is its temperature in" in question.what else question.what
+    return "right" if np.abs(recording.readings.temperature_c - true).max() < 0.06 else "wrong"
+
+
+@pytest.mark.parametrize("zone", ["UTC", "Europe/Berlin", "America/Denver"])
+@pytest.mark.parametrize("between", [FROST, (-20.0, -10.0), (-6.0, 2.0), ROOM])
+@pytest.mark.parametrize("shown", TELL_THEMSELVES)
+def test_numbers_that_were_another_unit_s_steps_tell_theirs_in_any_country(tmp_path, shown, between, zone):
+    assert outcome(tmp_path, shown, between, start=JANUARY, zone=zone) == "right"
+
+
+@pytest.mark.parametrize("between", [FROST, (-6.0, 2.0), (-3.0, 6.0)])
+@pytest.mark.parametrize("shown", ["whole °F", "tenths of °F", "°F of sixteenths of °C"])
+def test_frost_in_fahrenheit_that_could_be_a_mild_day_is_asked_about(tmp_path, shown, between):
+    """From nowhere in particular in January: 10 to 45 °F would be charging at 10 to 45 °C."""
+    assert outcome(tmp_path, shown, between, start=JANUARY, zone="UTC") == "asked"
+
+
+@pytest.mark.parametrize("shown", list(SHOWN))
+@pytest.mark.parametrize("between", [FROST, (-20.0, -10.0), (5.0, 15.0), ROOM])
+def test_where_fahrenheit_is_usual_no_temperature_is_read_wrong(tmp_path, shown, between):
+    for start in (JANUARY, JULY):
+        assert outcome(tmp_path, shown, between, start=start, zone="America/Denver") != "wrong"
+
+
+@pytest.mark.parametrize("shown", ["tenths of °C", "whole °C", "halves of °C", "sixteenths of °C"])
+@pytest.mark.parametrize("between", [FROST, (-20.0, -10.0), (-1.0, 8.0), (5.0, 15.0), ROOM])
+def test_where_celsius_is_usual_nothing_is_asked(tmp_path, shown, between):
+    for start in (JANUARY, JULY):
+        assert outcome(tmp_path, shown, between, start=start, zone="Europe/Berlin") == "right"
+        assert outcome(tmp_path, shown, between, start=start, zone="UTC", header="Temperatur") == "right"
+
+
+@pytest.mark.parametrize("shown", ["tenths of °C", "halves of °C", "sixteenths of °C"])
+@pytest.mark.parametrize("between", [FROST, (-1.0, 8.0), (5.0, 15.0), ROOM])
+def test_most_files_from_nowhere_in_particular_are_read_unasked(tmp_path, shown, between):
+    for start in (JANUARY, JULY):
+        assert outcome(tmp_path, shown, between, start=start, zone="UTC") == "right"
