@@ -59,4 +59,4 @@ def database_url(text: str) -> str:
     if "://" in text:
         return text
     path = str(Path(text).expanduser().absolute())
-    return f"sqlite:///{quote(path, safe='/: ' + chr(92))}"
+    return f"sqlite:///{quote(path, safe='/: ' + chr(92), errors='surrogateescape')}"

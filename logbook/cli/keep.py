@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 import click
@@ -26,7 +27,7 @@ def backup(session: Session, folder: Path) -> None:
     result(f"{made.path}")
     held = (counted(made.readings, "reading"), counted(made.packs, "pack"), counted(made.originals, "kept file"))
     say(f"Backed up and checked: {', '.join(held)}.")
-    say(f"To bring it back:  logbook restore {made.path}")
+    say(f"To bring it back:  logbook restore {shlex.quote(str(made.path))}")
 
 
 @click.command("restore")

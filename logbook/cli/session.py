@@ -6,6 +6,7 @@ import sys
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
+from urllib.parse import unquote
 
 import click
 
@@ -48,8 +49,18 @@ class Session:
         return False
 
     def database_url(self, default_file: str = DATABASE_FILE) -> str:
-        """Say which logbook is meant."""
-        return Settings.resolve(self.database, default_file=default_file).database
+        """Say which logbook is meant; SQLite takes paths in UTF-8 alone."""
+        from logbook.errors import BadConfiguration
+
+        url = Settings.resolve(self.database, default_file=default_file).database
+        try:
+            unquote(url, errors="strict").encode()
+        except UnicodeError as error:
+            raise BadConfiguration(
+                f'the path of the logbook, "{url}", is not written in UTF-8.',
+                mend="Name another one with --db or LOGBOOK_DB.",
+            ) from error
+        return url
 
     @contextmanager
     def store(self, default_file: str = DATABASE_FILE) -> Iterator[Store]:

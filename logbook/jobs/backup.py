@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbook.errors import BadConfiguration, CannotWrite, InputMissing
+from logbook.settings import database_url
 from logbook.store import dialect, list_packs, migrate, open_store, originals, reading_span
 from logbook.store.engine import explained
 from logbook.store.unfinished import copy_privately, remove, sweep, to_disk
@@ -122,8 +123,8 @@ def restore(backup: Path | str, url: str, *, now: datetime | None = None) -> Pat
 def _verified(path: Path) -> tuple[int, int]:
     """Open a copy as a logbook of its own, check it whole, and count readings and packs."""
     with explained(path):
-        migrate.require_logbook(str(path))  # or an empty file would become an empty logbook
-    with open_store(str(path)) as copy, explained(path):
+        migrate.require_logbook(database_url(str(path)))  # or an empty file would become an empty logbook
+    with open_store(database_url(str(path))) as copy, explained(path):
         problems = dialect.integrity_problems(copy.engine)
         if problems:
             raise BadConfiguration(f"the copy is damaged: {problems[0]}", where=str(path), mend="Use another backup.")
@@ -166,7 +167,7 @@ def _free_name(target: Path, moment: datetime) -> Path:
 def _move_aside(target: Path, moment: datetime) -> Path | None:
     if not target.exists():
         return None
-    engine = dialect.create_engine(dialect.parse_url(str(target)))
+    engine = dialect.create_engine(dialect.parse_url(database_url(str(target))))
     try:
         dialect.close_for_good(engine)
     except dialect.ERRORS as error:

@@ -58,6 +58,8 @@ class Store:
         self.close()
 
 
+DEEPEST = 500
+"""Folders in each other: systems know no longer paths than some 4,000 letters."""
 EXPLANATIONS = (
     ("readonly database", CannotWrite, "the logbook cannot be written: it is read-only.", "Change its permissions."),
     ("database is locked", CannotWrite, "the logbook is busy: another program holds it.", "Try again in a minute."),
@@ -69,6 +71,20 @@ EXPLANATIONS = (
         "Check the disk, then try again.",
     ),
     ("unable to open", CannotWrite, "the logbook cannot be opened.", "Check the path and its permissions."),
+    (
+        "memory",
+        CannotWrite,
+        "there is not enough memory to read the logbook.",
+        "Close other programs, or check the path.",
+    ),
+    (
+        "locking protocol",
+        CannotWrite,
+        "the disk of the logbook cannot lock files.",
+        "Move the logbook to a disk of this machine.",
+    ),
+    ("no such table", BadConfiguration, "a table of the logbook is gone.", "Restore a backup of it."),
+    ("no such column", BadConfiguration, "a column of the logbook's tables is gone.", "Restore a backup of it."),
     ("not a database", BadConfiguration, "this file is not a logbook.", "Choose another file with --db or LOGBOOK_DB."),
     ("malformed", BadConfiguration, "the logbook's file is damaged.", "Restore a backup of it."),
 )
@@ -106,6 +122,8 @@ def open_store(url: str, *, read_only: bool = False) -> Store:
     path = dialect.file_of(parsed)
     if read_only and not path.exists():
         raise CannotWrite("there is no logbook here.", where=str(path), mend="Import a file first.")
+    if len(path.parts) > DEEPEST:
+        raise CannotWrite("the path of the logbook is too long.", where=str(path), mend="Name another one with --db.")
     with explained(path):
         if read_only:
             engine = dialect.create_engine(parsed, read_only=True)

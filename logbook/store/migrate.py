@@ -62,13 +62,14 @@ def refuse_unknown(engine: Engine, path: Path) -> None:
         )
 
 
-def require_logbook(path: str) -> None:
+def require_logbook(url: str) -> None:
     """Refuse a database that holds no tables of a logbook, such as an empty file."""
-    engine = dialect.create_engine(dialect.parse_url(path), for_migration=True)
+    parsed = dialect.parse_url(url)
+    engine = dialect.create_engine(parsed, for_migration=True)
     with engine.connect() as connection:
         found = revision_of(connection)
     if found is None:
-        raise BadConfiguration("this file is no logbook: it is empty.", where=path)
+        raise BadConfiguration("this file is no logbook: it is empty.", where=str(dialect.file_of(parsed)))
 
 
 def bring_up_to_date(url: URL) -> None:

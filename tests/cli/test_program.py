@@ -240,3 +240,16 @@ def test_a_pipe_is_no_logbook(run, tmp_path, monkeypatch):
 
     assert refused.code == 73
     assert "cannot be written (Illegal seek)" in refused.err
+
+
+@pytest.mark.parametrize("how", ["option", "variable"])
+def test_a_path_that_is_not_utf8_is_told(run, tmp_path, monkeypatch, how):
+    place = os.fsdecode(bytes(tmp_path) + b"/\xff.sqlite3")
+    if how == "variable":
+        monkeypatch.setenv("LOGBOOK_DB", place)
+
+    refused = run(*(("--db", place) if how == "option" else ()), "pack", "list")
+
+    assert refused.code == 78
+    assert "UTF-8" in refused.err
+    assert list(tmp_path.iterdir()) == []

@@ -11,6 +11,7 @@ import pytest
 from logbook.errors import BadConfiguration, CannotWrite, InputMissing
 from logbook.jobs.backup import back_up, newest_backup, restore
 from logbook.jobs.health import health
+from logbook.settings import database_url
 from logbook.store import add_note, commit_import, list_imports, list_notes, migrate, open_store, originals, undo_import
 from logbook.store.engine import migration_engine
 from tests.store.recordings import START_MS, content, drawn, readings_at, recording_of
@@ -255,3 +256,21 @@ def test_later_backups_copy_only_new_originals(filled, pack, tmp_path):
 
     assert made.originals == 2
     assert kept.stat().st_mtime_ns == first
+
+
+@pytest.mark.parametrize(
+    "name", ["a?b", "a%41b", "%00", "?mode=memory", "a#b", "new\nline", "a b;&'\"", "\u202e-x", "ü🔋"]
+)
+def test_a_folder_of_any_name_takes_a_backup_and_a_restored_logbook(filled, pack, tmp_path, name):
+    before = content(filled)
+
+    made = back_up(filled, tmp_path / name / "backups", now=NOW)
+
+    target = tmp_path / name / f"{name}.sqlite3"
+    for former in (False, True):
+        moved = restore(made.path, database_url(str(target)), now=NOW)
+        assert (moved is not None) is former
+    with open_store(database_url(str(target))) as store:
+        assert content(store) == before
+    left = {path.name for path in target.parent.iterdir() if "restoring" in path.name or path.name.endswith(".part")}
+    assert left == set()

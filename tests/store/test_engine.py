@@ -179,3 +179,18 @@ def test_writers_wait_for_each_other(store, pack):
         writer.join()
 
     assert len(list_notes(store, pack.id)) == 40
+
+
+def test_a_path_longer_than_any_system_knows_is_told(tmp_path):
+    with pytest.raises(CannotWrite, match="too long"):
+        open_store(str(tmp_path / "/".join(["y"] * 2000)))
+
+
+@pytest.mark.parametrize("statement", ["DROP TABLE note", "ALTER TABLE note DROP COLUMN text"])
+def test_a_logbook_whose_tables_are_not_its_own_is_told_to_be_restored(store, pack, statement):
+    with store.writing() as connection:
+        connection.exec_driver_sql(statement)
+
+    with pytest.raises(BadConfiguration, match="gone") as told:
+        list_notes(store, pack.id)
+    assert "backup" in told.value.mend
