@@ -8,9 +8,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from logbook.errors import BadConfiguration
 from logbook.jobs.progress import silent
+from logbook.jobs.receipts import receipt_from_json
 from logbook.jobs.refresh import METHOD, made_anew, rebuild, refresh, widened
-from logbook.store import findings, list_packs, read_findings, soundness
+from logbook.store import (
+    findings,
+    list_imports,
+    list_packs,
+    read_findings,
+    set_aside_rows,
+    soundness,
+    stored_receipt,
+)
 from logbook.store.snapshot import snapshot
 
 if TYPE_CHECKING:
@@ -20,6 +30,8 @@ if TYPE_CHECKING:
     from logbook.store import Store
     from logbook.store.snapshot import Snapshot
 
+UNREADABLE = (BadConfiguration, AttributeError, LookupError, TypeError, ValueError)
+"""What reading a text may raise that is not as it was written."""
 ROUNDING = 1e-6
 """Sums that begin at other readings differ in their last digits."""
 
@@ -42,10 +54,23 @@ def check(store: Store, progress: Progress = silent, *, mend: bool = False, meth
         Finding(f'The kept original of "{name}" is gone or damaged.', "Restore it from a backup.")
         for name in soundness.damaged_originals(store)
     ]
+    found += _receipts(store)
     packs = list_packs(store)
     for number, pack in enumerate(packs):
         found += [*_rollups(store, pack, mend=mend), *_findings(store, pack, mend=mend, method=method)]
         progress((number + 1) / len(packs))
+    return found
+
+
+def _receipts(store: Store) -> list[Finding]:
+    """Look at what every import says of itself."""
+    found = []
+    for row in list_imports(store):
+        try:
+            receipt_from_json(stored_receipt(store, row.id))
+            set_aside_rows(store, row.id)
+        except UNREADABLE:
+            found.append(Finding(f'The receipt of "{row.file_name}" cannot be read.', "Restore a backup."))
     return found
 
 
@@ -60,10 +85,16 @@ def _rollups(store: Store, pack: Pack, *, mend: bool) -> list[Finding]:
 
 def _findings(store: Store, pack: Pack, *, mend: bool, method: Method) -> list[Finding]:
     """Compare with what the readings give now."""
-    if not store.read_only:
-        refresh(store, pack, method=method)
-    with snapshot(store) as still:  # or an import beside it would look like damage
-        wrong = _wrong_kinds(still, pack, method)
+    try:
+        if not store.read_only:
+            refresh(store, pack, method=method)
+        with snapshot(store) as still:  # or an import beside it would look like damage
+            wrong = _wrong_kinds(still, pack, method)
+    except UNREADABLE:
+        if mend:
+            findings.forget(store, pack.id)
+            refresh(store, pack, method=method)
+        return [Finding(f"The findings of {pack.name} cannot be read.", "They can be made again.", mend)]
     if not wrong:
         return []
     if mend:

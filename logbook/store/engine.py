@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
+from json import JSONDecodeError
 from typing import TYPE_CHECKING, Self
 
 from logbook.errors import BadConfiguration, CannotWrite
@@ -102,6 +103,12 @@ def explained(path: Path) -> Iterator[None]:
             if words in text:
                 raise kind(what, where=str(path), mend=mend) from error
         raise
+    except (JSONDecodeError, UnicodeDecodeError) as error:
+        raise BadConfiguration(
+            "the logbook's file is damaged: a text in it cannot be read.",
+            where=str(path),
+            mend="Look with logbook check, which mends what can be made again with --mend; else restore a backup.",
+        ) from error
 
 
 def migration_engine(url: str | URL) -> Engine:

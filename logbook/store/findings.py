@@ -103,6 +103,15 @@ def commit_refresh(connection: Connection, pack_id: int, made: Refreshed) -> Non
     stale.set_digest_version(connection, pack_id, made.digest_version)
 
 
+def forget(store: Store, pack_id: int) -> None:
+    """Drop every finding of a pack, also those that cannot be read; the next refresh makes them all again."""
+    with store.writing() as connection:
+        for table in (models.hour, models.finding, models.finding_kind):
+            connection.execute(sa.delete(table).where(table.c.pack_id == pack_id))
+        stale.set_digest_version(connection, pack_id, None)
+        stale.bump(connection, pack_id)
+
+
 def read_findings(store: Store, pack_id: int) -> dict[str, pd.DataFrame]:
     """Give every table of findings, in order of time; `hours` is always there."""
     with store.reading() as connection:

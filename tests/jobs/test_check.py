@@ -2,10 +2,11 @@ from __future__ import annotations
 
 import pytest
 
+from logbook.errors import BadConfiguration
 from logbook.jobs import check as checking
 from logbook.jobs.check import check
 from logbook.jobs.health import health
-from logbook.store import commit_import, list_imports, originals
+from logbook.store import commit_import, list_imports, originals, read_findings
 from tests.store.recordings import DAY_MS, content, drawn, recording_of
 
 
@@ -116,3 +117,43 @@ def test_an_import_that_lands_in_the_middle_is_no_damage_and_hides_none(filled, 
     run(filled, "UPDATE hour SET charge_ah = charge_ah + 0.1 WHERE start_ms = (SELECT min(start_ms) FROM hour)")
     (found,) = check(filled)
     assert "hours" in found.message
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE finding SET body = '[1,' WHERE start_ms = (SELECT min(start_ms) FROM finding)",
+        "UPDATE finding SET body = '[]'",
+        "UPDATE finding_kind SET columns = '{'",
+        "UPDATE finding_kind SET columns = '[]'",
+        "UPDATE finding_kind SET columns = CAST(x'7b22ff' AS TEXT)",
+    ],
+)
+def test_findings_that_cannot_be_read_are_found_and_can_be_made_again(filled, pack, statement):
+    before = content(filled)
+    run(filled, statement)
+
+    (found,) = check(filled)
+    assert "The findings of House" in found.message
+    (mended,) = check(filled, mend=True)
+
+    assert mended.mended
+    assert check(filled) == []
+    assert content(filled) == before
+
+
+@pytest.mark.parametrize("text", ["{", "[]", '{"file_name": 1}'])
+def test_a_receipt_that_cannot_be_read_is_found(filled, text):
+    with filled.writing() as connection:
+        connection.exec_driver_sql("UPDATE import SET receipt = ?", (text,))
+
+    (found,) = check(filled)
+
+    assert (found.message, found.mended) == ('The receipt of "trip.csv" cannot be read.', False)
+
+
+def test_a_text_that_cannot_be_read_is_no_fault_of_the_program(filled, pack):
+    run(filled, "UPDATE finding_kind SET columns = '{'")
+
+    with pytest.raises(BadConfiguration, match="damaged"):
+        read_findings(filled, pack.id)
