@@ -141,24 +141,64 @@ def _import_all(
         return _import_one(session, store, path, pack, chosen, options)
     from logbook.jobs.era import OfAnotherTime, swapped_with
 
-    asked = {**options, "asked": {}}  # what is answered for one holds for the others
     packs = [pack, *swapped_with(store, pack)]
+    of_each = [replace(chosen, cells_in_series=each.cells_in_series, rated_ah=each.rated_ah) for each in packs]
+    asked = {**options, "asked": {}}  # what is answered for one holds for the others
+    if not options["dry_run"]:
+        return _import_together(session, store, path, packs, of_each, asked)
     failures: list[LogbookError] = []
-    for each in packs:
-        of_each = replace(chosen, cells_in_series=each.cells_in_series, rated_ah=each.rated_ah)
-        if not options["as_json"]:
-            say(f'For "{each.name}":')
-        error = _import_one(session, store, path, each, of_each, asked)
+    for each, its_options in zip(packs, of_each, strict=True):
+        _name(each, options)
+        error = _import_one(session, store, path, each, its_options, asked)
         failures += [] if error is None else [error]
     others = [error for error in failures if not isinstance(error, OfAnotherTime)]
     return others[0] if others else failures[0] if len(failures) == len(packs) else None
+
+
+def _import_together(
+    session: Session,
+    store: Store,
+    path: Path,
+    packs: Sequence[Pack],
+    chosen: Sequence[ImportOptions],
+    options: dict[str, Any],
+) -> LogbookError | None:
+    """Import one file for several packs, for all or for none, and print a receipt each."""
+    from logbook.jobs.swapped import Share, import_for_all
+
+    shares = [Share(pack, each, _era(options, pack)) for pack, each in zip(packs, chosen, strict=True)]
+    try:
+        with progress(path.name) as tick:
+            told = import_for_all(
+                store,
+                path,
+                shares,
+                ask=partial(_ask_beside, tick, options["asked"]) if session.may_ask else None,
+                progress=tick,
+                keep_original=not options["forget_original"],
+            )
+    except LogbookError as error:
+        say("Nothing was imported, for none of the packs.")
+        return _failed(error, path, options)
+    failures: list[LogbookError] = []
+    for pack, each in zip(packs, told, strict=True):
+        _name(pack, options)
+        if isinstance(each, LogbookError):
+            failures.append(_failed(each, path, options))
+        else:
+            _print_taken(each, pack, path, options)
+    return failures[0] if len(failures) == len(packs) else None
+
+
+def _name(pack: Pack, options: dict[str, Any]) -> None:
+    if not options["as_json"]:
+        say(f'For "{pack.name}":')
 
 
 def _import_one(
     session: Session, store: Store, path: Path, pack: Pack, chosen: ImportOptions, options: dict[str, Any]
 ) -> LogbookError | None:
     """Import one file and print its receipt; an expected failure is told, returned, and does not stop the rest."""
-    from logbook.cli.receipts import print_receipt
     from logbook.jobs.import_files import import_file
 
     try:
@@ -175,18 +215,28 @@ def _import_one(
                 era=_era(options, pack),
             )
     except LogbookError as error:
-        say(f"Error: {error}")
-        if options["as_json"]:
-            problem = {"what": error.what, "where": error.where, "mend": error.mend, "exit_code": error.exit_code}
-            document({"file_name": path.name, "error": problem}, compact=True)
-        return error
+        return _failed(error, path, options)
+    _print_taken(taken, pack, path, options)
+    return None
+
+
+def _failed(error: LogbookError, path: Path, options: dict[str, Any]) -> LogbookError:
+    say(f"Error: {error}")
+    if options["as_json"]:
+        problem = {"what": error.what, "where": error.where, "mend": error.mend, "exit_code": error.exit_code}
+        document({"file_name": path.name, "error": problem}, compact=True)
+    return error
+
+
+def _print_taken(taken: Receipt, pack: Pack, path: Path, options: dict[str, Any]) -> None:
+    from logbook.cli.receipts import print_receipt
+
     if options["as_json"]:
         document(taken.as_json(), compact=True)
     else:
         print_receipt(taken, pack.time_zone)
     _point_to_others(taken, path, options)
     _save_mapping(options["save_mapping"], taken)
-    return None
 
 
 def _point_to_others(taken: Receipt, path: Path, options: dict[str, Any]) -> None:

@@ -53,7 +53,7 @@ def import_file(  # noqa: PLR0913 - each is a choice of its owner
     path = Path(path)
     known = known_import(store, pack.id, sha256_of(path))
     if known:
-        return _known(store, known, path, pack, options, dry_run=dry_run)
+        return known_receipt(store, known, path, pack, options, dry_run=dry_run)
     from logbook.jobs.taking import read_for_pack  # noqa: PLC0415 - the whole importer, for a file that is not known
 
     read = partial(
@@ -138,11 +138,13 @@ def sha256_of(path: Path) -> str:
         ) from error
 
 
-def _known(store: Store, known: ImportRow, path: Path, pack: Pack, options: ImportOptions, *, dry_run: bool) -> Receipt:
+def known_receipt(
+    store: Store, known: ImportRow, path: Path, pack: Pack, options: ImportOptions, *, dry_run: bool = False
+) -> Receipt:
     """A file that came before: its first receipt; refused where it is to be read otherwise than then."""
     other = read_otherwise(stored_receipt(store, known.id), path, options)
     if other is None:
-        return _known_receipt(store, known, dry_run=dry_run)
+        return _first_receipt(store, known, dry_run=dry_run)
     if not dry_run:
         raise BadData(
             f"This file came in before and was read otherwise ({other}). Nothing was changed.",
@@ -163,7 +165,7 @@ def _known(store: Store, known: ImportRow, path: Path, pack: Pack, options: Impo
     )
 
 
-def _known_receipt(store: Store, known: ImportRow, *, dry_run: bool) -> Receipt:
+def _first_receipt(store: Store, known: ImportRow, *, dry_run: bool) -> Receipt:
     """Give the receipt of the import that brought the file, with what is different now."""
     stored = receipt_from_json(stored_receipt(store, known.id))
     now = {
