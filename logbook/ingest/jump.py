@@ -56,22 +56,41 @@ class Jump:
     ms: int
 
 
+@dataclass(frozen=True)
+class Steps:
+    """The steps of a log's clock that its values go on over."""
+
+    backward: tuple[Jump, ...]
+    forward: tuple[Jump, ...]
+    usual_ms: float
+
+
 def with_steady_clock(frame: Frame, given: str | None, known: Known, ledger: Ledger, ask: Ask | None) -> Frame:
     """Rows in the order they were logged, their times as by one clock; `given` is the side of a jump that was right."""
-    if _runs_on(frame.ts_ms):
+    steps = steps_seen(frame)
+    if steps is None:
         return frame
+    jumps = taken_for_set(frame, steps.forward, steps.backward, known, given)
+    _warn_of_others(frame, [jump for jump in steps.forward if jump not in jumps], ledger)
+    return _moved(frame, jumps, given, known, ledger, ask) if jumps else frame
+
+
+def steps_seen(frame: Frame) -> Steps | None:
+    """The steps of whole half hours, in the order they were logged; None where there are none, or rows in no order."""
+    if _runs_on(frame.ts_ms):
+        return None
     starts = np.flatnonzero(np.diff(frame.ts_ms, prepend=frame.ts_ms[:1] - 1) != 0)
     times = frame.ts_ms[starts]
     steps = np.diff(times)
     if len(steps) < 2 * LEAST_ROWS or not (steps > 0).any():
-        return frame
+        return None
     back = np.flatnonzero(steps < 0)
     if len(back) > MOST_JUMPS:
-        return frame
+        return None
     usual = float(np.median(steps[steps > 0]))
     sizes = _half_hours(steps, usual) * HALF_HOUR_MS
     if not sizes.any():
-        return frame
+        return None
     edges = [0, *starts[back + 1].tolist(), len(frame)]
     backward = [
         Jump(int(starts[place + 1]), int(sizes[place]))
@@ -83,9 +102,17 @@ def with_steady_clock(frame: Frame, given: str | None, known: Known, ledger: Led
         for place in np.flatnonzero(sizes > 0).tolist()[:MOST_JUMPS]
         if _joins(frame, int(starts[place + 1])) and _beside(frame, int(starts[place + 1]))
     ]
-    jumps = sorted([*backward, *_set_on(frame, forward, backward, known)], key=lambda jump: jump.row)
-    _warn_of_others(frame, [jump for jump in forward if jump not in jumps], ledger)
-    return _moved(frame, jumps, given, known, ledger, ask) if jumps else frame
+    return Steps(tuple(backward), tuple(forward), usual)
+
+
+def taken_for_set(
+    frame: Frame, forward: Sequence[Jump], backward: Sequence[Jump], known: Known, given: str | None
+) -> list[Jump]:
+    """The steps at which the clock was set: all that go back, and those on that are no gaps, or a lone one that the owner tells of; by row."""
+    chosen = [*backward, *_set_on(frame, forward, backward, known)]
+    if given and not chosen and len(forward) == 1:
+        chosen = list(forward)
+    return sorted(chosen, key=lambda jump: jump.row)
 
 
 def _runs_on(ts_ms: NDArray[np.int64]) -> bool:
@@ -202,10 +229,10 @@ def _hours(ms: int) -> str:
     return f"{abs(ms) / MS_PER_HOUR:g} h"
 
 
-def _told(frame: Frame, jump: Jump) -> str:
+def _told(frame: Frame, jump: Jump, zone: str) -> str:
     way = "back" if jump.ms < 0 else "on"
     shown = np.datetime_as_string(frame.ts_ms[jump.row - 1].astype("datetime64[ms]"), "m").replace("T", " ")
-    return f"at line {frame.lines[jump.row]} (after {shown} UTC) it was set {way} by {_hours(jump.ms)}"
+    return f"at line {frame.lines[jump.row]} (after {shown} {zone}) it was set {way} by {_hours(jump.ms)}"
 
 
 def _moved(
@@ -215,14 +242,8 @@ def _moved(
     edges = [0, *(jump.row for jump in jumps), len(frame)]
     spans = list(itertools.pairwise(edges))
     off = np.concatenate([[0], np.cumsum([jump.ms for jump in jumps])])
-    told = "; ".join(_told(frame, jump) for jump in jumps)
-    if given is None and off[0] == off[-1]:
-        ledger.infer(QUESTION, "before and after", "fair", f"{told}; so it came back to what it was")
-        right = off[0]
-    else:
-        answer = given or settle(_question(told), ask, known.where)
-        ledger.infer(QUESTION, answer, "given", f"as you said; {told}")
-        right = off[0] if answer == "before" else off[-1]
+    side = settled(frame, jumps, given, ledger, Asker(known.where, ask), returned=bool(off[0] == off[-1]))
+    right = off[0] if side == "before" else off[-1]
     times = frame.ts_ms.copy()
     wrong = np.zeros(len(frame), bool)
     for (first, last), ahead in zip(spans, off, strict=True):
@@ -232,6 +253,34 @@ def _moved(
         "clock set", "rows logged while the clock stood whole half hours off, their times moved", frame.lines[wrong]
     )
     return replace(frame, ts_ms=times)
+
+
+@dataclass(frozen=True)
+class Asker:
+    """Who to ask, and of which file."""
+
+    where: str
+    ask: Ask | None
+
+
+def settled(
+    frame: Frame,
+    jumps: Sequence[Jump],
+    given: str | None,
+    ledger: Ledger,
+    asker: Asker,
+    *,
+    returned: bool,
+    local: bool = False,
+) -> str:
+    """The side on which the clock was right, `before` or `after`: given, or asked where it did not come back to what it was."""
+    told = "; ".join(_told(frame, jump, "by its clock" if local else "UTC") for jump in jumps)
+    if given is None and returned:
+        ledger.infer(QUESTION, "before and after", "fair", f"{told}; so it came back to what it was")
+        return "before"
+    answer = given or settle(_question(told), asker.ask, asker.where)
+    ledger.infer(QUESTION, answer, "given", f"as you said; {told}")
+    return answer
 
 
 def _question(told: str) -> Question:

@@ -35,6 +35,7 @@ from logbook.ingest.shifted import without_shifted
 from logbook.ingest.spike import without_spikes
 from logbook.ingest.tables import lines_in, of_one_series, read_tables
 from logbook.ingest.temperature import mended_temperature
+from logbook.ingest.wallclock import set_near_summer_time
 from logbook.ingest.zone import UNDECIDED, TimeZone, utc_from_local
 from logbook.schema.reading import QUANTITY_NAMES, Readings
 from logbook.schema.recording import COUNTERS, Recording
@@ -174,6 +175,9 @@ class _Import:
         chooser = TimeZone(given, self.options.default_time_zone, self.where)
         zone = chooser.choose(frame.ts_ms, preamble, self.ledger, self.ask)
         if start is None or not len(frame):
+            steady = set_near_summer_time(frame, zone, self.options.clock, self.known, self.ledger, self.ask)
+            if steady is not None:
+                return steady
             return utc_from_local(frame.ts_ms, zone, frame.lines, self.ledger)
         begun = np.array([start], np.int64)
         return frame.ts_ms + (utc_from_local(begun, zone, frame.lines[:1], self.ledger) - begun)
