@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from logbook.cli.program import program
+from logbook.cli.session import came_of_interrupt
 from logbook.errors import CannotWrite, LogbookError
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ def _run(arguments: Sequence[str] | None) -> int:
         code = program.main(args=arguments, standalone_mode=False)
         sys.stdout.flush()
     except Exception as error:  # noqa: BLE001 - the last door: nobody should meet a traceback
-        return _interrupted() if _came_of_interrupt(error) else _outcome(error)
+        return _interrupted() if came_of_interrupt(error) else _outcome(error)
     except KeyboardInterrupt:
         return _interrupted()
     return code if isinstance(code, int) else 0
@@ -78,12 +79,6 @@ def _outcome(error: Exception) -> int:
             return _told(CannotWrite(f"{error.strerror}.", where=str(error.filename or ""), mend=mend))
         case _:
             return _bug(error)
-
-
-def _came_of_interrupt(error: BaseException) -> bool:
-    """Whether Ctrl-C was pressed in the database's driver, which makes an error of its own of it."""
-    before = error.__cause__ or error.__context__
-    return before is not None and (isinstance(before, KeyboardInterrupt) or _came_of_interrupt(before))
 
 
 def _interrupted() -> int:

@@ -67,7 +67,7 @@ class Session:
         """Open the logbook, made or brought up to date as needed."""
         from logbook.store import open_store
 
-        with open_store(self.database_url(default_file)) as store:
+        with open_store(self.database_url(default_file)) as store, blamed_rightly(store):
             yield store
 
     @contextmanager
@@ -80,8 +80,33 @@ class Session:
             with self.store() as store:
                 yield store
             return
-        with open_read_only(url) as store:
+        with open_read_only(url) as store, blamed_rightly(store):
             yield store
+
+
+@contextmanager
+def blamed_rightly(store: Store) -> Iterator[None]:
+    """Where nobody foresaw what went wrong, look whether the logbook's file is damaged, and say so."""
+    from logbook.errors import BadConfiguration, LogbookError
+
+    try:
+        yield
+    except (LogbookError, click.ClickException, click.exceptions.Exit, click.Abort, OSError):
+        raise
+    except Exception as error:
+        from logbook.store import soundness
+
+        if came_of_interrupt(error) or not soundness.is_damaged(store):
+            raise
+        raise BadConfiguration(
+            "the logbook's file is damaged.", where=str(store.path), mend="Restore a backup of it."
+        ) from error
+
+
+def came_of_interrupt(error: BaseException) -> bool:
+    """Whether Ctrl-C was pressed in the database's driver, which makes an error of its own of it."""
+    before = error.__cause__ or error.__context__
+    return before is not None and (isinstance(before, KeyboardInterrupt) or came_of_interrupt(before))
 
 
 pass_session = click.make_pass_decorator(Session, ensure=True)

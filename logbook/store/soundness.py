@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import sqlalchemy as sa
 
+from logbook.errors import LogbookError
 from logbook.store import dialect, models, originals
 from logbook.store.imports import list_imports
 from logbook.store.readings import samples_between
@@ -30,6 +31,15 @@ def damage(store: Store) -> list[str]:
         return problems
     orphans = _orphans(store)
     return [f"Rows of {name} belong to nothing." for name in orphans]
+
+
+def is_damaged(store: Store) -> bool:
+    """Whether the order of the database's file is broken, or rows hold what its tables forbid."""
+    try:
+        with store.reading() as connection:
+            return bool(dialect.structure_problems(connection))
+    except (LogbookError, *dialect.ERRORS):
+        return True
 
 
 def _orphans(store: Store) -> list[str]:

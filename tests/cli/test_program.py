@@ -253,3 +253,24 @@ def test_a_path_that_is_not_utf8_is_told(run, tmp_path, monkeypatch, how):
     assert refused.code == 78
     assert "UTF-8" in refused.err
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(("damaged", "code", "words"), [(False, 70, "fault of logbook"), (True, 78, "damaged")])
+def test_what_nobody_foresaw_in_a_damaged_file_is_put_down_to_the_damage(
+    house, monkeypatch, tmp_path, damaged, code, words
+):
+    def reading(*_arguments):
+        raise ValueError("invalid literal for int()")
+
+    monkeypatch.setattr("logbook.store.packs.list_packs", reading)
+    path = tmp_path / "logbook.sqlite3"
+    assert not path.with_name(f"{path.name}-wal").exists()
+    if damaged:
+        raw = bytearray(path.read_bytes())
+        raw[2 * 16_384 : 3 * 16_384] = bytes(16_384)
+        path.write_bytes(raw)
+
+    ended = house("pack", "list")
+
+    assert ended.code == code, ended.err
+    assert words in ended.err
