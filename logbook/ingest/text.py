@@ -236,8 +236,10 @@ def _of_few_lines(block: bytes) -> Iterator[bytes]:
     """A block as it is, or cut in halves until none has too many lines."""
     cut = 0
     if len(block) > MOST_LINES and block.count(b"\n") > MOST_LINES:
-        cut = _before_words(block, block.rfind(b"\n", 0, len(block) // 2) + 1)
-    if not cut:
+        half = block.rfind(b"\n", 0, len(block) // 2) + 1
+        # a first line longer than the rest stands alone
+        cut = _before_words(block, half) if half else block.find(b"\n") + 1
+    if not cut or cut == len(block):
         yield block
         return
     yield from _of_few_lines(block[:cut])
