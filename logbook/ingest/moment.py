@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import itertools
-import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from logbook.errors import BadData
-from logbook.ingest.clock import NO_TIME, ORDERS, WHOLE, DateWord, midnights, read_date_word, read_time_of_day
-from logbook.ingest.question import Question, settle
+from logbook.ingest.beginning import beginning, start_in
+from logbook.ingest.clock import NO_TIME, ORDERS, WHOLE, DateWord, midnights, read_date_word
+from logbook.ingest.dateorder import order_of
 from logbook.ingest.run import few, nearly_all
 from logbook.ingest.serial import Hints, serial_moments
 from logbook.ingest.unit import Unit, unit_exact
-from logbook.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_S, S_PER_HOUR, S_PER_MINUTE
+from logbook.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -119,7 +118,7 @@ def _text_moments(
         if use.target != "elapsed" and options.after_ms is not None:
             start = _day_after(options.after_ms, ms[undated])
         else:
-            start = _start(section, options, ask, ledger)
+            start = beginning(options.start, section.header.preamble, options.file_name, ask, ledger)
         counted = start if use.target == "elapsed" else None
         return Moments(np.where(undated, start + _unrolled(ms, undated), NO_MOMENT), utc=False, start=counted)
     days = np.array([_or_missing(word.days(order)) for word in words])
@@ -206,7 +205,7 @@ def _number_moments(
         hints = replace(options.hints, said_ms=start_in([*section.header.preamble, options.file_name]))
         return Moments(serial_moments(values, given, hints, ledger, ask, options.file_name), utc=False)
     unit = use.unit if use.unit and use.unit.dimension == "duration" else None
-    start = _start(section, options, ask, ledger)
+    start = beginning(options.start, section.header.preamble, options.file_name, ask, ledger)
     elapsed = _rounded(values, unit or _elapsed_unit(values, ledger))
     known = (elapsed != NO_MOMENT) & ~_begun_anew(elapsed, section, ledger)
     return Moments(np.where(known, start + np.where(known, elapsed, 0), NO_MOMENT), utc=False, start=start)
@@ -281,142 +280,3 @@ def _elapsed_unit(values: NDArray[np.float64], ledger: Ledger) -> Unit:
     name = "ms" if step >= 900 and nearly_all(np.mod(values, 1) == 0) else "s"
     ledger.infer("time", f"elapsed {name}", "fair", f"the usual step is {step:g}")
     return unit_exact(name)
-
-
-def _start(section: Section, options: TimeOptions, ask: Ask | None, ledger: Ledger) -> int:
-    """Local ms at which elapsed time is zero: given, above the table, in the file's name, or asked."""
-    if options.start:
-        found = start_in([options.start])
-        if found is None:
-            raise BadData(
-                f'The start "{options.start}" is no date and time.', mend='Write it as  start = "2024-03-05 14:30:00"'
-            )
-        return found
-    if (known := ledger.answer("start")) is not None and (found := start_in([known])) is not None:
-        return found  # a header that stands again has no lines above it
-    for place, texts in (
-        ("the lines above the table", section.header.preamble),
-        ("the file's name", [options.file_name]),
-    ):
-        found = start_in(texts)
-        if found is not None:
-            ledger.infer("start", str(np.datetime64(found, "ms")), "fair", f"it stands in {place}")
-            return found
-    question = Question(
-        "start",
-        "The file says how much time went by, but not when it began; when did it begin?",
-        (),
-        "No date was found above the table or in the file's name.",
-        '--mapping FILE  with  start = "2024-03-05 14:30:00"  under [time]',
-    )
-    answer = settle(question, ask, options.file_name)
-    found = start_in([answer])
-    if found is None:
-        raise BadData(
-            f'"{answer}" is no date and time.', where=options.file_name, mend="Write it as 2024-03-05 14:30:00"
-        )
-    return found
-
-
-ISO_DAY = re.compile(r"(?<!\d)(20\d{2})[-/._]?(\d{2})[-/._]?(\d{2})(?!\d)")
-DOTTED_DAY = re.compile(r"(?<!\d)(\d{1,2})\.(\d{1,2})\.(20\d{2})(?!\d)")
-CLOCK_READING = re.compile(r"(?<!\d)(\d{1,2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?)")
-CLOCK_IN_NAME = re.compile(r"(?<!\d)([01]\d|2[0-3])[-_.]?([0-5]\d)(?:[-_.]?([0-5]\d))?(?!\d)")
-
-
-def start_in(texts: Sequence[str]) -> int | None:
-    """The first date among these texts, with the first time of day in it or after it; local ms."""
-    day: int | None = None
-    for line in texts:
-        text = line
-        if day is None:
-            day, text = _day_in(line)
-        if day is None:
-            continue
-        if match := CLOCK_READING.search(text):
-            return day * MS_PER_DAY + max(read_time_of_day(match[1]), 0)
-        if match := CLOCK_IN_NAME.search(text):
-            hour, minute, second = (int(part or 0) for part in match.groups())
-            return day * MS_PER_DAY + (hour * S_PER_HOUR + minute * S_PER_MINUTE + second) * MS_PER_S
-    return None if day is None else day * MS_PER_DAY
-
-
-def _day_in(text: str) -> tuple[int | None, str]:
-    """A date in a text, as days since 1970, and the text without it."""
-    for pattern, order in ((ISO_DAY, "year-first"), (DOTTED_DAY, "day-first")):
-        if match := pattern.search(text):
-            fields = (int(match[1]), int(match[2]), int(match[3]))
-            rest = f"{text[: match.start()]} {text[match.end() :]}"
-            return DateWord(fields, None, None, None).days(order), rest
-    return None, text
-
-
-def order_of(words: Sequence[DateWord], given: str | None, ledger: Ledger, ask: Ask | None, where: str) -> str:
-    """Order of day and month for the whole file: proved by a field above 12, else by steps of one day, else asked."""
-    distinct = {word.fields: word for word in words if word.fields is not None and word.order is None}
-    open_words = list(distinct.values())
-    if not open_words:
-        return "year-first"
-    if given:
-        ledger.infer("order of day and month", given, "given", "as you said")
-        return given
-    possible = [
-        order for order in ORDERS if sum(word.days(order) is None for word in open_words) <= 0.02 * len(open_words)
-    ]
-    recalled = ledger.recalled("order of day and month")
-    if len(possible) == 1:
-        ledger.infer("order of day and month", possible[0], "strong", _proof(open_words))
-        if recalled not in {None, possible[0]}:
-            ledger.warn(f"Its dates are written {possible[0]}; in the last file with this header they were {recalled}.")
-        return possible[0]
-    return _by_steps(open_words, possible or list(ORDERS), ledger, ask, where)
-
-
-def _proof(words: Sequence[DateWord]) -> str:
-    for word in words:
-        if word.fields and max(word.fields[:2]) > 12:
-            mark = word.mark or "/"
-            return f'only so is "{mark.join(f"{number:02d}" for number in word.fields)}" a date'
-    return "only so are all of them dates"
-
-
-def _by_steps(words: Sequence[DateWord], possible: Sequence[str], ledger: Ledger, ask: Ask | None, where: str) -> str:
-    counts = {order: _day_steps(words, order) for order in possible}
-    best = max(counts, key=lambda order: counts[order])
-    others = max((count for order, count in counts.items() if order != best), default=0)
-    evidence = "; ".join(
-        f"read {order}, {count} of {len(words) - 1} changes of date are by one day" for order, count in counts.items()
-    )
-    against = ledger.recalled("order of day and month", possible)
-    if len(words) > 1 and counts[best] >= 1 and others == 0 and against in {None, best}:
-        strength = "strong" if len(words) > 2 and counts[best] >= 2 else "fair"
-        ledger.infer("order of day and month", best, strength, evidence)
-        return best
-    if others == counts[best] and (recalled := ledger.recall("order of day and month", possible)):
-        return recalled
-    if against is None and all(word.mark == "." for word in words) and "day-first" in possible:
-        ledger.infer("order of day and month", "day-first", "fair", "dates with dots are written day first")
-        return "day-first"
-    shown = (words[0].mark or "/").join(f"{number:02d}" for number in words[0].fields or ())
-    question = Question(
-        "date_order",
-        f'Is "{shown}" written day first or month first?',
-        tuple(possible),
-        f"The dates of the file allow both: {evidence}.{_last_time(against)}"
-        if len(words) > 1
-        else "The file has one date, and it allows both.",
-        '--mapping FILE  with  order = "day-first"  (or "month-first") under [time]',
-    )
-    answer = settle(question, ask, where)
-    ledger.infer("order of day and month", answer, "given", "as you said")
-    return answer
-
-
-def _last_time(order: str | None) -> str:
-    return f" In the last file with this header they were {order}." if order else ""
-
-
-def _day_steps(words: Sequence[DateWord], order: str) -> int:
-    days = [word.days(order) for word in words]
-    pairs = [(a, b) for a, b in itertools.pairwise(days) if a is not None and b is not None]
-    return sum(1 for a, b in pairs if abs(b - a) == 1)
