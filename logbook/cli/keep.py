@@ -27,6 +27,8 @@ def backup(session: Session, folder: Path) -> None:
     result(f"{made.path}")
     held = (counted(made.readings, "reading"), counted(made.packs, "pack"), counted(made.originals, "kept file"))
     say(f"Backed up and checked: {', '.join(held)}.")
+    if made.gone:
+        say(f"{counted(made.gone, 'kept file')} that it speaks of could not be found; logbook check names them.")
     say(f"To bring it back:  logbook restore {shlex.quote(str(made.path))}")
 
 

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 from logbook.errors import BadConfiguration, CannotWrite, InputMissing
 from logbook.settings import database_url
-from logbook.store import dialect, list_packs, migrate, open_store, originals, reading_span
+from logbook.store import dialect, list_imports, list_packs, migrate, open_store, originals, reading_span
 from logbook.store.engine import explained
-from logbook.store.unfinished import copy_privately, remove, sweep, to_disk
+from logbook.store.unfinished import alone_in, copy_privately, remove, require_utf8, sweep, to_disk
 
 if TYPE_CHECKING:
     from logbook.store import Store
@@ -32,36 +32,45 @@ class Backup:
     packs: int
     originals: int
     """Kept files in the backup folder."""
+    gone: int = 0
+    """Kept files that the logbook speaks of and that are no more."""
 
 
 def back_up(store: Store, folder: Path | str, *, now: datetime | None = None) -> Backup:
     """Copy the logbook as it is at one moment into a folder, check the copy, and copy new originals beside it."""
     folder = Path(folder)
-    moment = now or datetime.now(UTC)
-    while (target := folder / f"logbook-{moment:%Y%m%dT%H%M%SZ}.sqlite3").exists():
-        moment += timedelta(seconds=1)
-    unfinished = folder / f"{target.name}.part"
+    require_utf8(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        _need_room(store, folder)
-        sweep(folder, "logbook-*.sqlite3.part*")
-        remove(unfinished)
-        with explained(folder):
-            dialect.copy_to(store.engine, unfinished)
-        counted = _verified(unfinished)
-        kept = originals.copy_all(store.originals_folder, folder / ORIGINALS)
-        to_disk(unfinished)
-        unfinished.replace(target)
-        to_disk(target.parent)
+        with alone_in(folder):
+            return _backed_up(store, folder, now or datetime.now(UTC))
     except OSError as error:
         raise CannotWrite(
             f"the backup cannot be written ({error.strerror or error}).",
             where=str(folder),
             mend="Choose another folder or make room.",
         ) from error
+
+
+def _backed_up(store: Store, folder: Path, moment: datetime) -> Backup:
+    while (target := folder / f"logbook-{moment:%Y%m%dT%H%M%SZ}.sqlite3").exists():
+        moment += timedelta(seconds=1)
+    unfinished = folder / f"{target.name}.part"
+    try:
+        _need_room(store, folder)
+        sweep(folder, "logbook-*.sqlite3.part*")
+        remove(unfinished)
+        with explained(folder):
+            dialect.copy_to(store.engine, unfinished)
+        readings, packs, kept = _verified(unfinished)
+        there = originals.copy_all(store.originals_folder, folder / ORIGINALS)
+        gone = sum(not (folder / ORIGINALS / name).exists() for name in kept)
+        to_disk(unfinished)
+        unfinished.replace(target)
+        to_disk(target.parent)
     finally:
         remove(unfinished)
-    return Backup(target, readings=counted[0], packs=counted[1], originals=kept)
+    return Backup(target, readings=readings, packs=packs, originals=there, gone=gone)
 
 
 def newest_backup(place: Path | str) -> Path:
@@ -94,10 +103,21 @@ def restore(backup: Path | str, url: str, *, now: datetime | None = None) -> Pat
     if not backup.is_file():
         raise InputMissing("there is no such backup.", where=str(backup), mend="Give the path of its .sqlite3 file.")
     target = dialect.file_of(dialect.parse_url(url))
-    moment = now or datetime.now(UTC)
-    incoming = target.with_name(f"{target.name}.restoring")
     try:
         target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        with alone_in(target.parent):
+            return _restored(backup, target, now or datetime.now(UTC))
+    except OSError as error:
+        raise CannotWrite(
+            f"the logbook cannot be restored ({error.strerror or error}); the former one is unchanged.",
+            where=str(target),
+            mend="Make room or change the permissions.",
+        ) from error
+
+
+def _restored(backup: Path, target: Path, moment: datetime) -> Path | None:
+    incoming = target.with_name(f"{target.name}.restoring")
+    try:
         remove(incoming)  # or a write-ahead file left by a killed restore would be played into this copy
         copy_privately(backup, incoming)
         try:
@@ -109,19 +129,13 @@ def restore(backup: Path | str, url: str, *, now: datetime | None = None) -> Pat
         former = _move_aside(target, moment)
         incoming.replace(target)
         to_disk(target.parent)
-    except OSError as error:
-        raise CannotWrite(
-            f"the logbook cannot be restored ({error.strerror or error}); the former one is unchanged.",
-            where=str(target),
-            mend="Make room or change the permissions.",
-        ) from error
     finally:
         _remove_all(incoming)
     return former
 
 
-def _verified(path: Path) -> tuple[int, int]:
-    """Open a copy as a logbook of its own, check it whole, and count readings and packs."""
+def _verified(path: Path) -> tuple[int, int, set[str]]:
+    """Open a copy as a logbook of its own and check it whole; gives its readings and packs, and names of kept files."""
     with explained(path):
         migrate.require_logbook(database_url(str(path)))  # or an empty file would become an empty logbook
     with open_store(database_url(str(path))) as copy, explained(path):
@@ -130,8 +144,9 @@ def _verified(path: Path) -> tuple[int, int]:
             raise BadConfiguration(f"the copy is damaged: {problems[0]}", where=str(path), mend="Use another backup.")
         packs = list_packs(copy)
         readings = sum(reading_span(copy, pack.id)[0] for pack in packs)
+        kept = {row.original for row in list_imports(copy) if row.original}
         dialect.close_for_good(copy.engine)
-    return readings, len(packs)
+    return readings, len(packs), kept
 
 
 def _remove_all(incoming: Path) -> None:

@@ -24,7 +24,7 @@ from logbook.store.imports import set_aside_rows
 from logbook.store.parts import stored_parts
 from logbook.store.readings import ends, readings_between
 from logbook.store.snapshot import snapshot
-from logbook.store.unfinished import sweep, to_disk
+from logbook.store.unfinished import require_utf8, sweep, to_disk
 from logbook.units import THOUSANDTHS, iso_from_ms
 
 if TYPE_CHECKING:
@@ -107,6 +107,7 @@ def export(store: Store, folder: Path | str, progress: Progress = silent) -> Exp
         Where the folder is there already, or cannot be written.
     """
     folder = Path(folder)
+    require_utf8(folder)
     if folder.exists():
         raise CannotWrite("there is something of this name already.", where=str(folder), mend="Name a new folder.")
     unfinished = folder.with_name(f"{folder.name}.{os.getpid()}.part")

@@ -6,14 +6,64 @@ import os
 import shutil
 import sys
 import time
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
+from logbook.errors import CannotWrite
+
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 DEAD_S = 3600
 """An unfinished file nobody wrote to for so long belongs to no living program."""
+
+PATIENCE_S = 300.0
+"""How long a backup or a restore waits for another one in the same folder."""
+LOOK_S = 0.1
+
+
+@contextmanager
+def alone_in(folder: Path, *, patience_s: float = PATIENCE_S) -> Iterator[None]:
+    """Hold a folder against other programs that ask for the same; a killed one lets go by itself.
+
+    The lock is on the folder, so no file is left. Where the system has none of this kind, nothing is held.
+    """
+    if sys.platform == "win32":
+        yield
+        return
+    import fcntl  # noqa: PLC0415 - not on every system
+
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        until = time.monotonic() + patience_s
+        while True:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError as error:
+                if time.monotonic() >= until:
+                    raise CannotWrite(
+                        "another backup or restore is at work in this folder; nothing was changed.",
+                        where=str(folder),
+                        mend="Wait until it has ended, and try again.",
+                    ) from error
+                time.sleep(LOOK_S)
+            except OSError:  # a disk that knows no locks
+                break
+        yield
+    finally:
+        os.close(handle)
+
+
+def require_utf8(path: Path) -> None:
+    """Refuse a name that a database cannot be told."""
+    try:
+        str(path).encode()
+    except UnicodeEncodeError as error:
+        raise CannotWrite(
+            "this name is not written in UTF-8.", where=str(path), mend="Choose another folder."
+        ) from error
 
 
 def sweep(folder: Path, pattern: str, *, older_than_s: float = DEAD_S) -> None:

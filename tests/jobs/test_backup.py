@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import os
 import stat
+import sys
 import threading
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,6 +15,7 @@ from logbook.jobs.health import health
 from logbook.settings import database_url
 from logbook.store import add_note, commit_import, list_imports, list_notes, migrate, open_store, originals, undo_import
 from logbook.store.engine import migration_engine
+from logbook.store.unfinished import alone_in
 from tests.store.recordings import START_MS, content, drawn, readings_at, recording_of
 
 NOW = datetime(2025, 6, 1, 12, 30, tzinfo=UTC)
@@ -274,3 +276,92 @@ def test_a_folder_of_any_name_takes_a_backup_and_a_restored_logbook(filled, pack
         assert content(store) == before
     left = {path.name for path in target.parent.iterdir() if "restoring" in path.name or path.name.endswith(".part")}
     assert left == set()
+
+
+def at_once(*jobs):
+    """Run them together; gives what each returned or raised."""
+    found = [None] * len(jobs)
+
+    def run(place):
+        try:
+            found[place] = jobs[place]()
+        except CannotWrite as error:
+            found[place] = error
+
+    threads = [threading.Thread(target=run, args=(place,)) for place in range(len(jobs))]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return found
+
+
+def test_backups_into_one_folder_at_once_are_all_whole(filled, tmp_path):
+    before = content(filled)
+
+    made = at_once(*[lambda: back_up(filled, tmp_path / "backups", now=NOW)] * 3)
+
+    assert len({each.path.name for each in made}) == 3
+    for each in made:
+        with open_store(str(each.path)) as copy:
+            assert content(copy) == before
+
+
+def test_restores_at_once_come_one_after_the_other(filled, tmp_path):
+    before, url = content(filled), str(filled.path)
+    made = back_up(filled, tmp_path / "backups", now=NOW)
+    filled.close()
+
+    former = at_once(*[lambda: restore(made.path, url, now=NOW)] * 3)
+
+    assert len(set(former)) == 3
+    with open_store(url) as store:
+        assert content(store) == before
+    left = {path.name for path in filled.path.parent.iterdir() if path.is_file()}
+    assert left - {f"{filled.path.name}-wal", f"{filled.path.name}-shm"} == {
+        filled.path.name,
+        *(path.name for path in former),
+    }
+
+
+def test_who_waits_too_long_for_another_restore_is_told(tmp_path):
+    with (
+        alone_in(tmp_path),
+        pytest.raises(CannotWrite, match="another backup or restore"),
+        alone_in(tmp_path, patience_s=0.2),
+    ):
+        pass
+    with alone_in(tmp_path, patience_s=0.0):
+        pass
+
+
+def test_kept_files_that_are_gone_are_counted(filled, tmp_path):
+    (row,) = list_imports(filled)
+    (filled.originals_folder / row.original).unlink()
+
+    made = back_up(filled, tmp_path / "backups", now=NOW)
+
+    assert (made.originals, made.gone) == (0, 1)
+
+
+def test_a_logbook_behind_a_link_is_restored_and_the_former_one_kept(filled, pack, tmp_path):
+    before = content(filled)
+    made = back_up(filled, tmp_path / "backups", now=NOW)
+    add_note(filled, pack.id, 0, "later")
+    filled.close()
+    link = tmp_path / "link.sqlite3"
+    link.symlink_to(filled.path)
+
+    former = restore(made.path, str(link), now=NOW)
+
+    with open_store(str(link)) as store:
+        assert content(store) == before
+    with open_store(str(former)) as store:
+        assert [note.text for note in list_notes(store, pack.id)] == ["later"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="names of files are no bytes there")
+def test_a_folder_whose_name_is_no_utf8_is_told(filled, tmp_path):
+    with pytest.raises(CannotWrite, match="UTF-8"):
+        back_up(filled, tmp_path / "\udcff", now=NOW)
+    assert list(tmp_path.glob("*backups*")) == []
