@@ -41,6 +41,11 @@ def revision_of(connection: Connection) -> str | None:
     names = sa.inspect(connection).get_table_names()
     if "alembic_version" in names:
         found: str | None = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
+        if found is None and len(names) > 1:
+            raise BadConfiguration(
+                "the logbook's file is damaged: it does not say which version its tables are of.",
+                mend="Restore a backup of it.",
+            )
         return found
     if names:
         raise BadConfiguration(

@@ -358,3 +358,16 @@ def test_notes_can_still_be_written_after_an_upgrade(filled):
         add_note(store, 1, 0, "still here")
 
         assert [note.text for note in list_notes(store, 1)] == ["still here"]
+
+
+def test_a_logbook_that_does_not_say_its_version_is_told_to_be_restored(filled):
+    with filled.writing() as connection:
+        connection.exec_driver_sql("DELETE FROM alembic_version")
+    path = filled.path
+    filled.close()
+    before = path.read_bytes()
+
+    with pytest.raises(BadConfiguration, match="does not say which version"):
+        open_store(str(path))
+
+    assert path.read_bytes() == before
