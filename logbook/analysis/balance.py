@@ -41,8 +41,9 @@ KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.94, "empty": 
 """1 sd of the error common to all anchors of a kind; ours, tested for coverage. In shares of capacity, but for the
 rested ones in shares of their own sigma, of which most is common: one owner leaves a pack much the same each time."""
 RESTED_OWN_SHARE = 0.34
-RATE_SIGMA = 0.04
-"""1 sd of a fade about 2 % of rated a year: a neglected pack loses over 10 (common practice, no source)."""
+RATE_SIGMA = 0.02
+"""Scale of a fade about 2 % of rated a year, with heavy tails: most packs lose 1 to 4, a neglected one over 10
+(common practice, no source)."""
 RESTED_BIAS = "bias_rested_full"
 INEFFICIENCY = 0.0012
 """Share of the charge that is not stored; LiFePO4 returns 99.8 to 99.95 % (from memory of the literature)."""
@@ -227,6 +228,7 @@ def _problem(
             + [KIND_BIAS[kind] for kind in KINDS]
         ),
         never_negative=np.isin(names, ("loss_a", "inefficiency")),
+        heavy_tailed=frozenset({"rate_ah_per_year"}),
     )
 
 

@@ -26,11 +26,11 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
 
 QUANTILE = NormalDist().inv_cdf(0.5 + LEVEL / 2)
-GAIN_SIGMA = 0.0055
+GAIN_SIGMA = 0.005
 """1 sd of a sensor's scale, which no log can show; they are sold as right to 0.5 to 1 % (common practice, no source)."""
 DRIFT_SIGMA_A = 0.006
 """A zero that wanders, 1 sd (ours)."""
-DEFINITION_SIGMA = 0.003
+DEFINITION_SIGMA = 0.0025
 """1 sd from what full and empty mean."""
 LEAST_SWING = 0.6
 """Below this swing a span bounds capacity but does not measure it (common practice, no source)."""
