@@ -5,6 +5,7 @@ Keys of earlier runs of the server are known by their hashes and count for nothi
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import json
 import threading
@@ -16,6 +17,7 @@ from math import ceil
 from typing import TYPE_CHECKING, Any
 
 from logbook.dashboard.uploads import write_whole
+from logbook.store.unfinished import sweep
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -85,6 +87,8 @@ class Throttle:
         """Remember the key of this run for the next ones."""
         with self._lock:
             self._memory.former = [*self._memory.former, digest_of(key)][-MOST_KNOWN:]
+            if self._file:
+                sweep(self._file.parent, f"{glob.escape(self._file.name)}.*.part")
             self._write()
 
     def welcome(self, address: str) -> None:

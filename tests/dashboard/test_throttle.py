@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
 from logbook.dashboard.throttle import (
@@ -82,6 +84,17 @@ def test_what_was_counted_outlives_the_server(clock, tmp_path):
         again.note(OWNER, "old key")
     assert again.wait_s(OWNER) == 0
     assert "old key" not in file.read_text()
+
+
+def test_what_a_killed_server_left_goes_after_a_while(clock, tmp_path):
+    dead, living = tmp_path / "wrong.json.0a1b2c3d.part", tmp_path / "wrong.json.99999999.part"
+    for path in (dead, living):
+        path.touch()
+    os.utime(dead, (0, 0))
+
+    Throttle(tmp_path / "wrong.json", clock).begin("key")
+
+    assert {path.name for path in tmp_path.iterdir()} == {"wrong.json", living.name}
 
 
 def test_two_servers_of_one_logbook_count_together(clock, tmp_path):
