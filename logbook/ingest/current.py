@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.errors import Unanswered
+from logbook.ingest.question import Question, settle
 from logbook.ingest.run import more_than_few
 from logbook.ingest.word import folded
 
@@ -15,6 +17,8 @@ if TYPE_CHECKING:
 
     from logbook.ingest.frame import Frame
     from logbook.ingest.ledger import Ledger
+    from logbook.ingest.question import Ask
+    from logbook.ingest.scale import Known
 
 OUT_WORDS = re.compile(
     r"dis|dsg|dchg|entlad|dech|desc|scar|rozlad|ontlad|urlad|udlad|afl|out\b|load|разряд|vybi|放电|放電|consum|^d$|^-$|^-1$"
@@ -24,18 +28,21 @@ IDLE_WORDS = re.compile(r"idle|rest|standby|stand.?by|ruhe|repos|reposo|riposo|n
 SIGNED_SHARE = 0.5
 LEAST_AGAINST_A = 0.5
 """Below it a current may pass through zero before its word does."""
+LEAST_STEP_A = 2.0
 LEAST_VOTES = 5
 MOST_AGAINST = 0.06
+QUESTION = "charging direction"
 KNOWN_SHARE = 0.5
 """Of the rows, at least so many must have a direction that is understood."""
 
 
-def signed_current(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
+def signed_current(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> tuple[Frame, str | None]:
     """The frame with `current_a`, and which way it is positive where the columns themselves say so."""
     if frame.has("charge_current_a") or frame.has("discharge_current_a"):
         return _from_two(frame, ledger)
     if frame.has("current_a"):
-        return _with_direction(frame, ledger)
+        frame, way = _with_direction(frame, ledger)
+        return (frame, way) if way else _by_codes(frame, known, ledger, ask)
     if frame.has("power_w") and frame.has("voltage_v"):
         voltage = frame.get("voltage_v")
         current = np.divide(frame.get("power_w"), voltage, out=np.full(len(frame), np.nan), where=voltage > 1.0)
@@ -88,6 +95,39 @@ def _with_direction(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
             ledger.repair("no direction", "currents without a known direction, left empty", frame.lines[lost])
             return frame.with_columns(current_a=np.where(current == 0, 0.0, current * factors)), "charge"
     return frame, None
+
+
+def _by_codes(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> tuple[Frame, str | None]:
+    """A current without signs beside a direction whose codes nothing explains: asked, for as it stands half would be turned."""
+    current = frame.get("current_a")
+    if "direction" not in frame.words or more_than_few(current < 0):
+        return frame, None
+    codes, words = frame.words["direction"]
+    flows = np.abs(current) >= LEAST_AGAINST_A
+    flowing = tuple(word for code, word in enumerate(words) if more_than_few(flows & (codes == code)))
+    if len(flowing) < 2:
+        return frame, None
+    into = _charging_word(flowing, known, ledger, ask)
+    signs = {word: 1 if word == into else -1 if word in flowing else 0 for word in words}
+    factors = _apply(codes, words, signs)
+    return frame.with_columns(current_a=np.where(current == 0, 0.0, current * factors)), "charge"
+
+
+def _charging_word(words: tuple[str, ...], known: Known, ledger: Ledger, ask: Ask | None) -> str:
+    if recalled := ledger.recall(QUESTION, words):
+        return recalled
+    text = "Its current has no sign; which word of its direction column is charging?"
+    evidence = "Neither the words nor the readings show it."
+    if ask is None:
+        raise Unanswered(
+            f"{text} ({' or '.join(words)}) {evidence}",
+            where=known.where,
+            mend="Import it in a terminal or on the dashboard, which ask; or export a signed current.",
+        )
+    option = "an export whose current has a sign"
+    answer = settle(Question("charging_direction", text, words, evidence, option), ask, known.where)
+    ledger.infer(QUESTION, answer, "given", "as you said")
+    return answer
 
 
 def _signed_where(rows: NDArray[np.bool_], current: NDArray[np.float64]) -> bool:
@@ -144,7 +184,7 @@ def _signs_of_words(codes: NDArray[np.int32], words: list[str], frame: Frame) ->
         rest = {
             word: sign
             for code, word in enumerate(words)
-            if word not in signs and (sign := _sign_by_charge(codes == code, frame)) is not None
+            if word not in signs and (sign := _sign_shown(codes == code, frame)) is not None
         }
         signs |= rest
     known = np.isin(codes, [code for code, word in enumerate(words) if word in signs])
@@ -161,6 +201,24 @@ def _sign_of_word(word: str) -> int | None:
     if IN_WORDS.search(plain):
         return 1
     return 0 if IDLE_WORDS.search(plain) else None
+
+
+def _sign_shown(rows: NDArray[np.bool_], frame: Frame) -> int | None:
+    """Which way a code flows by the state of charge, else by the voltage; None also where the two speak against each other."""
+    by_charge, by_voltage = _sign_by_charge(rows, frame), _sign_by_voltage(rows, frame)
+    if by_charge and by_voltage and by_charge != by_voltage:
+        return None
+    return by_voltage if by_charge is None else by_charge
+
+
+def _sign_by_voltage(rows: NDArray[np.bool_], frame: Frame) -> int | None:
+    """Whether the voltage rises or falls, from row to row, with the size of the current while the code stands."""
+    step_a, step_v = np.diff(frame.get("current_a")), np.diff(frame.get("voltage_v"))
+    both = rows[:-1] & rows[1:] & (np.abs(step_a) >= LEAST_STEP_A) & (np.nan_to_num(step_v) != 0)
+    votes = np.sign(step_a[both] * step_v[both])
+    if len(votes) < LEAST_VOTES or min(int((votes > 0).sum()), int((votes < 0).sum())) > MOST_AGAINST * len(votes):
+        return None
+    return 1 if votes.sum() > 0 else -1
 
 
 def _sign_by_charge(rows: NDArray[np.bool_], frame: Frame) -> int | None:

@@ -153,12 +153,20 @@ def _typed_share(row: Sequence[str]) -> float:
     return good / max(len(held), 1)
 
 
+COMMA_DECIMAL = re.compile(r"^[+(-]?\d{1,3}(\.\d{3})*,\d+\D*$|^[+(-]?\d*,\d+\D*$")
+POINT_DECIMAL = re.compile(r"^[+(-]?\d{1,3}(,\d{3})*\.\d+\D*$|^[+(-]?\d*\.\d+\D*$")
+PERHAPS_GROUPED = re.compile(r"^[+(-]?[1-9]\d{0,2}([.,])\d{3}(\1\d{3})*\D*$")
+"""One mark, and three digits after it: thousands as well as thousandths."""
+
+
 def _decimal(sample: Sequence[str], delimiter: str, width: int) -> str:
-    comma = point = 0
+    sure, perhaps = Counter[str](), Counter[str]()
     for line in sample:
         for cell in (row := split(line, delimiter)):
             if len(row) == width and not looks_timed(cell):
                 plain = cell.translate(SIGNS).translate(SPACES)
-                comma += bool(re.match(r"^[+(-]?\d{1,3}(\.\d{3})*,\d+\D*$|^[+(-]?\d*,\d+\D*$", plain))
-                point += bool(re.match(r"^[+(-]?\d{1,3}(,\d{3})*\.\d+\D*$|^[+(-]?\d*\.\d+\D*$", plain))
-    return "," if comma > point else "."
+                mark = "," if COMMA_DECIMAL.match(plain) else "." if POINT_DECIMAL.match(plain) else ""
+                if mark:
+                    (perhaps if PERHAPS_GROUPED.match(plain) else sure)[mark] += 1
+    counts = sure or perhaps
+    return "," if counts[","] > counts["."] else "."

@@ -193,7 +193,7 @@ class _Import:
         frame = without_sentinels(frame, self.known, self.ledger)
         frame = mended_temperature(frame, self.ledger)
         frame = without_spikes(frame, self.ledger)
-        frame, columns_say = signed_current(frame, self.ledger)
+        frame, columns_say = signed_current(frame, self.known, self.ledger, self.ask)
         frame = in_amperes(frame, self.known, self.ledger, self.ask)
         frame = against_recalled(frame, self.known, self.ledger, self.ask)
         mapping = self.options.mapping

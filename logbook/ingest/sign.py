@@ -27,6 +27,8 @@ OPEN_SHARE = 0.6
 MOST_STEP_MS = 900_000
 """Samples further apart say nothing about steps."""
 SMALLEST_STEP_A = 0.5
+LEAST_OF_USUAL = 0.2
+"""Share of the charge that usually moves the percentage by one, under which it is no vote (ours)."""
 USUALLY_BELOW = 95
 """A tenth of what 95 % of the currents stay below is a step; a rare large load does not hide the others."""
 
@@ -117,9 +119,21 @@ SURE_VOTES, SURE = 4, 10_000
 
 def _in_order(found: VotesOfSources) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """The votes of all sources, by row."""
-    rows, signs = np.concatenate([part[0] for part in found]), np.concatenate([part[1] for part in found])
-    order = np.argsort(rows, kind="stable")
-    return rows[order], signs[order]
+    return _by_row((np.concatenate([part[0] for part in found]), np.concatenate([part[1] for part in found])))
+
+
+def _by_row(votes: tuple[NDArray[np.intp], NDArray[np.float64]]) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    order = np.argsort(votes[0], kind="stable")
+    return votes[0][order], votes[1][order]
+
+
+def _steps_stand(sure: tuple[NDArray[np.intp], NDArray[np.float64]], row: int) -> bool:
+    """Whether voltage goes with the current on both sides of a row alike, whatever the percentage did there."""
+    rows, signs = sure
+    sides = (signs[rows < row], signs[rows >= row])
+    if min(map(len, sides)) < SURE_VOTES:
+        return False
+    return bool(np.sign(sides[0].mean()) == np.sign(sides[1].mean()) != 0)
 
 
 def _turn(signs: NDArray[np.float64], least: int, unlikely: int) -> int | None:
@@ -139,12 +153,14 @@ def _one_turn(signs: NDArray[np.float64]) -> list[int]:
 
 def _split(found: VotesOfSources, lines: NDArray[np.int64]) -> str:
     """Told where the votes that speak against the others are all at one end: by chance they seldom are."""
-    rows, signs = _in_order(found)
-    turn = _turn(signs, 2, UNLIKELY)
-    if turn is None:
-        return ""
-    first, last = lines[rows[turn]], lines[rows[turn + 1]]
-    return f"; but from between lines {first} and {last} on all of it goes the other way, as if the sign turned over"
+    soc, step, top, _words = found
+    sure = _by_row((np.concatenate([step[0], top[0]]), np.concatenate([step[1], top[1]])))
+    for rows, signs in (_in_order(found), sure, soc):
+        turn = _turn(signs, 2, UNLIKELY)
+        if turn is not None and not (rows is soc[0] and _steps_stand(sure, int(rows[turn + 1]))):
+            first, last = lines[rows[turn]], lines[rows[turn + 1]]
+            return f"; but from between lines {first} and {last} on all of it goes the other way, as if the sign turned over"
+    return ""
 
 
 def _word_votes(frame: Frame) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
@@ -190,9 +206,14 @@ def flips(frame: Frame, found: VotesOfSources) -> list[Flip]:
         by_steps, (rows, signs) = False, soc
         cuts = _change_points(signs)
     if not cuts:
+        by_steps = False
+        rows, signs = _by_row(sure)
+        cuts = _one_turn(signs)
+    if not cuts:
         rows, signs = _in_order(found)
         cuts = _one_turn(signs)
-        by_steps = False
+    if cuts and not by_steps and any(_steps_stand(sure, int(rows[cut])) for cut in cuts):
+        return []
     # a step at the very turn, and a percentage that moved across it, may have voted as before
     before = 1 if by_steps else 2
     found_at = {_boundary(frame, max(int(rows[max(cut - before, 0)]) - 1, 0), int(rows[cut])) for cut in cuts}
@@ -264,7 +285,9 @@ def soc_votes(frame: Frame) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     step_ms[(step_ms < 0) | (step_ms > MOST_STEP_MS)] = 0
     change = np.diff(soc[np.concatenate([[0], moved])])[1:]
     charge = np.add.reduceat(current * step_ms, moved)[:-1]
-    usable = (np.abs(change) <= 2.0) & (charge != 0)
+    size = np.abs(np.divide(charge, change, out=np.zeros(len(change)), where=change != 0))
+    # a percentage that goes to and fro about a half is moved by next to nothing
+    usable = (np.abs(change) <= 2.0) & (charge != 0) & (size >= LEAST_OF_USUAL * np.median(size))
     return held[moved[1:]][usable], np.sign(change * charge)[usable]
 
 

@@ -25,8 +25,8 @@ HOT_C = 60.0
 """The middle of a log is never hotter."""
 NEAR_FREEZING = 5.0
 KELVIN = (230.0, 345.0)
-BYTE_BELOW = (236.0, 255.0)
-"""A byte without its sign shows -20 to -1 °C so; tenths of a degree show 23.6 to 25.5 °C so."""
+BYTE_BELOW = (226.0, 255.0)
+"""A byte without its sign shows -30 to -1 °C so; tenths of a degree show 22.6 to 25.5 °C so."""
 MOSTLY = 0.9
 FREEZING_F, MILD_F = 32.0, 50.0
 COLDEST_F, USUAL_FROST_F = -31.0, 14.0

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.ingest.run import thinned
-from logbook.ingest.sign import MOST_STEP_MS, OPEN_SHARE, SMALLEST_STEP_A
+from logbook.ingest.sign import MOST_STEP_MS, OPEN_SHARE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -20,8 +20,10 @@ if TYPE_CHECKING:
     from logbook.ingest.frame import Frame
     from logbook.ingest.sign import VotesOfSources
 
-LEAST_ROWS, LEAST_SHARE = 30, 0.25
-"""An end of fewer rows with a current, or of less of the time a current flowed, is not worth a word (ours)."""
+LEAST_ROWS, LEAST_SHARE, SHARE_AGAINST = 30, 0.25, 0.08
+"""An end of fewer rows with a current, or of less of the time a current flowed, is not worth a word; of one with votes
+against the rest much less is (ours)."""
+LEAST_FLOW_A = 0.2
 LEAST_CHANGE_A, LEAST_CHANGES = 0.05, 8
 SURE = 4.0
 """Standard errors from which on the slope of voltage over current has a sign."""
@@ -46,24 +48,31 @@ def unchecked_ends(frame: Frame, found: VotesOfSources) -> list[End]:
     first_vote = min(int(rows.min()) for rows in agreeing if len(rows))
     last_vote = max(int(rows.max()) for rows in agreeing if len(rows))
     ends = [(0, first_vote - 1), (last_vote + 1, len(frame) - 1)]
-    return [End(first, last, ohm_lean(frame, first, last)) for first, last in _large(frame, ends)]
+    return [End(first, last, ohm_lean(frame, first, last)) for first, last in _large(frame, found, ends)]
 
 
-def _large(frame: Frame, ends: list[tuple[int, int]]) -> list[tuple[int, int]]:
+def _large(frame: Frame, found: VotesOfSources, ends: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """Those ends, first and last row, in which current flows for a good part of the file's time."""
     ends = [(first, last) for first, last in ends if last - first + 1 >= LEAST_ROWS]
     if not ends:
         return []
     current = frame.get("current_a")
-    flows = ((current >= SMALLEST_STEP_A) | (current <= -SMALLEST_STEP_A))[:-1]
+    flows = ((current >= LEAST_FLOW_A) | (current <= -LEAST_FLOW_A))[:-1]
     steps_ms = np.minimum(np.diff(frame.ts_ms), MOST_STEP_MS)
-    least_ms = LEAST_SHARE * np.add.reduce(steps_ms, where=flows)
+    whole_ms = np.add.reduce(steps_ms, where=flows)
     inside = ((end, slice(end[0], end[1] + 1)) for end in ends)
     return [
         end
         for end, rows in inside
-        if np.count_nonzero(flows[rows]) >= LEAST_ROWS and np.add.reduce(steps_ms[rows], where=flows[rows]) >= least_ms
+        if np.count_nonzero(flows[rows]) >= LEAST_ROWS
+        and np.add.reduce(steps_ms[rows], where=flows[rows]) >= _least_share(found, end) * whole_ms
     ]
+
+
+def _least_share(found: VotesOfSources, end: tuple[int, int]) -> float:
+    """What share of the time an end must hold; votes in it speak against the rest, as it holds none that agree."""
+    against = any(((rows >= end[0]) & (rows <= end[1])).any() for rows, _ in found)
+    return SHARE_AGAINST if against else LEAST_SHARE
 
 
 def ohm_lean(frame: Frame, first: int, last: int) -> float:

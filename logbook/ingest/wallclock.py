@@ -133,8 +133,9 @@ def _is_own(frame: Frame, zone: tzinfo, before_ms: int, jump: Jump) -> bool:
 
 
 def _joints(frame: Frame, steps: Steps) -> list[int]:
-    """The first row, and those after steps and pauses."""
-    pauses = np.flatnonzero(np.diff(frame.ts_ms) > max(PAUSE_STEPS * steps.usual_ms, 1)) + 1
+    """The first row, and those after steps, pauses, and where an export begins again."""
+    went = np.diff(frame.ts_ms)
+    pauses = np.flatnonzero((went > max(PAUSE_STEPS * steps.usual_ms, 1)) | (went < 0)) + 1
     return sorted({0, *(jump.row for jump in (*steps.backward, *steps.forward)), *pauses.tolist()})
 
 

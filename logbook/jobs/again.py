@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 NAMES = {
     "positive": "positive current",
     "date_order": "order of day and month",
+    "charging_direction": "charging direction",
     "time_zone": "time zone",
     "temperature_unit": "temperature unit",
     "current_unit": "current unit",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -127,3 +129,79 @@ def test_an_end_that_shows_nothing_is_told(row: int, tmp_path):
 
     assert decided(recording)["sign of the current"] == ("not checked in lines 303 to 601", "thin")
     assert any("shows nowhere in lines 303 to 601" in warning for warning in recording.receipt.warnings)
+
+
+def corrected_percentage(rows: int = 900) -> Trip:
+    """A charge in which the percentage rises with the current, until the monitor corrects itself and lets it fall."""
+    rng = np.random.default_rng(4)
+    row = np.arange(rows)
+    current = np.round(np.where(row // 8 % 2, 9.0, -2.0) + rng.normal(0, 0.05, rows), 1)
+    percent = np.where(row < 700, 40.0 + row / 20.0, 75.0 - (row - 700) / 12.0)
+    return trip(rows).with_(
+        current_a=current, voltage_v=np.round(13.1 + 0.008 * current, 2), soc_percent=np.round(percent)
+    )
+
+
+def test_a_percentage_that_is_corrected_turns_no_current_that_the_voltage_confirms(tmp_path):
+    t = corrected_percentage()
+
+    recording = read(tmp_path, lines(t), replace(OPTIONS, positive="charge"))
+
+    np.testing.assert_allclose(recording.readings.current_a, t.current_a, atol=1e-9)
+    assert "sign turned over" not in {entry.kind for entry in recording.receipt.repairs}
+
+
+def test_a_turn_that_the_voltage_shows_is_asked_about_though_the_percentage_says_nothing(tmp_path):
+    """Four steps one way, then twenty-six the other; the percentage votes both ways throughout."""
+    t = short(400)
+    current = np.where(np.arange(400) // 15 % 2, -6.0, -1.0)
+    rng = np.random.default_rng(1)
+    t = t.with_(
+        current_a=current,
+        voltage_v=np.round(13.2 + 0.01 * current, 2),
+        soc_percent=np.round(70.0 + np.cumsum(rng.choice([-0.4, 0.4], 400))),
+    )
+
+    with pytest.raises(Unanswered, match="as if the sign turned over"):
+        read(tmp_path, lines(turned(t, 50)))
+
+
+CODED = f"{HEADER},direction"
+
+
+def coded(rows: int = 120) -> tuple[Trip, np.ndarray]:
+    """A current without signs beside a code, in a file too short for the percentage or the voltage to explain it."""
+    into = np.arange(rows) >= rows // 2
+    t = trip(rows, interval_s=10.0)
+    return t.with_(
+        current_a=np.where(into, 5.0, 2.5), voltage_v=np.full(rows, 13.2), soc_percent=np.full(rows, 70.0)
+    ), into
+
+
+def read_coded(tmp_path, t, into, ask=None):
+    path = tmp_path / "trip.csv"
+    path.write_text(text(with_columns(t, CODED, lambda _trip, row: "1" if into[row] else "2")))
+    return read_export(path, OPTIONS, ask=ask)
+
+
+def test_a_direction_in_codes_that_nothing_explains_is_asked_about(tmp_path):
+    t, into = coded()
+    asked = []
+
+    with pytest.raises(Unanswered, match=r"which word of its direction column is charging\? \(2 or 1\)"):
+        read_coded(tmp_path, t, into)
+    recording = read_coded(tmp_path, t, into, ask=lambda question: asked.append(question.key) or "1")
+
+    assert asked == ["charging_direction"]
+    np.testing.assert_array_equal(recording.readings.current_a, np.where(into, 5.0, -2.5))
+
+
+def test_a_direction_in_codes_is_explained_by_the_voltage_where_the_percentage_stands(tmp_path):
+    t, into = coded()
+    size = np.where(np.arange(120) // 4 % 2, 9.0, 3.0)
+    current = np.where(into, size, -size)
+    t = t.with_(current_a=size, voltage_v=np.round(13.2 + 0.01 * current, 2))
+
+    recording = read_coded(tmp_path, t, into)
+
+    np.testing.assert_array_equal(recording.readings.current_a, current)

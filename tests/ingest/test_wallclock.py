@@ -101,3 +101,22 @@ def test_a_step_on_in_any_other_night_is_taken_for_set_where_the_owner_says_so(t
     assert not told.any()
     assert set(np.unique(taken_for_pause)) == {0.0, 1.0}
     assert any("the clock may have been set on there" in warning for warning in recording.receipt.warnings)
+
+
+@pytest.mark.parametrize("start", [SPRING, AUTUMN])
+def test_a_part_exported_again_in_such_a_night_is_no_clock_that_was_set(tmp_path, start):
+    """The export begins again before the change, rounded otherwise, so that it is no copy to the letter."""
+    t = trip(840, start=start, interval_s=60.0)
+    shown = [f"{datetime.fromtimestamp(at / 1000, UTC).astimezone(HERE):%Y-%m-%d %H:%M:%S}" for at in t.ts_ms]
+    rows = [f"{shown[k]},{t.voltage_v[k]},{t.current_a[k]},{t.temperature_c[k]},{t.soc_percent[k]}" for k in range(840)]
+    again = [
+        f"{shown[k]},{t.voltage_v[k]:.1f},{t.current_a[k]:.0f},{t.temperature_c[k]:.0f},{t.soc_percent[k]}"
+        for k in range(300, 840)
+    ]
+    path = tmp_path / "trip.csv"
+    path.write_text(text(["time,voltage,current,temperature (°C),soc", *rows, *again]), "utf-8")
+
+    recording = read_export(path, ImportOptions(time_zone="Europe/Berlin", cells_in_series=4, rated_ah=100.0))
+
+    np.testing.assert_array_equal(recording.readings.ts_ms, t.ts_ms)
+    np.testing.assert_array_equal(recording.readings.current_a, t.current_a)
