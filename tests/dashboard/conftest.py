@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 import waitress
 
-from logbook.cli import COLLECT_AFTER
 from logbook.dashboard import create_app
 from logbook.dashboard.answers import Answers
 from logbook.jobs.window import Window
@@ -29,13 +28,12 @@ def two_readings(_pack_id, start_ms, end_ms):
     return Window(start_ms, end_ms, 0.0, np.array([start_ms, end_ms - 1], np.int64), values, values, values)
 
 
-@pytest.fixture(autouse=True, scope="session")
-def _collecting_as_the_program_does():
-    """Python 3.11 cannot bear a finalizer while werkzeug parses a route, and a test makes hundreds of apps."""
-    before = gc.get_threshold()
-    gc.set_threshold(COLLECT_AFTER)
+@pytest.fixture(autouse=True)
+def _collecting_between_tests():
+    """Python 3.11 cannot bear a finalizer while werkzeug parses a route, and tests make hundreds of apps."""
+    gc.disable()
     yield
-    gc.set_threshold(*before)
+    gc.enable()
 
 
 @pytest.fixture
