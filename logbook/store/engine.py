@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+import time
 from contextlib import contextmanager
 from json import JSONDecodeError
 from typing import TYPE_CHECKING, Self
@@ -13,7 +15,15 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from sqlalchemy.engine import URL, Connection, Engine
+    from sqlalchemy.engine import URL, Connection, Engine, RootTransaction
+
+
+log = logging.getLogger(__name__)
+
+MOMENT_S = 3.0
+"""A wait for another program's transaction that needs no word."""
+SLICE_MS = 200
+"""Of a wait, between which it can be broken off."""
 
 
 class Store:
@@ -45,7 +55,8 @@ class Store:
                 where=str(self.path),
                 mend="Change its permissions and those of its folder, or copy it to a place where you may write.",
             )
-        with explained(self.path), self.engine.execution_options(begin=dialect.WRITE).begin() as connection:
+        engine = self.engine.execution_options(begin=dialect.WRITE)
+        with explained(self.path), engine.connect() as connection, begun(connection, self.path):
             yield connection
 
     def close(self) -> None:
@@ -109,6 +120,31 @@ def explained(path: Path) -> Iterator[None]:
             where=str(path),
             mend="Look with logbook check, which mends what can be made again with --mend; else restore a backup.",
         ) from error
+
+
+def begun(connection: Connection, path: Path) -> RootTransaction:
+    """Begin a transaction, waiting for another program's to end; Ctrl-C ends the wait, which the database's own does not.
+
+    A wait longer than a moment is told in the log, which a command shows.
+    """
+    cursor = connection.connection.cursor()
+    began = time.monotonic()
+    told = False
+    while True:
+        waited_s = time.monotonic() - began
+        left_ms = round(dialect.BUSY_TIMEOUT_MS - 1000 * waited_s)
+        cursor.execute(f"PRAGMA busy_timeout={max(min(left_ms, SLICE_MS), 0)}")
+        try:
+            transaction = connection.begin()
+        except dialect.ERRORS as error:
+            if "locked" not in str(error) or left_ms <= SLICE_MS:
+                raise
+        else:
+            cursor.execute(f"PRAGMA busy_timeout={dialect.BUSY_TIMEOUT_MS}")
+            return transaction
+        if waited_s >= MOMENT_S and not told:
+            log.warning("%s: another program holds the logbook; waiting for it (Ctrl-C ends the wait).", path)
+            told = True
 
 
 def migration_engine(url: str | URL) -> Engine:

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from logbook.errors import BadConfiguration, CannotWrite
 from logbook.store import dialect
-from logbook.store.engine import migration_engine
+from logbook.store.engine import begun, migration_engine
 from logbook.store.unfinished import remove, to_disk
 
 if TYPE_CHECKING:
@@ -83,7 +83,7 @@ def bring_up_to_date(url: URL) -> None:
     if _is_up_to_date(url):
         return
     engine = migration_engine(url)
-    with engine.connect() as connection:
+    with engine.connect() as connection, begun(connection, path):
         found = revision_of(connection)
         if found == revisions()[-1]:
             return
@@ -92,7 +92,6 @@ def bring_up_to_date(url: URL) -> None:
             _back_up(url, path, found)
         upgrade(connection, "head")
         _verify(connection, path)
-        connection.commit()
 
 
 def _is_up_to_date(url: URL) -> bool:

@@ -1,13 +1,16 @@
 from __future__ import annotations
 
+import signal
 import stat
+import subprocess
+import sys
 import threading
 
 import pytest
 import sqlalchemy as sa
 
 from logbook.errors import BadConfiguration, CannotWrite
-from logbook.store import add_note, add_pack, commit_import, dialect, list_notes, list_packs, models, open_store
+from logbook.store import add_note, add_pack, commit_import, dialect, engine, list_notes, list_packs, models, open_store
 from tests.store.recordings import DAY_MS, START_MS, content, drawn, recording_of
 
 
@@ -179,6 +182,37 @@ def test_writers_wait_for_each_other(store, pack):
         writer.join()
 
     assert len(list_notes(store, pack.id)) == 40
+
+
+def test_a_wait_for_another_program_is_told(store, pack, monkeypatch, caplog):
+    monkeypatch.setattr(engine, "MOMENT_S", 0.1)
+    add_note(store, pack.id, 0, "at once")
+    assert caplog.text == ""
+    waiter = threading.Thread(target=add_note, args=(store, pack.id, 0, "later"))
+    with store.writing():
+        waiter.start()
+        waiter.join(1.0)
+        assert "another program holds the logbook" in caplog.text
+    waiter.join()
+
+    assert [note.text for note in list_notes(store, pack.id)] == ["at once", "later"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a program there cannot be sent Ctrl-C alone")
+def test_a_wait_can_be_broken_off(tmp_path):
+    """By Ctrl-C, which a wait of the database's own would not hear."""
+    path = tmp_path / "logbook.sqlite3"
+    with open_store(str(path)) as store:
+        add_pack(store, name="House", rated_ah=100, cells_in_series=4)
+        with store.writing():
+            words = [sys.executable, "-m", "logbook", "--db", str(path), "--no-input", "note", "add", "later"]
+            waiting = subprocess.Popen(words, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True)
+            assert "another program holds the logbook" in waiting.stderr.readline()
+            waiting.send_signal(signal.SIGINT)
+            _, said = waiting.communicate(timeout=60)
+
+        assert waiting.returncode == 130, said
+        assert list_notes(store, 1) == []
 
 
 def test_a_path_longer_than_any_system_knows_is_told(tmp_path):
