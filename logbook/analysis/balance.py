@@ -47,6 +47,9 @@ RATE_SIGMA = 0.02
 RESTED_BIAS = "bias_rested_full"
 INEFFICIENCY = 0.0012
 """Share of the charge that is not stored; LiFePO4 returns 99.8 to 99.95 % (from memory of the literature)."""
+MISS_SIGMA = 0.1
+"""1 sd of the part of an interval by which point samples see switching loads too long: of loads that come at any moment
+it averages out, of those that come with the samples it does not (ours)."""
 TOO_COARSE_S = 600.0
 """Readings this far apart say too little of what flowed to read a typed-in capacity off them (ours)."""
 STEP_SHARPNESS = 0.2
@@ -224,7 +227,7 @@ def _problem(
             [0.9 * rated, 0.02 * rated, 0.0, 1e-4 * rated, 0.0, 0.0, INEFFICIENCY, *(0.0 for _ in KINDS)]
         ),
         prior_sigma=np.array(
-            [0.6 * rated, RATE_SIGMA * rated, 0.15, 1e-4 * rated, hidden_a, 0.3, INEFFICIENCY]
+            [0.6 * rated, RATE_SIGMA * rated, 0.15, 1e-4 * rated, hidden_a, MISS_SIGMA, INEFFICIENCY]
             + [KIND_BIAS[kind] for kind in KINDS]
         ),
         never_negative=np.isin(names, ("loss_a", "inefficiency")),
