@@ -25,9 +25,11 @@ HOT_C = 60.0
 """The middle of a log is never hotter."""
 NEAR_FREEZING = 5.0
 KELVIN = (230.0, 345.0)
+FROST_K = 260.0
+"""-13 °C in K, colder than which hardly a pack is for half of a log; 26 °C in tenths of °C (ours)."""
 BYTE_BELOW = (226.0, 255.0)
 """A byte without its sign shows -30 to -1 °C so; tenths of a degree show 22.6 to 25.5 °C so."""
-MOSTLY = 0.9
+MOSTLY, NEARLY_ALL = 0.9, 0.95
 FREEZING_F, MILD_F = 32.0, 50.0
 COLDEST_F, USUAL_FROST_F = -31.0, 14.0
 """-35 °C, as cold as monitors go; -10 °C, colder than which hardly a pack is for half of a log (ours)."""
@@ -70,9 +72,15 @@ def _by_values(  # noqa: C901, PLR0911 - one rule a line, the first that fits sp
         cold = f"as °C that lost their sign in a byte they would be {low - 256:g} to {high - 256:g} °C"
         return _asked(("°C", "d°C"), f"Its whole numbers run from {low:g} to {high:g}; {cold}.", where, ask, ledger)
     shown = f"the middle of its values is {middle:g}"
-    if KELVIN[0] <= middle <= KELVIN[1] and not said:
-        tenths = whole and middle < 260
-        return Scale(unit_exact("d°C" if tenths else "K"), "fair" if tenths else "strong", shown)
+    if KELVIN[0] <= middle <= KELVIN[1] and not (
+        said and whole
+    ):  # tenths of °C are whole numbers, whatever the header says
+        if not whole:
+            doubt = ", though the file says °C" if said else ""
+            return Scale(unit_exact("K"), "strong", f"{shown}{doubt}")
+        if middle < FROST_K:
+            return Scale(unit_exact("d°C"), "fair", shown)
+        return _asked(("K", "d°C"), f"Its whole numbers run from {low:g} to {high:g}.", where, ask, ledger)
     if 10 * KELVIN[0] <= middle <= 10 * KELVIN[1]:
         return Scale(unit_exact("dK"), "strong", shown)
     if middle > 120:
@@ -115,6 +123,8 @@ def _unwrapped(held: NDArray[np.float64]) -> NDArray[np.float64]:
         wrapped |= (held >= coding.low) & (held <= coding.high)
     rest = held[~wrapped]
     low, high = typical_range(rest)
+    # codes of a sensor that was away are few, but not so few as stray cells
+    high = min(high, float(np.quantile(rest, NEARLY_ALL))) if len(rest) else high
     near = low <= NEAR_FREEZING and high <= 2 * HOT_C
     rest = rest if near or len(rest) > len(held) / 2 else held[np.abs(held) <= 4000]
     least = few(len(held)) if near else len(held) // 10  # fewer are codes of a sensor that was away

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from logbook.ingest.frame import Frame
     from logbook.ingest.sign import VotesOfSources
 
-LEAST_ROWS, LEAST_SHARE, SHARE_AGAINST = 30, 0.25, 0.08
+LEAST_ROWS, LEAST_SHARE, SHARE_AGAINST = 20, 0.25, 0.08
 """An end of fewer rows with a current, or of less of the time a current flowed, is not worth a word; of one with votes
 against the rest much less is (ours)."""
 LEAST_FLOW_A = 0.2

@@ -103,3 +103,49 @@ def test_where_celsius_is_usual_nothing_is_asked(tmp_path, shown, between):
 def test_most_files_from_nowhere_in_particular_are_read_unasked(tmp_path, shown, between):
     for start in (JANUARY, JULY):
         assert outcome(tmp_path, shown, between, start=start, zone="UTC") == "right"
+
+
+def shown_as(tmp_path, cells, header: str, *, ask=None):
+    t = trip(len(cells), start=JANUARY)
+    rows = [
+        f"{local(t.ts_ms[row], '%Y-%m-%dT%H:%M:%SZ')},{t.voltage_v[row]},{t.current_a[row]},{cell},{t.soc_percent[row]}"
+        for row, cell in enumerate(cells)
+    ]
+    path = tmp_path / "trip.csv"
+    path.write_text(text([f"timestamp,voltage,current,{header},soc", *rows]), "utf-8")
+    options = ImportOptions(cells_in_series=4, rated_ah=100.0, default_time_zone="Europe/Berlin")
+    return read_export(path, options, ask=ask).readings.temperature_c
+
+
+@pytest.mark.parametrize("header", ["Temp", "Temperature (°C)"])
+def test_kelvin_is_no_tenth_of_a_degree_whatever_the_header_says(tmp_path, header):
+    """-3 °C is 270.2 K: read as tenths of °C, a frozen pack would be 27 °C warm."""
+    kelvin = np.round(np.linspace(268.0, 276.0, 300), 1)
+
+    found = shown_as(tmp_path, [f"{value:.1f}" for value in kelvin], header)
+
+    np.testing.assert_allclose(found, kelvin - 273.15, atol=0.01)
+
+
+def test_whole_kelvin_or_tenths_of_celsius_is_asked_about(tmp_path):
+    whole = np.round(np.linspace(265, 290, 300)).astype(int).tolist()
+
+    with pytest.raises(Unanswered, match="K or d°C"):
+        shown_as(tmp_path, whole, "Temp")
+    found = shown_as(tmp_path, whole, "Temp", ask=lambda _question: "K")
+
+    np.testing.assert_allclose(found, np.array(whole) - 273.15, atol=0.01)
+
+
+@pytest.mark.parametrize("codes", [1, 6])
+def test_bytes_that_lost_their_sign_about_zero_are_told_beside_codes_too(tmp_path, codes):
+    """-8 to 4 °C, half of it below zero, and a few rows of a sensor that was away."""
+    true = np.round(np.linspace(4.0, -8.0, 300))
+    cells = np.where(true < 0, true + 256, true).astype(int).astype(object)
+    cells[50 : 50 + 40 * codes : 40] = 127
+
+    found = shown_as(tmp_path, cells.tolist(), "Temperature (°C)")
+
+    there = np.isfinite(found)
+    assert there.sum() == 300 - codes
+    np.testing.assert_array_equal(found[there], true[there])
