@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -124,11 +125,26 @@ def _merged(frame: Frame, back: NDArray[np.intp], leaps: NDArray[np.intp], ledge
     cuts = np.union1d(back, leaps) if len(back) + len(leaps) <= MOST_CUTS else back
     parts = [frame.take(slice(a, b)) for a, b in zip([0, *cuts.tolist()], [*cuts.tolist(), len(frame)], strict=True)]
     kept: list[Frame] = []
-    for part in parts:
-        kept = _with_part(kept, part, ledger)
+    for part, after in itertools.zip_longest(parts, parts[1:]):
+        kept = _with_part(kept, _without_moved(kept, part, after, ledger), ledger)
     if len(kept) > 1 and len(back):
         ledger.infer("order of rows", "sorted by time", "strong", f"time goes back {len(back)} times in the file")
     return joined(kept)
+
+
+def _without_moved(kept: Sequence[Frame], part: Frame, after: Frame | None, ledger: Ledger) -> Frame:
+    """A stretch too short to be told by itself, less what stands before as far off as the next stretch of its export does."""
+    if len(part) >= LEAST_MATCHES or not len(part) or after is None or after.ts_ms[0] < part.ts_ms[-1]:
+        return part
+    for shift in {found for stretch in kept if (found := shift_between(stretch, after))}:
+        moved = replace(part, ts_ms=part.ts_ms - shift)
+        for stretch in kept:
+            copies = np.isin(moved.ts_ms, stretch.ts_ms)
+            if copies.any() and _equal_rows(stretch, moved):
+                hours = abs(shift) / MS_PER_HOUR
+                ledger.set_aside(part.lines[copies], f"the same readings stand before, {hours:g} h apart")
+                return part.take(~copies)
+    return part
 
 
 def _with_part(kept: Sequence[Frame], part: Frame, ledger: Ledger) -> list[Frame]:
