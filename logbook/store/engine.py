@@ -9,7 +9,7 @@ from json import JSONDecodeError
 from typing import TYPE_CHECKING, Self
 
 from logbook.errors import BadConfiguration, CannotWrite
-from logbook.store import dialect
+from logbook.store import dialect, sqlite
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -127,20 +127,19 @@ def begun(connection: Connection, path: Path) -> RootTransaction:
 
     A wait longer than a moment is told in the log, which a command shows.
     """
-    cursor = connection.connection.cursor()
     began = time.monotonic()
     told = False
     while True:
         waited_s = time.monotonic() - began
         left_ms = round(dialect.BUSY_TIMEOUT_MS - 1000 * waited_s)
-        cursor.execute(f"PRAGMA busy_timeout={max(min(left_ms, SLICE_MS), 0)}")
+        sqlite.wait_at_most(connection, max(min(left_ms, SLICE_MS), 0))
         try:
             transaction = connection.begin()
         except dialect.ERRORS as error:
             if "locked" not in str(error) or left_ms <= SLICE_MS:
                 raise
         else:
-            cursor.execute(f"PRAGMA busy_timeout={dialect.BUSY_TIMEOUT_MS}")
+            sqlite.wait_at_most(connection, dialect.BUSY_TIMEOUT_MS)
             return transaction
         if waited_s >= MOMENT_S and not told:
             log.warning("%s: another program holds the logbook; waiting for it (Ctrl-C ends the wait).", path)

@@ -14,19 +14,14 @@ from pathlib import Path
 from tempfile import gettempdir, mkdtemp
 from typing import TYPE_CHECKING
 
-import sqlalchemy as sa
-from sqlalchemy import event
-
 from logbook.errors import CannotWrite
-from logbook.store import dialect, migrate
+from logbook.store import dialect, migrate, sqlite
 from logbook.store.engine import Store, explained
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from sqlalchemy.engine import URL, Connection, Engine
-
-    from logbook.store import adbc
+    from sqlalchemy.engine import URL, Connection
 
 PATIENCE = 3
 """Times a logbook is copied that changes meanwhile."""
@@ -41,7 +36,8 @@ class ReadOnlyStore(Store):
         self.url, self.path, self.read_only = url, dialect.file_of(url), True
         self._copy = _copied(self.path) if _size(self.path, "-wal") else None
         self._signs = None if self._copy else _signs(self.path)
-        self.engine = _engine(self._copy / self.path.name if self._copy else self.path, immutable=not self._copy)
+        here = self._copy / self.path.name if self._copy else self.path
+        self.engine = sqlite.reading_engine(here, immutable=not self._copy)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -84,21 +80,6 @@ def must_be_left_alone(url: str) -> bool:
     path = dialect.file_of(dialect.parse_url(url))
     readable = os.access(path, os.R_OK) and path.is_file()
     return readable and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK))
-
-
-def _engine(path: Path, *, immutable: bool) -> Engine:
-    name = f"{path.as_uri()}?mode=ro{'&immutable=1' if immutable else ''}"
-    engine = sa.create_engine(sa.URL.create("sqlite+adbc", database=name))
-
-    @event.listens_for(engine, "connect")
-    def configure(connection: adbc.Connection, _record: object) -> None:
-        connection.cursor().execute("PRAGMA trusted_schema=OFF")
-
-    @event.listens_for(engine, "begin")
-    def begin(connection: Connection) -> None:
-        connection.exec_driver_sql(f"BEGIN {dialect.READ}")
-
-    return engine
 
 
 def _size(path: Path, end: str = "") -> int:
