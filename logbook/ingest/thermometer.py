@@ -33,8 +33,8 @@ MOSTLY, NEARLY_ALL = 0.9, 0.95
 FREEZING_F, MILD_F = 32.0, 50.0
 COLDEST_F, USUAL_FROST_F = -31.0, 14.0
 """-35 °C, as cold as monitors go; -10 °C, colder than which hardly a pack is for half of a log (ours)."""
-EVEN_F, EVEN_DAYS = 4.0, 2.0
-"""An unheated pack in frost moves by more than 2 °C in days (ours)."""
+EVEN_F, EVEN_DAYS, STILL_F = 4.0, 2.0, 1.0
+"""An unheated pack in frost moves by more than 2 °C in days, and by more than half a degree in less (ours)."""
 INDOORS_C = 10.0
 """A pack moves no further in a warm room; of one outside in frost it is little (ours)."""
 
@@ -111,7 +111,7 @@ def _may_be_fahrenheit(held: NDArray[np.float64], locale: Locale) -> bool:
     if locale.celsius or not locale.winter or middle < USUAL_FROST_F:
         return False
     # a pack that freezes for days is not kept even, as one in a room is
-    even = high - low < EVEN_F and locale.days >= EVEN_DAYS
+    even = high - low < (EVEN_F if locale.days >= EVEN_DAYS else STILL_F)
     fine = high - low < INDOORS_C and not_tenths_of_celsius(held)
     return not (even or fine or are_halves(held))
 
