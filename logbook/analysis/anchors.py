@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 COLUMNS = (
     "start_ms", "kind", "edge", "soc", "sigma", "voltage_v", "current_a", "temperature_c", "shift_ah",
     "hour_net_ah", "hour_charge_ah", "hour_discharge_ah", "hour_logged_s", "hour_live_s", "hour_switched_ah", "hour_scatter_ah2",
-    "hour_counted_ah", "hour_counted_s",
+    "hour_counted_ah", "hour_counted_s", "cold",
 )  # fmt: skip
 LEAP_CELL_V = 0.06
 """A rise of a quarter of a volt in four cells from one sample to the next, without current, is not the cells'."""
@@ -51,6 +51,14 @@ TAPERED_C_RATE = 0.35
 NEARLY_FULL_CELL_V = 3.4
 NEARLY_FULL_HOLD_S = 900.0
 KNEE_CELL_V = 3.12
+KNEE_COLD = 0.35
+"""1 sd of what the cold shows in the knee, share of the same table (ours)."""
+GENTLE_SHARE = 0.3
+"""Share of what the cold keeps back that it keeps back from the gentlest load too (ours)."""
+COLD_OWN = 0.1
+"""1 sd by which one cold discharge differs from the pack's others, share of what the cold keeps back (ours)."""
+Row = tuple[int, str, str, float, float, float, float]
+"""Sample, kind, edge, state of charge, sigma, shift in Ah, and what the cold keeps back by the table."""
 KNEE_JOIN_S = 7200.0
 CALM_S = 1800.0
 ACTIVATION_J_PER_MOL = 17_000.0
@@ -73,7 +81,7 @@ def anchors(track: Track, pack: Pack, openings: pd.DataFrame, tallied: Tally | N
     rows += _knee(track, pack, openings)
     if pack.chemistry != "lfp":
         rows = [row for row in rows if row[1] in ("full", "empty")]
-    found = pd.DataFrame(rows, columns=["place", "kind", "edge", "soc", "sigma", "shift_ah"])
+    found = pd.DataFrame(rows, columns=["place", "kind", "edge", "soc", "sigma", "shift_ah", "cold"])
     found = found.sort_values(["place", "edge"], ascending=[True, True], ignore_index=True)
     return _placed(track, found, tallied)
 
@@ -106,7 +114,7 @@ def _placed(track: Track, found: pd.DataFrame, tallied: Tally | None) -> pd.Data
     return frame[list(COLUMNS)]
 
 
-def _full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, float]]:
+def _full(track: Track, pack: Pack) -> list[Row]:
     """Full by voltage and tail, placed where the absorption ended; what went in after the tail was reached counts."""
     readings, limits = track.readings, pack.limits
     volts, amps = readings.voltage_v, readings.current_a
@@ -115,7 +123,7 @@ def _full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, f
         nearly = (
             (volts >= NEARLY_FULL_CELL_V * pack.cells_in_series) & (amps >= 0) & (amps <= limits.tail_current_a / 2)
         )
-    rows: list[tuple[int, str, str, float, float, float]] = []
+    rows: list[Row] = []
     taken: list[tuple[int, int]] = []
     for first, last in joined(runs(full, track.gap_after), readings.ts_ms, track.gap_after, INTERRUPTION_S):
         if _held_s(track, first, last) < limits.full_hold_s or not _came_from_charge(track, pack, first, last):
@@ -131,7 +139,7 @@ def _full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, f
     return rows + _tapered(track, pack, taken)
 
 
-def _tapered(track: Track, pack: Pack, taken: list[tuple[int, int]]) -> list[tuple[int, str, str, float, float, float]]:
+def _tapered(track: Track, pack: Pack, taken: list[tuple[int, int]]) -> list[Row]:
     """Charging ended above the full voltage before the current fell to the tail: short of full by a known little."""
     readings, limits = track.readings, pack.limits
     volts, amps = readings.voltage_v, readings.current_a
@@ -140,7 +148,7 @@ def _tapered(track: Track, pack: Pack, taken: list[tuple[int, int]]) -> list[tup
             (volts >= limits.full_voltage_v) & (amps > limits.tail_current_a) & (amps <= TAPERED_C_RATE * pack.rated_ah)
         )
         high &= _rest_cell_v(volts, amps, readings.temperature_c, pack) >= NEARLY_FULL_CELL_V
-    rows: list[tuple[int, str, str, float, float, float]] = []
+    rows: list[Row] = []
     for first, last in joined(runs(high, track.gap_after), readings.ts_ms, track.gap_after, INTERRUPTION_S):
         near = _samples(track, last, INTERRUPTION_S)
         if any(start <= last + near and first - near <= end for start, end in taken):
@@ -150,22 +158,20 @@ def _tapered(track: Track, pack: Pack, taken: list[tuple[int, int]]) -> list[tup
     return rows
 
 
-def _edges(
-    track: Track, last: int, kind: str, soc: float, sigma: float, pack: Pack
-) -> list[tuple[int, str, str, float, float, float]]:
+def _edges(track: Track, last: int, kind: str, soc: float, sigma: float, pack: Pack) -> list[Row]:
     """A full state as it is entered and as it is left; it ended somewhere between its last sample and the next.
 
     Half of that interval belongs to either, so the count that goes on from the last sample alone would be
     wrong by half an interval of the load that followed.
     """
     if track.gap_after[last] or last + 1 >= len(track):
-        return [(last, kind, "both", soc, sigma, 0.0)]
+        return [(last, kind, "both", soc, sigma, 0.0, 0.0)]
     hours = float(track.held_s[last]) / S_PER_HOUR
     held_a, next_a = (float(amps) for amps in np.nan_to_num(track.readings.current_a[last : last + 2]))
     unsure = abs(next_a - held_a) * hours / np.sqrt(12) / pack.rated_ah
     return [
-        (last, kind, "enter", soc, sigma, held_a * hours / 2),
-        (last, kind, "leave", soc, float(np.hypot(sigma, unsure)), held_a * hours - next_a * hours / 2),
+        (last, kind, "enter", soc, sigma, held_a * hours / 2, 0.0),
+        (last, kind, "leave", soc, float(np.hypot(sigma, unsure)), held_a * hours - next_a * hours / 2, 0.0),
     ]
 
 
@@ -250,11 +256,11 @@ def _against_ohm(track: Track, pack: Pack, first: int, last: int) -> bool:
     return contrary(first) or contrary(last + 1)
 
 
-def _rested_full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, float, float]]:
+def _rested_full(track: Track, pack: Pack) -> list[Row]:
     """A log that begins, or begins again, with a rested voltage above the plateau."""
     readings = track.readings
     begins = np.flatnonzero(np.append(True, track.gap_after[:-1]))
-    rows: list[tuple[int, str, str, float, float, float]] = []
+    rows: list[Row] = []
     for place in begins.tolist():
         pause = np.flatnonzero(track.gap_after[place : place + 3])
         head = slice(place, place + (int(pause[0]) + 1 if len(pause) else 3))
@@ -280,30 +286,30 @@ def _rested_full(track: Track, pack: Pack) -> list[tuple[int, str, str, float, f
         sigma = float(np.interp(cell_v, RESTED_CELL_V, RESTED_SIGMA))
         if loaded:
             soc, sigma = min(soc, 0.99), float(np.hypot(sigma, 0.012))
-        rows.append((place, "rested_full", "leave", soc, sigma, 0.0))
+        rows.append((place, "rested_full", "leave", soc, sigma, 0.0, 0.0))
     return rows
 
 
-def _empty(track: Track, pack: Pack, openings: pd.DataFrame) -> list[tuple[int, str, str, float, float, float]]:
+def _empty(track: Track, pack: Pack, openings: pd.DataFrame) -> list[Row]:
     """The board opened after a low cell; the cut-off fell somewhere between the last two samples."""
     readings = track.readings
     low = openings[openings["kind"] == "under_voltage"]
-    rows: list[tuple[int, str, str, float, float, float]] = []
+    rows: list[Row] = []
     for opening in low.itertuples():
         place = int(np.searchsorted(readings.ts_ms, opening.start_ms))
         step_ah = float(track.net_ah[place] - track.net_ah[place - 1])
-        soc, sigma = _end_soc(pack.limits.cutoff_voltage_v, opening.before_a, opening.before_c, pack)
+        soc, sigma, cold = _end_soc(pack.limits.cutoff_voltage_v, opening.before_a, opening.before_c, pack)
         sigma = float(np.hypot(sigma, abs(step_ah) / np.sqrt(12) / pack.rated_ah))
-        rows.append((place, "empty", "enter", soc, sigma, -step_ah / 2))
+        rows.append((place, "empty", "enter", soc, sigma, -step_ah / 2, cold))
         if not np.isnan(opening.end_ms):
             awake = int(np.searchsorted(readings.ts_ms, opening.end_ms))
             # the charge that woke it began somewhere between the last two samples
             begun_ah = float(np.nan_to_num(readings.current_a[awake]) * track.held_s[awake - 1]) / S_PER_HOUR / 2
-            rows.append((awake, "empty", "leave", soc, sigma, -begun_ah))
+            rows.append((awake, "empty", "leave", soc, sigma, -begun_ah, cold))
     return rows
 
 
-def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[tuple[int, str, str, float, float, float]]:
+def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[Row]:
     """The lowest point of an excursion into the bottom knee that no opening ended."""
     readings = track.readings
     volts, amps = readings.voltage_v, readings.current_a
@@ -313,7 +319,7 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[tuple[int, s
         at_cutoff = (volts <= 1.01 * pack.limits.cutoff_voltage_v) & (amps < 0)
         sees_cells = volts > 2.2 * pack.cells_in_series
         low = sees_cells & (cell_v <= KNEE_CELL_V) & (gentle | at_cutoff)
-    rows: list[tuple[int, str, str, float, float, float]] = []
+    rows: list[Row] = []
     for first, last in joined(runs(low, track.gap_after), readings.ts_ms, track.gap_after, KNEE_JOIN_S):
         inside = np.arange(first, last + 1)[low[first : last + 1]]
         place = int(inside[np.argmin(cell_v[inside])])
@@ -324,16 +330,17 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[tuple[int, s
             continue  # a lone low sample is a pack that recovers from a load between two samples
         if reached:
             place = int(inside[np.flatnonzero(volts[inside] <= 1.01 * pack.limits.cutoff_voltage_v)[0]])
-            soc, sigma = _end_soc(float(volts[place]), amps[place], readings.temperature_c[place], pack)
-            rows.append((place, "empty", "both", soc, sigma, 0.0))
+            soc, sigma, cold = _end_soc(float(volts[place]), amps[place], readings.temperature_c[place], pack)
+            rows.append((place, "empty", "both", soc, sigma, 0.0, cold))
         else:
             soc = float(ocv.soc_discharging(cell_v[place])) - REFERENCE_END_SOC
             sigma = float(
                 np.hypot(
-                    1.3 * ocv.soc_sigma(cell_v[place]), _cold_sigma(amps[place], readings.temperature_c[place], pack)
+                    1.3 * ocv.soc_sigma(cell_v[place]),
+                    KNEE_COLD * _cold_shrink(amps[place], readings.temperature_c[place], pack),
                 )
             )
-            rows.append((place, "knee", "both", soc, sigma, 0.0))
+            rows.append((place, "knee", "both", soc, sigma, 0.0, 0.0))
     return rows
 
 
@@ -357,34 +364,30 @@ def _opening_near(openings: pd.DataFrame, first_ms: int, last_ms: int) -> bool:
     )
 
 
-def _end_soc(end_v: float, current_a: float, temperature_c: float, pack: Pack) -> tuple[float, float]:
-    """State of charge left where a discharge ended at `end_v`, with its sigma; more is left after a surge or in the cold."""
+def _end_soc(end_v: float, current_a: float, temperature_c: float, pack: Pack) -> tuple[float, float, float]:
+    """State of charge left where a discharge ended at `end_v`, its sigma, and what the cold keeps back by the table.
+
+    More is left after a surge; how much of the table holds for a pack is for `balance` to find.
+    """
     cell_v = float(_rest_cell_v(np.array([end_v]), np.array([current_a]), np.array([temperature_c]), pack)[0])
     soc = float(np.interp(cell_v, ocv.CELL_V, ocv.SOC)) - REFERENCE_END_SOC
-    left, cold = _cold_left(current_a, temperature_c, pack), _cold_sigma(current_a, temperature_c, pack)
-    return soc + left, float(np.hypot(0.004 + 0.5 * max(soc, 0.0), cold))
+    cold = _cold_shrink(current_a, temperature_c, pack)
+    return soc, float(np.hypot(0.004 + 0.5 * max(soc, 0.0), COLD_OWN * cold)), cold
 
 
 def _cold_shrink(current_a: float, temperature_c: float, pack: Pack) -> float:
     """Share of capacity a cold pack keeps back at 0.3 to 0.5 C, scaled down for gentle loads.
 
     Ratios to 25 °C: 0.65 at −10 °C, 0.84 at 0 °C, 0.95 at 10 °C, from cell sheets and a 10 Ah cell
-    test; kinetic, so less at low rates.
+    test; mostly kinetic, so less at low rates.
     """
     if np.isnan(temperature_c):
         temperature_c = 20.0
     kept = 1.0 - float(
         np.interp(temperature_c, [-20.0, -10.0, 0.0, 10.0, 20.0, 25.0], [0.47, 0.65, 0.84, 0.95, 0.99, 1.0])
     )
-    return kept * min(1.0, abs(float(np.nan_to_num(current_a))) / (0.4 * pack.rated_ah))
-
-
-def _cold_left(current_a: float, temperature_c: float, pack: Pack) -> float:
-    return 0.1 * _cold_shrink(current_a, temperature_c, pack)
-
-
-def _cold_sigma(current_a: float, temperature_c: float, pack: Pack) -> float:
-    return 0.35 * _cold_shrink(current_a, temperature_c, pack)
+    c_rate = abs(float(np.nan_to_num(current_a))) / pack.rated_ah
+    return kept * (GENTLE_SHARE + (1.0 - GENTLE_SHARE) * min(1.0, c_rate / 0.4))
 
 
 def _rest_cell_v(volts: np.ndarray, amps: np.ndarray, temps_c: np.ndarray, pack: Pack) -> np.ndarray:

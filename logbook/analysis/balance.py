@@ -5,9 +5,9 @@ Between two anchors the count of the samples is
     q = C(t)·Δs + u_last − u_first + loss·hours + offset·live hours + hidden·zero hours − miss·switched Ah + inefficiency·Ah in
 
 with C(t) = C_now + rate·(now − t) + any step, s the anchors' states of charge, u their errors
-(shared by neighbouring spans, with a bias common to each kind of anchor), `offset` counting only
-while the sensor shows something, `hidden` while it shows exactly nothing, and `miss` the part of an interval by which point samples see
-switching loads too long. Linear in all unknowns, with Gaussian priors, so the posterior is a weighted least-squares
+(shared by neighbouring spans, with a bias common to each kind of anchor, and one share of what the cold keeps back),
+`offset` counting only while the sensor shows something, `hidden` while it shows exactly nothing, and `miss` the part of
+an interval by which point samples see switching loads too long. Linear in all unknowns, with Gaussian priors, so the posterior is a weighted least-squares
 solution; errors in both Ah and state of charge are carried (the WTLS of Plett 2011, J. Power
 Sources 196:2319, in its Bayesian form), outliers are down-weighted by a Student-t with 4 degrees
 of freedom, and the errors are widened by the Birge ratio where the fit is worse than they say.
@@ -41,15 +41,19 @@ KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.94, "empty": 
 """1 sd of the error common to all anchors of a kind; ours, tested for coverage. In shares of capacity, but for the
 rested ones in shares of their own sigma, of which most is common: one owner leaves a pack much the same each time."""
 RESTED_OWN_SHARE = 0.34
+COLD, COLD_SIGMA = 0.35, 0.5
+"""How much of the table of what the cold keeps back holds for a pack: some deliver at the freezing point as if it were
+mild, others lack a sixth (see `anchors`). It is one figure for all the runs of a pack, so runs do not average it out."""
 RATE_SIGMA = 0.02
 """Scale of a fade about 2 % of rated a year, with heavy tails: most packs lose 1 to 4, a neglected one over 10
 (common practice, no source)."""
 RESTED_BIAS = "bias_rested_full"
 INEFFICIENCY = 0.0012
 """Share of the charge that is not stored; LiFePO4 returns 99.8 to 99.95 % (from memory of the literature)."""
-MISS_SIGMA = 0.1
-"""1 sd of the part of an interval by which point samples see switching loads too long: of loads that come at any moment
-it averages out, of those that come with the samples it does not (ours)."""
+MISS_INTERVAL_S, MISS_SIGMA, MISS_OF_ONE = (60.0, 300.0), (0.1, 0.3), 0.41
+"""1 sd of the part of an interval by which point samples see switching loads too long: for readings a minute and five
+minutes apart, which whole loads fall between (ours), and for one load that comes at any moment, the two ends of which are
+each wrong by an even half interval."""
 TOO_COARSE_S = 600.0
 """Readings this far apart say too little of what flowed to read a typed-in capacity off them (ours)."""
 STEP_SHARPNESS = 0.2
@@ -192,7 +196,7 @@ def _unsure_of_step(plain: Solution, stepped: Solution, gain: float) -> Solution
 def _problem(
     anchors: pd.DataFrame, found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], pack: Pack, now_ms: int
 ) -> Problem:
-    names = (*BASE, *(f"bias_{kind}" for kind in KINDS))
+    names = (*BASE, *(f"bias_{kind}" for kind in KINDS), "cold")
     rated = pack.rated_ah
     years_ago = (now_ms - found["middle_ms"].to_numpy(float)) / (MS_PER_DAY * DAYS_PER_YEAR)
     change = found["soc_change"].to_numpy(float)
@@ -208,6 +212,7 @@ def _problem(
     kind = anchors["kind"].to_numpy(object)
     first, last = found["first"].to_numpy(int), found["last"].to_numpy(int)
     columns += [bias_ah(anchors, first, last, name, pack) for name in KINDS]
+    columns.append(cold_ah(anchors, first, last, pack))
     own_share = np.where(kind == "rested_full", RESTED_OWN_SHARE, 1.0)
     anchor_variance = (anchors["sigma"].to_numpy(float) * own_share * rated) ** 2
     chained = _same_state(anchors, last[:-1], first[1:])
@@ -224,15 +229,28 @@ def _problem(
         side_data=side_data,
         side_variance=side_variance,
         prior_mean=np.array(
-            [0.9 * rated, 0.02 * rated, 0.0, 1e-4 * rated, 0.0, 0.0, INEFFICIENCY, *(0.0 for _ in KINDS)]
+            [0.9 * rated, 0.02 * rated, 0.0, 1e-4 * rated, 0.0, 0.0, INEFFICIENCY, *(0.0 for _ in KINDS), COLD]
         ),
         prior_sigma=np.array(
-            [0.6 * rated, RATE_SIGMA * rated, 0.15, 1e-4 * rated, hidden_a, MISS_SIGMA, INEFFICIENCY]
-            + [KIND_BIAS[kind] for kind in KINDS]
+            [
+                *(0.6 * rated, RATE_SIGMA * rated, 0.15, 1e-4 * rated, hidden_a, _miss_sigma(tables), INEFFICIENCY),
+                *(KIND_BIAS[kind] for kind in KINDS),
+                COLD_SIGMA,
+            ]
         ),
-        never_negative=np.isin(names, ("loss_a", "inefficiency")),
+        never_negative=np.isin(names, ("loss_a", "inefficiency", "cold")),
         heavy_tailed=frozenset({"rate_ah_per_year"}),
     )
+
+
+def _miss_sigma(tables: Mapping[str, pd.DataFrame]) -> float:
+    """How far off the sum of what samples see too long may be: it averages out over the hours in which loads switch."""
+    switched_ah = tables["hours"]["switched_ah"].to_numpy(float)
+    squares = float((switched_ah**2).sum())
+    hours = float(switched_ah.sum()) ** 2 / squares if squares else 1.0
+    interval_s = float(tables["hours"]["interval_s"].median()) if len(tables["hours"]) else MISS_INTERVAL_S[0]
+    by_interval = float(np.interp(interval_s, MISS_INTERVAL_S, MISS_SIGMA))
+    return float(np.hypot(by_interval, MISS_OF_ONE / np.sqrt(max(hours, 1.0))))
 
 
 def bias_ah(
@@ -242,6 +260,14 @@ def bias_ah(
     scale = np.where(anchors["kind"] == "rested_full", anchors["sigma"].to_numpy(float), 1.0)
     share = np.where(anchors["kind"] == kind, scale, 0.0) * pack.rated_ah
     return share[last] - share[first]
+
+
+def cold_ah(
+    anchors: pd.DataFrame, first: NDArray[np.int64], last: NDArray[np.int64], pack: Pack
+) -> NDArray[np.float64]:
+    """How what the cold keeps back enters spans from `first` to `last`, Ah, if all of the table holds."""
+    kept_ah = anchors["cold"].to_numpy(float) * pack.rated_ah
+    return kept_ah[last] - kept_ah[first]
 
 
 def _same_state(anchors: pd.DataFrame, entered: NDArray[np.int64], left: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.analysis.balance import bias_ah
+from logbook.analysis.balance import bias_ah, cold_ah
 from logbook.analysis.delivered import delivered
 from logbook.analysis.spans import current_step_a
 from logbook.schema.estimate import LEVEL, Estimate
@@ -91,9 +91,10 @@ def _observations(balance: Balance, pack: Pack) -> tuple[CapacityObservation, ..
     rows = []
     first, last = spans["first"].to_numpy(int), spans["last"].to_numpy(int)
     biases = {kind: bias_ah(balance.anchors, first, last, kind, pack) for kind in METHODS}
+    cold = balance.value("cold") * cold_ah(balance.anchors, first, last, pack)
     for place, span in enumerate(spans.itertuples()):
         change = span.soc_change
-        bias = sum(balance.value(f"bias_{kind}") * biases[kind][place] for kind in METHODS)
+        bias = cold[place] + sum(balance.value(f"bias_{kind}") * biases[kind][place] for kind in METHODS)
         drift_ah = balance.value("loss_a") * span.hours + balance.value("offset_a") * span.live_hours
         drift_ah += balance.value("hidden_a") * span.zero_hours
         drift_ah += balance.value("inefficiency") * span.charge_ah

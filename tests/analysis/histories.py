@@ -28,6 +28,8 @@ class World:
     """What a full charge really reaches on this pack."""
     empty_soc: float = 0.0
     """Where its cut-off really lies."""
+    cold_share: float = 0.0
+    """How much of the table of what the cold keeps back holds for it."""
 
 
 class History:
@@ -44,12 +46,15 @@ class History:
         """Capacity at this hour."""
         return self.world.capacity_ah - self.world.rate_ah_per_year * self.hours / HOURS_PER_YEAR
 
-    def anchor(self, kind: str, *, edge: str, sigma: float, soc: float, temperature_c: float = 20.0) -> History:
-        """Write down a state of charge the log proves."""
+    def anchor(
+        self, kind: str, *, edge: str, sigma: float, soc: float, temperature_c: float = 20.0, cold: float = 0.0
+    ) -> History:
+        """Write down a state of charge the log proves; `cold` is what the table says the cold keeps back."""
         self.marks.append(
             {
                 "start_ms": START_MS + self.hours * HOUR_MS, "kind": kind, "edge": edge, "soc": soc, "sigma": sigma,
                 "voltage_v": 13.4, "current_a": 0.0, "temperature_c": temperature_c,
+                "cold": cold,
             }
         )  # fmt: skip
         return self
@@ -62,13 +67,14 @@ class History:
         self.to(self.soc, hours=1)
         return self.anchor("full", edge="leave", sigma=0.005, soc=0.999)
 
-    def empty(self) -> History:
-        """Proven empty; the board opens at a state of charge that is nearly zero."""
+    def empty(self, *, cold: float = 0.0) -> History:
+        """Proven empty; the board opens at a state of charge that is nearly zero, or higher in the cold."""
         truth = self.world.empty_soc + (0.0 if self.rng is None else self.rng.normal(0.0, 0.004))
+        truth += self.world.cold_share * cold
         self.to(truth, hours=max(4, round(abs(truth - self.soc) * 10)))
-        self.anchor("empty", edge="enter", sigma=0.004, soc=0.0)
+        self.anchor("empty", edge="enter", sigma=0.004, soc=0.0, cold=cold)
         self.to(self.soc, hours=2)
-        return self.anchor("empty", edge="leave", sigma=0.004, soc=0.0)
+        return self.anchor("empty", edge="leave", sigma=0.004, soc=0.0, cold=cold)
 
     def to(self, soc: float, *, hours: int) -> History:
         """Reach a state of charge in whole hours, evenly."""

@@ -211,3 +211,31 @@ def test_readings_a_quarter_of_an_hour_apart_tell_no_typed_in_capacity():
         log.flow(-6.0, 8).rest(16).flow(6.0, 7.9).rest(16.1)
 
     assert counter_scale(digest(log.readings(), PACK), PACK) is None
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.6, 1.2])
+def test_what_the_cold_keeps_back_of_a_pack_is_learned_and_is_no_fade(share):
+    """A year that ends in winter; nine runs in mild weather, then nine in the cold of each of its months."""
+    rng = np.random.default_rng(5)
+    history = History(World(capacity_ah=96.0, cold_share=share), rng).full()
+    for run in range(18):
+        history.empty(cold=0.0 if run < 9 else 0.01 * (run - 8)).pause(480).full()
+
+    found = balance(history.tables(), PACK)
+
+    assert abs(found.value("cold") - share) <= 2 * found.sigma("cold")
+    assert found.sigma("cold") < 0.25
+    assert abs(found.value("capacity_ah") - 96.0) <= 2 * found.sigma("capacity_ah")
+    assert not found.steps
+
+
+def test_runs_in_the_cold_alone_leave_capacity_as_unsure_as_the_cold():
+    """No number of them tells a worn pack from a cold one."""
+    told = []
+    for runs in (4, 24):
+        history = History(World(capacity_ah=96.0, cold_share=0.3), np.random.default_rng(6)).full()
+        for _ in range(runs):
+            history.empty(cold=0.1).pause(240).full()
+        told.append(balance(history.tables(), PACK).sigma("capacity_ah"))
+
+    assert min(told) > 0.03 * 96.0

@@ -162,13 +162,10 @@ def test_a_sudden_loss_is_dated_and_sized():
 
 
 def test_a_winter_of_cold_runs_is_no_sudden_loss():
-    """Cut off in the cold with a seventh left, from December to February; the anchors say how unsure that is."""
-    history = History(World(capacity_ah=97.0)).full()
+    """Cut off in the cold with a seventh left, from December to February; the anchors say what the cold may keep back."""
+    history = History(World(capacity_ah=97.0, cold_share=0.6)).full()
     for month in range(24):
-        if month % 12 in (9, 10, 11):
-            history.to(0.14, hours=6).anchor("empty", edge="enter", sigma=0.08, soc=0.03, temperature_c=-8.0)
-        else:
-            history.empty()
+        history.empty(cold=0.24 if month % 12 in (9, 10, 11) else 0.0)
         history.pause(700, soc=history.soc).full()
 
     found = answer(history.tables(), PACK)
