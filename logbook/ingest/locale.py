@@ -38,6 +38,8 @@ THINNED = 1000
 """Of so many times the months are looked at."""
 WINTER = frozenset({11, 12, 1, 2, 3})
 """Months in which a parked pack of the northern half may be frozen for days; the zones of the southern half say °C."""
+MOSTLY_WINTER = 0.7
+"""A log of more of the year than that would be frozen in the warm months too (ours)."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,7 @@ class Locale:
     celsius: bool = False
     """It is likely of another, by its zone or the language of its header."""
     winter: bool = True
-    """Some of it is from months with frost, or its dates are not known."""
+    """Most of it is from months with frost, or its dates are not known."""
     days: float = 0.0
     """From its first to its last reading."""
 
@@ -62,9 +64,8 @@ def locale_of(
     elsewhere = zone not in NOWHERE and not american
     told = np.concatenate([part[:: max(1, len(part) // THINNED)] for part in times]) if times else np.empty(0, np.int64)
     told = told[(told > EARLIEST_MS) & (told < LATEST_MS)]
-    months = {
-        int(month) % 12 + 1 for month in np.unique(told.astype("datetime64[ms]").astype("datetime64[M]").astype(int))
-    }
+    months = told.astype("datetime64[ms]").astype("datetime64[M]").astype(np.int64) % 12 + 1
+    winter = not len(months) or float(np.isin(months, list(WINTER)).mean()) >= MOSTLY_WINTER
     days = float(np.ptp(told)) / MS_PER_DAY if len(told) else 0.0
     foreign = any(is_foreign(names) for names in headers)
-    return Locale(american, not american and (elsewhere or foreign), not months or not WINTER.isdisjoint(months), days)
+    return Locale(american, not american and (elsewhere or foreign), winter, days)

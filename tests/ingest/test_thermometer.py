@@ -149,3 +149,23 @@ def test_bytes_that_lost_their_sign_about_zero_are_told_beside_codes_too(tmp_pat
     there = np.isfinite(found)
     assert there.sum() == 300 - codes
     np.testing.assert_array_equal(found[there], true[there])
+
+
+@pytest.mark.parametrize("start", ["2024-01-01", "2024-05-20", "2024-10-01"])
+def test_a_year_is_not_frozen_all_through(start, tmp_path):
+    """Numbers of 6 to 30 without a unit, over a year: in °F a frost that lasts through summer."""
+    days = np.arange(0.0, 365.0, 0.25)
+    times = np.datetime64(start, "s") + (days * 86_400).astype("timedelta64[s]")
+    season = 2 * np.pi * (days + (np.datetime64(start) - np.datetime64("2024-01-01")).astype(float)) / 365.25
+    degrees = np.rint(18.0 - 10.0 * np.cos(season) + 2.0 * np.sin(2 * np.pi * days))
+    amps = np.where(np.arange(len(days)) % 2, -5.0, 5.0)
+    rows = (
+        f"{time},{13.2 + 0.01 * amp:.2f},{amp:.1f},{degree:.0f},{60 + amp / 5:.1f}"
+        for time, amp, degree in zip(times, amps, degrees, strict=True)
+    )
+    path = tmp_path / "year.csv"
+    path.write_text("time,V,I,T,SOC%\n" + "\n".join(rows) + "\n", "utf-8")
+
+    recording = read_export(path, ImportOptions(cells_in_series=4, rated_ah=100.0, time_zone="UTC", positive="charge"))
+
+    np.testing.assert_allclose(recording.readings.temperature_c, degrees)
