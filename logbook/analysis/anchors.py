@@ -51,12 +51,10 @@ TAPERED_C_RATE = 0.35
 NEARLY_FULL_CELL_V = 3.4
 NEARLY_FULL_HOLD_S = 900.0
 KNEE_CELL_V = 3.12
-KNEE_COLD = 0.35
-"""1 sd of what the cold shows in the knee, share of the same table (ours)."""
 GENTLE_SHARE = 0.3
 """Share of what the cold keeps back that it keeps back from the gentlest load too (ours)."""
-COLD_OWN = 0.1
-"""1 sd by which one cold discharge differs from the pack's others, share of what the cold keeps back (ours)."""
+COLD_OWN = 0.35
+"""1 sd by which one cold discharge differs from the pack's others, share of what the cold keeps back from its load (ours)."""
 Row = tuple[int, str, str, float, float, float, float]
 """Sample, kind, edge, state of charge, sigma, shift in Ah, and what the cold keeps back by the table."""
 KNEE_JOIN_S = 7200.0
@@ -337,7 +335,7 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[Row]:
             sigma = float(
                 np.hypot(
                     1.3 * ocv.soc_sigma(cell_v[place]),
-                    KNEE_COLD * _cold_shrink(amps[place], readings.temperature_c[place], pack),
+                    COLD_OWN * _cold_shrink(amps[place], readings.temperature_c[place], pack),
                 )
             )
             rows.append((place, "knee", "both", soc, sigma, 0.0, 0.0))
@@ -371,23 +369,30 @@ def _end_soc(end_v: float, current_a: float, temperature_c: float, pack: Pack) -
     """
     cell_v = float(_rest_cell_v(np.array([end_v]), np.array([current_a]), np.array([temperature_c]), pack)[0])
     soc = float(np.interp(cell_v, ocv.CELL_V, ocv.SOC)) - REFERENCE_END_SOC
-    cold = _cold_shrink(current_a, temperature_c, pack)
-    return soc, float(np.hypot(0.004 + 0.5 * max(soc, 0.0), COLD_OWN * cold)), cold
+    own = COLD_OWN * _cold_kept(temperature_c) * _of_full_effect(current_a, pack)
+    return soc, float(np.hypot(0.004 + 0.5 * max(soc, 0.0), own)), _cold_shrink(current_a, temperature_c, pack)
 
 
 def _cold_shrink(current_a: float, temperature_c: float, pack: Pack) -> float:
-    """Share of capacity a cold pack keeps back at 0.3 to 0.5 C, scaled down for gentle loads.
+    """Share of capacity a cold pack keeps back by the table; mostly kinetic, so less from gentle loads."""
+    return _cold_kept(temperature_c) * (GENTLE_SHARE + (1.0 - GENTLE_SHARE) * _of_full_effect(current_a, pack))
 
-    Ratios to 25 °C: 0.65 at −10 °C, 0.84 at 0 °C, 0.95 at 10 °C, from cell sheets and a 10 Ah cell
-    test; mostly kinetic, so less at low rates.
+
+def _cold_kept(temperature_c: float) -> float:
+    """Share of capacity a cold pack keeps back at 0.3 to 0.5 C.
+
+    Ratios to 25 °C: 0.65 at −10 °C, 0.84 at 0 °C, 0.95 at 10 °C, from cell sheets and a 10 Ah cell test.
     """
     if np.isnan(temperature_c):
         temperature_c = 20.0
-    kept = 1.0 - float(
+    return 1.0 - float(
         np.interp(temperature_c, [-20.0, -10.0, 0.0, 10.0, 20.0, 25.0], [0.47, 0.65, 0.84, 0.95, 0.99, 1.0])
     )
-    c_rate = abs(float(np.nan_to_num(current_a))) / pack.rated_ah
-    return kept * (GENTLE_SHARE + (1.0 - GENTLE_SHARE) * min(1.0, c_rate / 0.4))
+
+
+def _of_full_effect(current_a: float, pack: Pack) -> float:
+    """How much of what 0.4 C shows a load shows, 0 to 1."""
+    return min(1.0, abs(float(np.nan_to_num(current_a))) / (0.4 * pack.rated_ah))
 
 
 def _rest_cell_v(volts: np.ndarray, amps: np.ndarray, temps_c: np.ndarray, pack: Pack) -> np.ndarray:
