@@ -369,13 +369,13 @@ def _end_soc(end_v: float, current_a: float, temperature_c: float, pack: Pack) -
     """
     cell_v = float(_rest_cell_v(np.array([end_v]), np.array([current_a]), np.array([temperature_c]), pack)[0])
     soc = float(np.interp(cell_v, ocv.CELL_V, ocv.SOC)) - REFERENCE_END_SOC
-    own = COLD_OWN * _cold_kept(temperature_c) * _of_full_effect(current_a, pack)
+    own = COLD_OWN * _cold_kept(temperature_c) * _effect(current_a, pack)
     return soc, float(np.hypot(0.004 + 0.5 * max(soc, 0.0), own)), _cold_shrink(current_a, temperature_c, pack)
 
 
 def _cold_shrink(current_a: float, temperature_c: float, pack: Pack) -> float:
     """Share of capacity a cold pack keeps back by the table; mostly kinetic, so less from gentle loads."""
-    return _cold_kept(temperature_c) * (GENTLE_SHARE + (1.0 - GENTLE_SHARE) * _of_full_effect(current_a, pack))
+    return _cold_kept(temperature_c) * (GENTLE_SHARE + (1.0 - GENTLE_SHARE) * min(1.0, _effect(current_a, pack)))
 
 
 def _cold_kept(temperature_c: float) -> float:
@@ -390,9 +390,9 @@ def _cold_kept(temperature_c: float) -> float:
     )
 
 
-def _of_full_effect(current_a: float, pack: Pack) -> float:
-    """How much of what 0.4 C shows a load shows, 0 to 1."""
-    return min(1.0, abs(float(np.nan_to_num(current_a))) / (0.4 * pack.rated_ah))
+def _effect(current_a: float, pack: Pack) -> float:
+    """A load as share of the 0.4 C that the table is of."""
+    return abs(float(np.nan_to_num(current_a))) / (0.4 * pack.rated_ah)
 
 
 def _rest_cell_v(volts: np.ndarray, amps: np.ndarray, temps_c: np.ndarray, pack: Pack) -> np.ndarray:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.analysis import cells, cold
-from logbook.analysis.balance import balance
+from logbook.analysis.balance import balance, fed_heater
 from logbook.analysis.basis import with_basis
 from logbook.analysis.capacity import capacity
 from logbook.analysis.cycles import cycles
@@ -31,6 +31,9 @@ if TYPE_CHECKING:
 
     from logbook.schema.pack import Pack
 
+SURELY = 3.0
+"""What flows behind a shown zero is counted where it is so many sigmas from none (ours)."""
+
 
 def answer(
     tables: Mapping[str, pd.DataFrame],
@@ -48,6 +51,8 @@ def answer(
     measured = capacity(solved, hours, pack)
     capacity_ah = measured.ah.value if measured.ah else pack.rated_ah
     offset_a = solved.value("offset_a")
+    hidden_a = solved.value("hidden_a")
+    hidden_a = hidden_a if abs(hidden_a) >= SURELY * solved.sigma("hidden_a") else 0.0
     readings = _readings(hours, span_ms)
     health = Health(
         pack=PackSummary(pack.name, pack.cell.label, pack.cells_in_series, pack.rated_ah),
@@ -55,13 +60,20 @@ def answer(
         capacity=measured,
         fade=fade(solved, measured, pack),
         cycles=cycles(
-            hours, tables["openings"], pack, capacity_ah=capacity_ah, offset_a=offset_a, tallied=tables["tally"]
+            hours,
+            tables["openings"],
+            pack,
+            capacity_ah=capacity_ah,
+            offset_a=offset_a,
+            hidden_a=hidden_a,
+            tallied=tables["tally"],
         ),
         cold_charging=replace(
             cold.answer(
                 tables["cold"],
                 pack,
                 hours=hours,
+                not_stored=fed_heater(solved, tables["cold"]),
                 has_temperature=bool(len(hours) and hours["min_temperature_c"].notna().any()),
             ),
             perhaps_frozen_ah=perhaps_frozen(hours, pack),

@@ -2,7 +2,7 @@
 
 Between two anchors the count of the samples is
 
-    q = C(t)·Δs + u_last − u_first + loss·hours + offset·live hours + hidden·zero hours − miss·switched Ah + inefficiency·Ah in
+    q = C(t)·Δs + u_last − u_first + loss·hours + offset·live hours + hidden·zero hours − miss·switched Ah + inefficiency·Ah in + heated·Ah in below the limit
 
 with C(t) = C_now + rate·(now − t) + any step, s the anchors' states of charge, u their errors
 (shared by neighbouring spans, with a bias common to each kind of anchor, and one share of what the cold keeps back),
@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.analysis.cold import heater_suspected
 from logbook.analysis.dead_band import FINEST_A, width_a
 from logbook.analysis.solution import Problem, Solution, solve
 from logbook.analysis.spans import bridges, placed, spans
@@ -41,9 +42,11 @@ KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.94, "empty": 
 """1 sd of the error common to all anchors of a kind; ours, tested for coverage. In shares of capacity, but for the
 rested ones in shares of their own sigma, of which most is common: one owner leaves a pack much the same each time."""
 RESTED_OWN_SHARE = 0.34
-COLD, COLD_SIGMA = 0.35, 0.5
+COLD, COLD_SIGMA = 0.3, 0.5
 """How much of the table of what the cold keeps back holds for a pack: some deliver at the freezing point as if it were
 mild, others lack a sixth (see `anchors`). It is one figure for all the runs of a pack, so runs do not average it out."""
+HEATED, NOT_HEATED = (1.0, 1.0), (0.0, 1e-6)
+"""Share, with 1 sd, of the charge below the limit that fed a heater of the pack's own, where its warming looks like one."""
 RATE_SIGMA = 0.02
 """Scale of a fade about 2 % of rated a year, with heavy tails: most packs lose 1 to 4, a neglected one over 10
 (common practice, no source)."""
@@ -138,6 +141,12 @@ def balance(tables: Mapping[str, pd.DataFrame], pack: Pack, changes: tuple[ZeroC
     return solved if proved_full else _unsure_of_rested(problem, plain, solved)
 
 
+def fed_heater(solved: Balance, pieces: pd.DataFrame) -> bool:
+    """Whether a pack that may heat itself surely stored less than half of what went in below the limit."""
+    surely = solved.value("heated") - SURE_SIGMAS * solved.sigma("heated")
+    return heater_suspected(pieces) and surely > 0.5
+
+
 def _held(problem: Problem, name: str, value: float) -> Problem:
     """The same problem with an unknown taken as known."""
     place = problem.names.index(name)
@@ -196,7 +205,7 @@ def _unsure_of_step(plain: Solution, stepped: Solution, gain: float) -> Solution
 def _problem(
     anchors: pd.DataFrame, found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], pack: Pack, now_ms: int
 ) -> Problem:
-    names = (*BASE, *(f"bias_{kind}" for kind in KINDS), "cold")
+    names = (*BASE, *(f"bias_{kind}" for kind in KINDS), "cold", "heated")
     rated = pack.rated_ah
     years_ago = (now_ms - found["middle_ms"].to_numpy(float)) / (MS_PER_DAY * DAYS_PER_YEAR)
     change = found["soc_change"].to_numpy(float)
@@ -212,7 +221,8 @@ def _problem(
     kind = anchors["kind"].to_numpy(object)
     first, last = found["first"].to_numpy(int), found["last"].to_numpy(int)
     columns += [bias_ah(anchors, first, last, name, pack) for name in KINDS]
-    columns.append(cold_ah(anchors, first, last, pack))
+    columns += [cold_ah(anchors, first, last, pack), found["cold_ah"].to_numpy(float)]
+    heated = HEATED if heater_suspected(tables["cold"]) else NOT_HEATED
     own_share = np.where(kind == "rested_full", RESTED_OWN_SHARE, 1.0)
     anchor_variance = (anchors["sigma"].to_numpy(float) * own_share * rated) ** 2
     chained = _same_state(anchors, last[:-1], first[1:])
@@ -229,13 +239,25 @@ def _problem(
         side_data=side_data,
         side_variance=side_variance,
         prior_mean=np.array(
-            [0.9 * rated, 0.02 * rated, 0.0, 1e-4 * rated, 0.0, 0.0, INEFFICIENCY, *(0.0 for _ in KINDS), COLD]
+            [
+                0.9 * rated,
+                0.02 * rated,
+                0.0,
+                1e-4 * rated,
+                0.0,
+                0.0,
+                INEFFICIENCY,
+                *(0.0 for _ in KINDS),
+                COLD,
+                heated[0],
+            ]
         ),
         prior_sigma=np.array(
             [
                 *(0.6 * rated, RATE_SIGMA * rated, 0.15, 1e-4 * rated, hidden_a, _miss_sigma(tables), INEFFICIENCY),
                 *(KIND_BIAS[kind] for kind in KINDS),
                 COLD_SIGMA,
+                heated[1],
             ]
         ),
         never_negative=np.isin(names, ("loss_a", "inefficiency", "cold")),

@@ -97,7 +97,7 @@ def _observations(balance: Balance, pack: Pack) -> tuple[CapacityObservation, ..
         bias = cold[place] + sum(balance.value(f"bias_{kind}") * biases[kind][place] for kind in METHODS)
         drift_ah = balance.value("loss_a") * span.hours + balance.value("offset_a") * span.live_hours
         drift_ah += balance.value("hidden_a") * span.zero_hours
-        drift_ah += balance.value("inefficiency") * span.charge_ah
+        drift_ah += balance.value("inefficiency") * span.charge_ah + balance.value("heated") * span.cold_ah
         missed_ah = balance.value("miss") * span.switched_ah
         ah = (span.net_ah - drift_ah + missed_ah - bias) / change
         drift_sigma = float(

@@ -51,6 +51,10 @@ LEAST_CURRENT_C_RATE = 0.005
 SEVERE_RATE, MARKED_RATE = 0.1, 0.02
 """C-rates: 0.1 C did not plate at −10 °C (Wu et al. 2017); under 0.02 C is a trickle (common practice, no source)."""
 MOSTLY_BLIND = 0.2
+NOT_STORED = (
+    "What went in while it was cold is missing from the pack's charge balance, and it warmed as by a heater of its own, so it "
+    "is taken for the heater's. If it has one, say what that takes (heater_current_a among the pack's limits)."
+)
 DEEP_COLD_C, FROST_C = -10.0, -5.0
 
 
@@ -182,9 +186,17 @@ def threshold_a(pack: Pack) -> float:
 
 
 def answer(
-    pieces: pd.DataFrame, pack: Pack, *, has_temperature: bool, hours: pd.DataFrame | None = None
+    pieces: pd.DataFrame,
+    pack: Pack,
+    *,
+    has_temperature: bool,
+    hours: pd.DataFrame | None = None,
+    not_stored: bool = False,
 ) -> ColdCharging:
-    """Events with Ah, coldest, highest current and severity; says so where there is no thermometer."""
+    """Events with Ah, coldest, highest current and severity; says so where there is no thermometer.
+
+    `not_stored` where the charge balance of a pack that may heat itself shows that it stored none of it.
+    """
     limit_c = pack.limits.charge_minimum_c
     if not has_temperature:
         reason = "There are no temperatures in the log, so nobody can say; export the temperature with the readings."
@@ -192,6 +204,7 @@ def answer(
     if hours is not None and len(hours) and not hours["logged_s"].any():
         reason = "There is no current in the log, so nobody can say; export the current with the readings."
         return ColdCharging(limit_c, 0.0, (), reason)
+    pieces = all_fed_heater(pieces) if not_stored and len(pieces) else pieces
     merged = _merged(pieces)
     heated = merged["heats"].to_numpy(bool)
     proved = ((merged["samples"] >= LEAST_SAMPLES) & (merged["held_s"] >= LEAST_S)).to_numpy(bool) & ~heated
@@ -200,7 +213,7 @@ def answer(
         limit_c,
         round(sum(event.charge_ah for event in events), 3),
         events,
-        _seldom_seen(hours),
+        NOT_STORED if not_stored else _seldom_seen(hours),
         bands=_bands(hours, merged[~proved]),
         heater_ah=round(float(merged.loc[heated, "charge_ah"].sum()), 3),
         heater_times=int(heated.sum()),
@@ -224,6 +237,16 @@ def _seldom_seen(hours: pd.DataFrame | None) -> str | None:
 def perhaps_heater_ah(pieces: pd.DataFrame) -> float:
     """Charge that may have warmed the pack, were it one that heats itself, Ah."""
     return float(pieces.loc[pieces["heats"] == PERHAPS, "charge_ah"].sum()) if len(pieces) else 0.0
+
+
+def heater_suspected(pieces: pd.DataFrame) -> bool:
+    """Whether the pack warmed as by a heater of its own and was charged in earnest as soon as it was warm."""
+    return bool(len(pieces)) and bool((pieces["heats"] == PERHAPS).any())
+
+
+def all_fed_heater(pieces: pd.DataFrame) -> pd.DataFrame:
+    """The pieces of a pack whose charge balance shows that none of its cold charge was stored."""
+    return pieces.assign(heats=YES)
 
 
 def _bands(hours: pd.DataFrame | None, doubtful: pd.DataFrame) -> tuple[ColdBand, ...]:

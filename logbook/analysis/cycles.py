@@ -35,16 +35,22 @@ def cycles(
     *,
     capacity_ah: float,
     offset_a: float,
+    hidden_a: float = 0.0,
     tallied: pd.DataFrame | None = None,
 ) -> Cycles:
-    """Throughput, equivalent full cycles (in and out over twice rated) and rainflow depths of `capacity_ah`."""
+    """Throughput, equivalent full cycles (in and out over twice rated) and rainflow depths of `capacity_ah`.
+
+    `hidden_a` flows out, or in where it is negative, while the sensor shows exactly nothing.
+    """
     if hours.empty:
         return Cycles(0.0, 0.0, 0.0, 0.0, 0.0, (), "There are no readings yet.")
     if tallied is not None:
         hours = hours.assign(**stands_for(hours, tallied)[["charge_ah", "discharge_ah"]])
     true_in, true_out = _without_offset(hours, offset_a)
     false_in, false_out = _while_open_ah(openings, offset_a)
-    charge_ah, discharge_ah = true_in - false_in, true_out - false_out
+    unseen_ah = hidden_a * _zero_hours(hours, openings)
+    charge_ah = true_in - false_in + max(-unseen_ah, 0.0)
+    discharge_ah = true_out - false_out + max(unseen_ah, 0.0)
     depths = np.zeros(100 // BIN_PERCENT)
     for stretch in _turning_points(hours, offset_a):
         for depth, count in depth_counts(stretch / capacity_ah * 100):
@@ -78,6 +84,12 @@ def _without_offset(hours: pd.DataFrame, offset_a: float) -> tuple[float, float]
     false_ah = offset_a * hours["live_s"].to_numpy(float) / S_PER_HOUR
     true_in = np.maximum(charge - false_ah * share_in, 0.0)
     return float(true_in.sum()), float(np.maximum(discharge + false_ah * share_out, 0.0).sum())
+
+
+def _zero_hours(hours: pd.DataFrame, openings: pd.DataFrame) -> float:
+    """Hours in which the board was closed and the sensor showed exactly nothing."""
+    open_s = float(openings["open_s"].sum()) if len(openings) else 0.0
+    return max(float(hours["logged_s"].sum() - hours["live_s"].sum()) - open_s, 0.0) / S_PER_HOUR
 
 
 def _hours(seconds: pd.Series) -> float:

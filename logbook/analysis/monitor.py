@@ -8,7 +8,7 @@ import numpy as np
 
 from logbook.analysis.balance import counter_scale
 from logbook.analysis.capacity import QUANTILE
-from logbook.analysis.cold import perhaps_heater_ah
+from logbook.analysis.cold import heater_suspected, perhaps_heater_ah
 from logbook.analysis.delivered import scatter_per_ah
 from logbook.analysis.resets import false_ones
 from logbook.analysis.spans import current_step_a
@@ -34,6 +34,8 @@ LEAST_COUNTED, MOST_COUNTED = -10.0, 110.0
 WORTHLESS_PERCENT = 6.0
 """A count this unsure, 1 sd, checks nothing."""
 HEATER_SHARE = 0.25
+TOLD_APART = 0.3
+"""Known to within so much the share that fed a heater is no longer mixed up with the offset (ours)."""
 HEATED = (
     "Charge that went in while a frozen pack warmed quickly may have fed a heater of its own, and then the sensor's offset cannot be told; "
     "say what the heater takes (heater_current_a among the pack's limits)."
@@ -81,7 +83,9 @@ def _dead_band(balance: Balance, hours: pd.DataFrame) -> float | None:
 
 
 def _heater_instead(balance: Balance, tables: Mapping[str, pd.DataFrame]) -> bool:
-    """Whether charge that may have fed the pack's own heater explains a good part of what looks like an offset."""
+    """Whether charge that may have fed the pack's own heater, or not, explains a good part of what looks like an offset."""
+    if balance.sigma("heated") <= TOLD_APART and heater_suspected(tables["cold"]):
+        return False
     live_h = float(tables["hours"]["live_s"].sum()) / S_PER_HOUR
     seeming_ah = abs(balance.value("offset_a")) * live_h
     return bool(perhaps_heater_ah(tables["cold"]) > HEATER_SHARE * seeming_ah > 0)

@@ -144,7 +144,7 @@ def spans(
     """Pair each anchor that ends a stretch with the one that began it.
 
     Columns: first, last (rows of `anchors`), net_ah, soc_change, hours, live_hours, zero_hours (board closed, the sensor shows exactly nothing), charge_ah, discharge_ah,
-    switched_ah, by_counter, bridged_s, variance_ah2 (of the count alone), middle_ms, refuted.
+    switched_ah, cold_ah (charge below the limit that is not known to have fed a heater), by_counter, bridged_s, variance_ah2 (of the count alone), middle_ms, refuted.
     """
     hours, hidden_a = tables["hours"], width_a(tables["dead_band"])
     leaving = anchors.index[anchors["edge"] != "enter"].to_numpy()
@@ -188,6 +188,7 @@ def spans(
             "charge_ah": end["charge_ah"] - start["charge_ah"],
             "discharge_ah": end["discharge_ah"] - start["discharge_ah"],
             "switched_ah": np.where(by_counter, 0.0, switched_ah),
+            "cold_ah": _charged_cold_ah(tables["cold"], start["start_ms"].to_numpy(), end["start_ms"].to_numpy()),
             "by_counter": by_counter,
             "bridged_s": over_s,
             "variance_ah2": np.where(by_counter, 0.0, scatter_ah2)
@@ -211,6 +212,17 @@ def current_step_a(hours: pd.DataFrame) -> float:
     if len(shown) < LEAST_SHOWN:
         return 0.0
     return next((step for step in (1.0, 0.1) if np.abs(shown / step - np.round(shown / step)).max() < 0.01), 0.0)
+
+
+def _charged_cold_ah(cold: pd.DataFrame, start_ms: np.ndarray, end_ms: np.ndarray) -> np.ndarray:
+    """Charge below the limit between two moments, Ah, but for what fed a heater."""
+    cold = cold[cold["heats"] != YES] if len(cold) else cold
+    if cold.empty:
+        return np.zeros(len(start_ms))
+    cold = cold.sort_values("start_ms")
+    total = np.append(0.0, np.cumsum(cold["charge_ah"].to_numpy(float)))
+    at = cold["start_ms"].to_numpy()
+    return np.asarray(total[np.searchsorted(at, end_ms)] - total[np.searchsorted(at, start_ms)])
 
 
 def _over(

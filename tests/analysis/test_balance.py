@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logbook.analysis.balance import balance, counter_scale
+from logbook.analysis.balance import balance, counter_scale, fed_heater
+from logbook.analysis.cold import COLUMNS as COLD_COLUMNS
 from logbook.analysis.digest import digest
+from logbook.analysis.heating import NO, PERHAPS
 from logbook.schema.reading import Readings
-from tests.analysis.histories import History, World, two_years
+from tests.analysis.histories import HOUR_MS, START_MS, History, World, two_years
 from tests.analysis.properties import SLOW_PROPERTY
 from tests.analysis.timeline import PACK, Timeline, with_changes
 
@@ -239,3 +242,42 @@ def test_runs_in_the_cold_alone_leave_capacity_as_unsure_as_the_cold():
         told.append(balance(history.tables(), PACK).sigma("capacity_ah"))
 
     assert min(told) > 0.03 * 96.0
+
+
+def of_a_cold_pack(*, stored: bool, looks_like_a_heater: bool, rng: np.random.Generator) -> dict[str, pd.DataFrame]:
+    """Sixteen runs, in eight of which 6 Ah go in below the limit: into the cells, or into a heater."""
+    history = History(World(capacity_ah=96.0, offset_a=0.03), rng).full()
+    pieces = []
+    for run in range(16):
+        history.empty()
+        if run % 2:
+            pieces.append({"start_ms": START_MS + history.hours * HOUR_MS, "charge_ah": 6.0, "heats": NO})
+            if stored:
+                history.to(history.soc + 6.0 / history.capacity_now(), hours=2)
+            else:
+                history.counted(6.0, hours=2)
+        history.full()
+    cold = pd.DataFrame(pieces).reindex(columns=list(COLD_COLUMNS))
+    cold.loc[:2, "heats"] = PERHAPS if looks_like_a_heater else NO
+    return {**history.tables(), "cold": cold.assign(end_ms=cold["start_ms"] + 2 * HOUR_MS)}
+
+
+@pytest.mark.parametrize("stored", [True, False])
+def test_the_charge_balance_tells_a_heater_from_a_cold_charge(stored):
+    tables = of_a_cold_pack(stored=stored, looks_like_a_heater=True, rng=np.random.default_rng(3))
+
+    found = balance(tables, PACK)
+
+    assert abs(found.value("heated") - (0.0 if stored else 1.0)) <= 2 * found.sigma("heated") + 0.02
+    assert fed_heater(found, tables["cold"]) is not stored
+    assert abs(found.value("offset_a") - 0.03) <= 2 * found.sigma("offset_a")
+    assert abs(found.value("capacity_ah") - 96.0) <= 2 * found.sigma("capacity_ah")
+
+
+def test_without_a_sign_of_a_heater_no_cold_charge_is_explained_away():
+    tables = of_a_cold_pack(stored=False, looks_like_a_heater=False, rng=np.random.default_rng(3))
+
+    found = balance(tables, PACK)
+
+    assert found.value("heated") == pytest.approx(0.0, abs=1e-3)
+    assert not fed_heater(found, tables["cold"])
