@@ -23,9 +23,10 @@ import numpy as np
 import pandas as pd
 
 from logbook.analysis import ocv
+from logbook.analysis.heating import RELEASE_C
 from logbook.analysis.openings import TOTAL_RESISTANCE_CELL_OHM_AH
 from logbook.analysis.runs import joined, runs
-from logbook.units import GAS_CONSTANT_J_PER_MOL_K, MS_PER_HOUR, S_PER_HOUR, kelvin_from_celsius
+from logbook.units import GAS_CONSTANT_J_PER_MOL_K, MS_PER_HOUR, MS_PER_S, S_PER_HOUR, kelvin_from_celsius
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -42,6 +43,11 @@ COLUMNS = (
 LEAP_CELL_V = 0.06
 """A rise of a quarter of a volt in four cells from one sample to the next, without current, is not the cells'."""
 LEAPS_FROM_CELL_V, LEAPS_WITHIN_MS = 3.42, 150_000
+WILD_LEAP_CELL_V = 0.12
+"""No cell on the plateau rises by half a volt in four cells within two minutes (ours)."""
+LEAST_FLAT, FLAT_S = 5, 600.0
+FLAT_C_RATE, FLAT_CELL_V, FLAT_SHARE = 0.02, 0.01, 0.08
+"""A current of 0.02 C or more that stays within so much for ten minutes while the voltage does (ours)."""
 INTERRUPTION_S = 600.0
 """A load that dips the voltage for less than this does not end the full state."""
 GENTLE_C_RATE = 0.1
@@ -151,26 +157,34 @@ def _tapered(track: Track, pack: Pack, taken: list[tuple[int, int]]) -> list[Row
         near = _samples(track, last, INTERRUPTION_S)
         if any(start <= last + near and first - near <= end for start, end in taken):
             continue
+        if _stands_off(track, pack, first, last):
+            continue
         c_rate = float(amps[last]) / pack.rated_ah
         rows += _edges(track, last, "nearly_full", 1.0 - 0.06 * c_rate, 0.006 + 0.02 * c_rate, pack)
     return rows
 
 
 def _edges(track: Track, last: int, kind: str, soc: float, sigma: float, pack: Pack) -> list[Row]:
-    """A full state as it is entered and as it is left; it ended somewhere between its last sample and the next.
-
-    Half of that interval belongs to either, so the count that goes on from the last sample alone would be
-    wrong by half an interval of the load that followed.
-    """
+    """A full state as it is entered and as it is left; it ended somewhere between its last sample and the next."""
     if track.gap_after[last] or last + 1 >= len(track):
-        return [(last, kind, "both", soc, sigma, 0.0, 0.0)]
+        return [(last, kind, "both", soc, sigma, _half_ah(track, last), 0.0)]
     hours = float(track.held_s[last]) / S_PER_HOUR
     held_a, next_a = (float(amps) for amps in np.nan_to_num(track.readings.current_a[last : last + 2]))
     unsure = abs(next_a - held_a) * hours / np.sqrt(12) / pack.rated_ah
+    # half of the interval by the line from sample to sample, and half for the time from the sample to its end
     return [
-        (last, kind, "enter", soc, sigma, held_a * hours / 2, 0.0),
-        (last, kind, "leave", soc, float(np.hypot(sigma, unsure)), held_a * hours - next_a * hours / 2, 0.0),
+        (last, kind, "enter", soc, sigma, held_a * hours, 0.0),
+        (last, kind, "leave", soc, float(np.hypot(sigma, unsure)), held_a * hours, 0.0),
     ]
+
+
+def _half_ah(track: Track, place: int) -> float:
+    """What stands between the ledger, which holds each sample until the next, and a line from sample to sample, Ah.
+
+    A load that comes on between two samples is held half an interval too late and one that goes half too long; by
+    the line either is right on the average, and the two ledgers differ by half an interval of their ends alone.
+    """
+    return float(np.nan_to_num(track.readings.current_a[place]) * track.held_s[place]) / S_PER_HOUR / 2
 
 
 def _full_soc(amps: NDArray[np.float64], pack: Pack) -> float:
@@ -200,6 +214,8 @@ def _came_from_charge(track: Track, pack: Pack, first: int, last: int) -> bool:
     known_before = first > 0 and not track.gap_after[first - 1]
     if leaps(track, pack, max(0, first - 2), first + 1).any() or _against_ohm(track, pack, first, last):
         return False
+    if _never_tapers(track, pack, first, last) and _cold(track, pack, first, last):
+        return False
     if known_before:
         leap_v = readings.voltage_v[first] - readings.voltage_v[first - 1]
         if leap_v >= LEAP_CELL_V * pack.cells_in_series and abs(readings.current_a[first]) <= trickle_a:
@@ -207,6 +223,39 @@ def _came_from_charge(track: Track, pack: Pack, first: int, last: int) -> bool:
         if readings.current_a[first - 1] > pack.limits.tail_current_a:
             return True
     return bool(np.nanmax(readings.current_a[first : last + 1]) >= trickle_a)
+
+
+def _stands_off(track: Track, pack: Pack, first: int, last: int) -> bool:
+    """Whether a charger stands at terminals that the board keeps off the cells, and feeds something else: a heater."""
+    readings = track.readings
+    if _against_ohm(track, pack, first, last) or _never_tapers(track, pack, first, last):
+        return True
+    if first < 1 or track.gap_after[first - 1] or readings.ts_ms[first] - readings.ts_ms[first - 1] > LEAPS_WITHIN_MS:
+        return False
+    before_v, after_v = (float(volts) / pack.cells_in_series for volts in readings.voltage_v[first - 1 : first + 1])
+    return after_v - before_v >= WILD_LEAP_CELL_V and before_v < LEAPS_FROM_CELL_V
+
+
+def _never_tapers(track: Track, pack: Pack, first: int, last: int) -> bool:
+    """Whether a worthy current and the voltage above it both stand still: cells held at a voltage take less and less."""
+    inside = slice(first, last + 1)
+    volts, amps = track.readings.voltage_v[inside], track.readings.current_a[inside]
+    known = np.isfinite(volts) & np.isfinite(amps)
+    volts, amps = volts[known], amps[known]
+    if len(amps) < LEAST_FLAT or track.readings.ts_ms[last] - track.readings.ts_ms[first] < FLAT_S * MS_PER_S:
+        return False
+    usual_a = float(np.median(amps))
+    if usual_a < FLAT_C_RATE * pack.rated_ah:
+        return False
+    spread_v, spread_a = (float(np.subtract(*np.percentile(values, [90, 10]))) for values in (volts, amps))
+    return spread_v <= FLAT_CELL_V * pack.cells_in_series and spread_a <= FLAT_SHARE * usual_a
+
+
+def _cold(track: Track, pack: Pack, first: int, last: int) -> bool:
+    """Whether the pack was near or below the limit of charging, where boards keep the cells off."""
+    temps_c = track.readings.temperature_c[first : last + 1]
+    with np.errstate(invalid="ignore"):
+        return bool((temps_c <= pack.limits.charge_minimum_c + RELEASE_C).any())
 
 
 def leaps(track: Track, pack: Pack, begin: int = 0, end: int | None = None) -> NDArray[np.bool_]:
@@ -284,7 +333,7 @@ def _rested_full(track: Track, pack: Pack) -> list[Row]:
         sigma = float(np.interp(cell_v, RESTED_CELL_V, RESTED_SIGMA))
         if loaded:
             soc, sigma = min(soc, 0.99), float(np.hypot(sigma, 0.012))
-        rows.append((place, "rested_full", "leave", soc, sigma, 0.0, 0.0))
+        rows.append((place, "rested_full", "leave", soc, sigma, _half_ah(track, place), 0.0))
     return rows
 
 
@@ -298,12 +347,10 @@ def _empty(track: Track, pack: Pack, openings: pd.DataFrame) -> list[Row]:
         step_ah = float(track.net_ah[place] - track.net_ah[place - 1])
         soc, sigma, cold = _end_soc(pack.limits.cutoff_voltage_v, opening.before_a, opening.before_c, pack)
         sigma = float(np.hypot(sigma, abs(step_ah) / np.sqrt(12) / pack.rated_ah))
-        rows.append((place, "empty", "enter", soc, sigma, -step_ah / 2, cold))
+        rows.append((place, "empty", "enter", soc, sigma, 0.0, cold))
         if not np.isnan(opening.end_ms):
             awake = int(np.searchsorted(readings.ts_ms, opening.end_ms))
-            # the charge that woke it began somewhere between the last two samples
-            begun_ah = float(np.nan_to_num(readings.current_a[awake]) * track.held_s[awake - 1]) / S_PER_HOUR / 2
-            rows.append((awake, "empty", "leave", soc, sigma, -begun_ah, cold))
+            rows.append((awake, "empty", "leave", soc, sigma, 0.0, cold))
     return rows
 
 
@@ -329,7 +376,7 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[Row]:
         if reached:
             place = int(inside[np.flatnonzero(volts[inside] <= 1.01 * pack.limits.cutoff_voltage_v)[0]])
             soc, sigma, cold = _end_soc(float(volts[place]), amps[place], readings.temperature_c[place], pack)
-            rows.append((place, "empty", "both", soc, sigma, 0.0, cold))
+            rows.append((place, "empty", "both", soc, sigma, _half_ah(track, place), cold))
         else:
             soc = float(ocv.soc_discharging(cell_v[place])) - REFERENCE_END_SOC
             sigma = float(
@@ -338,7 +385,7 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[Row]:
                     COLD_OWN * _cold_shrink(amps[place], readings.temperature_c[place], pack),
                 )
             )
-            rows.append((place, "knee", "both", soc, sigma, 0.0, 0.0))
+            rows.append((place, "knee", "both", soc, sigma, _half_ah(track, place), 0.0))
     return rows
 
 
