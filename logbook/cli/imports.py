@@ -82,9 +82,11 @@ def import_(context: click.Context, session: Session, /, files: Sequence[Path], 
     """
     from logbook.ingest import fingerprint
     from logbook.jobs.allocator import keep_freed
+    from logbook.jobs.arrow import leave_pandas_out
 
     fingerprint.begin(files[0])  # while the store's libraries load
     keep_freed()
+    leave_pandas_out()
     with session.store() as store:
         pack = only_pack(store, options["pack_name"])
         chosen = _options(options, pack)

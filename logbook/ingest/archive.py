@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 
     from logbook.ingest.options import ImportOptions
 
-BLOCK_BYTES = 8 * MEBIBYTE
+FIRST_BYTES, BLOCK_BYTES = MEBIBYTE, 8 * MEBIBYTE
+"""Read at once: the first is looked at for what the file is before the work on the next can begin beside it."""
 RATIO_FLOOR_BYTES = 16 * MEBIBYTE
 """Below this size no ratio is suspicious: a parked pack repeats itself."""
 
@@ -95,7 +96,9 @@ class Source:
         """Unpacked bytes in blocks, each with the share of the file read so far."""
         total = self.before
         with self.path.open("rb") as packed, self._unpacked(packed) as stream:
-            while block := self._read(stream):
+            size = min(FIRST_BYTES, BLOCK_BYTES)
+            while block := self._read(stream, size):
+                size = BLOCK_BYTES
                 total += len(block)
                 self._check_size(total, packed.tell())
                 yield block, min(packed.tell() / max(self.size, 1), 1.0)
@@ -108,9 +111,9 @@ class Source:
                 return cast("BinaryIO", zipfile.ZipFile(packed).open(self.member or ""))
         return cast("BinaryIO", io.BufferedReader(cast("io.RawIOBase", packed), 1))
 
-    def _read(self, stream: BinaryIO) -> bytes:
+    def _read(self, stream: BinaryIO, size: int) -> bytes:
         with self._explained():
-            return stream.read(BLOCK_BYTES)
+            return stream.read(size)
 
     @contextmanager
     def _explained(self) -> Iterator[None]:

@@ -55,6 +55,13 @@ def begin(path: Path) -> None:
             _hashing(path, _state(path))
 
 
+def is_ready(path: Path) -> bool:
+    """Whether it is worked out already, or cannot be."""
+    with suppress(OSError):
+        return not _hashing(path, _state(path)).is_alive()
+    return True
+
+
 def sha256_of(path: Path) -> str:
     """Give the fingerprint of a file as it is now; OSError where it cannot be read."""
     state = _state(path)

@@ -51,6 +51,8 @@ def import_file(  # noqa: PLR0913 - each is a choice of its owner
     With an `era` only the readings of that time are this pack's; the same file may bring the rest to another.
     """
     path = Path(path)
+    if not fingerprint.is_ready(path):
+        import logbook.jobs.taking  # noqa: F401, PLC0415 - the importer loads meanwhile
     known = known_import(store, pack.id, sha256_of(path))
     if known:
         return known_receipt(store, known, path, pack, options, dry_run=dry_run)

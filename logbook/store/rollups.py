@@ -56,7 +56,7 @@ def store_rollups(connection: Connection, pack_id: int, start_ms: int, end_ms: i
 def rolled_up(samples: Samples, pack_id: int, level_s: int) -> pa.Table:
     """Roll samples up into the buckets of one level."""
     bucket = samples.ts_ms // (level_s * MS_PER_S)
-    starts = np.flatnonzero(np.diff(bucket, prepend=np.int64(-1) if not len(bucket) else bucket[0] - 1))
+    starts = np.append(0, np.flatnonzero(bucket[1:] != bucket[:-1]) + 1)[: len(bucket)]
     columns: dict[str, object] = {
         "pack_id": np.full(len(starts), pack_id, np.int64),
         "level_s": np.full(len(starts), level_s, np.int64),
