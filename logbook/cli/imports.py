@@ -282,7 +282,7 @@ def imports(session: Session, pack_name: str | None, as_json: bool) -> None:
     from logbook.store.imports import list_imports
     from logbook.store.packs import list_packs, pack_named
 
-    with session.store() as store:
+    with session.store_to_read() as store:
         packs = {pack.id: pack for pack in list_packs(store)}
         rows = list_imports(store, pack_named(store, pack_name).id if pack_name else None)
     if as_json:
@@ -324,7 +324,7 @@ def receipt(session: Session, import_id: int, show_rows: bool, as_json: bool) ->
     from logbook.jobs.receipts import receipt_from_json
     from logbook.store.imports import set_aside_rows, stored_receipt
 
-    with session.store() as store:
+    with session.store_to_read() as store:
         stored = receipt_from_json(stored_receipt(store, import_id))
         zone = _zone_of(store, stored)
         rows = set_aside_rows(store, import_id).to_dict("records") if show_rows else []

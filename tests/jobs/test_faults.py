@@ -141,6 +141,7 @@ def test_a_logbook_that_cannot_be_written_says_so_and_stays(benches, tmp_path, w
         ("health", "House"),
         ("pack", "list"),
         ("note", "list"),
+        ("imports",),
         ("check",),
         ("backup", "{other}/backups"),
         ("export", "{other}/out"),
