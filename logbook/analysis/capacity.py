@@ -39,6 +39,7 @@ NO_ESTIMATE_SIGMA = 0.12
 """A standard deviation beyond this share of rated is no estimate at all."""
 MEETS_RATING, END_OF_LIFE = 0.95, 0.80
 COLD_C = 10.0
+DISAGREES = "left out: it disagrees with all the others"
 METHODS = {
     "full": "full",
     "nearly_full": "nearly full",
@@ -62,13 +63,26 @@ def capacity(balance: Balance, tables_hours: pd.DataFrame, pack: Pack) -> Capaci
     estimate = Estimate(
         round(mean_ah, 4), round(mean_ah - QUANTILE * sigma_ah, 4), round(mean_ah + QUANTILE * sigma_ah, 4)
     )
+    odd = _odd_last(observations, estimate)
+    if odd:
+        estimate = Estimate(estimate.value, min(estimate.low, odd.low), estimate.high)
     health = estimate.scaled(1 / pack.rated_ah)
     verdict = _verdict(health)
+    if odd and verdict != _verdict(Estimate(odd.ah, odd.ah, odd.ah).scaled(1 / pack.rated_ah)):
+        verdict = "undetermined"
     if at_least_ah is not None and at_least_ah > estimate.high:
         at_least_ah = None  # a count that went on past what the pack holds has drifted
     return Capacity(
-        estimate, health, verdict, _reason(verdict, health, used, at_least_ah, pack), observations, at_least_ah
+        estimate, health, verdict, _reason(verdict, health, used, at_least_ah, pack, odd), observations, at_least_ah
     )
+
+
+def _odd_last(observations: tuple[CapacityObservation, ...], estimate: Estimate) -> CapacityObservation | None:
+    """The latest measurement, where it lies below all that the others allow: an oddity, or a loss since the others."""
+    if not observations:
+        return None
+    last = max(observations, key=lambda entry: entry.end_ms)
+    return last if last.note == DISAGREES and last.high < estimate.low else None
 
 
 def _verdict(health: Estimate) -> str:
@@ -126,7 +140,7 @@ def _note(weight: float, temperature_c: float | None, *, refuted: bool) -> str |
     if refuted:
         return "left out: the pack has delivered more since, so it was not empty"
     if weight < 0.25:
-        return "left out: it disagrees with all the others"
+        return DISAGREES
     if temperature_c is not None and temperature_c < COLD_C:
         return f"cold ({temperature_c:.0f} °C at the empty end): counts for less"
     return "counts for less: it lies off the others" if weight < 0.6 else None
@@ -165,6 +179,11 @@ def _amperes(current_a: float) -> str:
     return f"{current_a:.0f} A" if current_a >= 2 else f"{current_a:.1g} A"
 
 
+def _amp_hours(charge_ah: float) -> str:
+    """Whole amp-hours for a house battery, a tenth for a small cell."""
+    return f"{charge_ah:.{0 if charge_ah >= 20 else 1}f} Ah"
+
+
 def _missing(balance: Balance, hours: pd.DataFrame, at_least_ah: float | None, pack: Pack) -> str:
     if len(hours) and not hours["logged_s"].any():
         return "The readings carry no current, and without it nothing can be counted. Export the current with them."
@@ -186,8 +205,19 @@ def _missing(balance: Balance, hours: pd.DataFrame, at_least_ah: float | None, p
 
 
 def _reason(
-    verdict: str, health: Estimate, used: list[CapacityObservation], at_least_ah: float | None, pack: Pack
+    verdict: str,
+    health: Estimate,
+    used: list[CapacityObservation],
+    at_least_ah: float | None,
+    pack: Pack,
+    odd: CapacityObservation | None,
 ) -> str | None:
+    if odd:
+        return (
+            f"The last run, of {iso_from_ms(odd.end_ms)[:10]}, gave only about {_amp_hours(odd.ah)}, far less than all before it: "
+            "the pack has lost capacity since, or that run was odd. "
+            f"One more run from full to the cut-off at about {_amperes(0.2 * pack.rated_ah)} tells."
+        )
     if verdict == "undetermined":
         bound = f" It has delivered at least {at_least_ah:.{0 if at_least_ah >= 20 else 1}f} Ah." if at_least_ah else ""
         return f"The interval is too wide for a verdict.{bound} One run from full to the cut-off at about {_amperes(0.2 * pack.rated_ah)} would narrow it."

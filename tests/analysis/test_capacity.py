@@ -205,6 +205,21 @@ def test_a_run_that_disagrees_with_all_others_is_left_out_and_said_so():
     assert all(entry.note for entry in odd)
 
 
+def test_a_last_run_far_below_all_others_is_a_loss_or_an_oddity_and_nobody_can_say():
+    history = History(World(capacity_ah=99.0)).full()
+    for _ in range(6):
+        history.empty().full().pause(400, soc=history.soc).full()
+    history.world.capacity_ah = 84.0
+    history.empty()
+
+    found = answer(history.tables(), PACK).capacity
+
+    assert found.verdict == "undetermined"
+    assert found.ah.low <= 84.0
+    assert found.ah.high >= 99.0
+    assert "84 Ah" in found.reason
+
+
 def test_no_readings_are_undetermined_with_a_reason():
     found = measured(Timeline().rest(0.1).readings().between(0, 0))
 
