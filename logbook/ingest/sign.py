@@ -311,8 +311,9 @@ def top_votes(frame: Frame, cells_in_series: int | None) -> tuple[NDArray[np.int
     cells = cells_in_series or cells_likely(voltage)
     if not cells:
         return np.empty(0, np.intp), np.empty(0)
-    rising = np.diff(voltage, prepend=voltage[:1]) > 0
-    rows = np.flatnonzero(rising & (voltage > TOP_CELL_V * cells) & (np.abs(current) > SMALLEST_STEP_A))
+    high = np.flatnonzero(voltage > TOP_CELL_V * cells)
+    high = high[high > 0]
+    rows = high[(voltage[high] > voltage[high - 1]) & (np.abs(current[high]) > SMALLEST_STEP_A)]
     return rows, np.sign(current[rows])
 
 
