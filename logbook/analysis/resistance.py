@@ -29,13 +29,21 @@ SOC_PERCENT = (20.0, 95.0)
 POLARISATION_SIGMA = 0.06
 """Share by which one or two seconds of polarisation may raise the figure, 1 sd; ours."""
 ACTIVATION_SIGMA_J_PER_MOL = 4_000.0
+JOINTS_SHARE, JOINTS_SIGMA = 0.15, 0.1
+"""Share of the pack's resistance at 25 °C that is lugs, bars and the board's switches, half to one of three to five
+milliohms; it does not follow the cells' temperature (common practice, no source)."""
 LEAST_TREND_DAYS = 180.0
 
 
 def temperature_factor(temperature_c: ArrayLike) -> NDArray[np.float64]:
-    """Resistance at a temperature over that at 25 °C, valid from 5 to 40 °C."""
+    """Resistance of a cell at a temperature over that at 25 °C, valid from 5 to 40 °C."""
     kelvin = kelvin_from_celsius(np.asarray(temperature_c, float))
     return np.exp(ACTIVATION_J_PER_MOL / GAS_CONSTANT_J_PER_MOL_K * (1 / kelvin - 1 / kelvin_from_celsius(25.0)))
+
+
+def pack_factor(temperature_c: ArrayLike) -> NDArray[np.float64]:
+    """The same of a whole pack, whose joints do not follow the temperature."""
+    return np.asarray(JOINTS_SHARE + (1.0 - JOINTS_SHARE) * temperature_factor(temperature_c))
 
 
 def resistance(steps: pd.DataFrame, interval_s: float | None) -> Resistance:
@@ -61,7 +69,7 @@ def resistance(steps: pd.DataFrame, interval_s: float | None) -> Resistance:
             None,
             f"Only {len(chosen)} load steps at 5 to 40 °C and 20 to 95 % charge were seen; {LEAST_STEPS} are needed.",
         )
-    ohm = (chosen["step_v"] / chosen["step_a"]).to_numpy(float) / temperature_factor(chosen["temperature_c"])
+    ohm = (chosen["step_v"] / chosen["step_a"]).to_numpy(float) / pack_factor(chosen["temperature_c"])
     milliohm = 1000 * ohm[ohm > 0]
     if len(milliohm) < LEAST_STEPS:
         return Resistance(
@@ -71,11 +79,13 @@ def resistance(steps: pd.DataFrame, interval_s: float | None) -> Resistance:
     spread = 1.4826 * float(np.median(np.abs(milliohm - value))) / np.sqrt(len(milliohm)) * 1.25
     away = np.median(1 / kelvin_from_celsius(chosen["temperature_c"].to_numpy(float))) - 1 / kelvin_from_celsius(25.0)
     activation = float(abs(away) * ACTIVATION_SIGMA_J_PER_MOL / GAS_CONSTANT_J_PER_MOL_K * value)
-    down = float(np.linalg.norm([spread, POLARISATION_SIGMA * value, activation]))
+    usual_c = float(chosen["temperature_c"].median())
+    joints = abs(float(temperature_factor(usual_c)) - 1.0) / float(pack_factor(usual_c)) * JOINTS_SIGMA * value
+    down = float(np.linalg.norm([spread, POLARISATION_SIGMA * value, activation, joints]))
     estimate = Estimate(
         round(value, 3),
         round(value - 1.645 * down, 3),
-        round(value + 1.645 * float(np.linalg.norm([spread, 0.03 * value, activation])), 3),
+        round(value + 1.645 * float(np.linalg.norm([spread, 0.03 * value, activation, joints])), 3),
     )
     return Resistance(estimate, *_trend(chosen, ohm, value))
 

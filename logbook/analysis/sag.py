@@ -16,7 +16,7 @@ import numpy as np
 from logbook.analysis import ocv
 from logbook.analysis.capacity import QUANTILE
 from logbook.analysis.openings import TOTAL_RESISTANCE_CELL_OHM_AH
-from logbook.analysis.resistance import temperature_factor
+from logbook.analysis.resistance import pack_factor, temperature_factor
 from logbook.schema.estimate import Estimate
 from logbook.schema.sag import Sag
 from logbook.units import GAS_CONSTANT_J_PER_MOL_K, kelvin_from_celsius
@@ -94,7 +94,7 @@ def _refusal(resistance: Resistance, pack: Pack, load: Load) -> str | None:
 
 def _resistance(milliohm_25c: Estimate, temperature_c: float) -> tuple[float, float]:
     """Resistance at a temperature and its standard deviation, ohm."""
-    ohm = milliohm_25c.value / 1000 * float(temperature_factor(temperature_c))
+    ohm = milliohm_25c.value / 1000 * float(pack_factor(temperature_c))
     apart = abs(1 / float(kelvin_from_celsius(temperature_c)) - 1 / float(kelvin_from_celsius(25.0)))
     by_warmth = ACTIVATION_SIGMA_J_PER_MOL / GAS_CONSTANT_J_PER_MOL_K * apart
     by_steps = (milliohm_25c.high - milliohm_25c.low) / 2 / QUANTILE / milliohm_25c.value

@@ -76,9 +76,17 @@ def test_readings_a_second_apart_give_the_resistance_of_the_load():
 
 def test_a_cold_pack_is_referred_to_25_c():
     warm = resistance(steps(6.0), 1.0).milliohm_25c.value
-    cool = resistance(steps(6.0 * 1.438, temperature_c=10.0), 1.0).milliohm_25c.value
+    cool = resistance(steps(6.0 * (0.15 + 0.85 * 1.438), temperature_c=10.0), 1.0).milliohm_25c.value
 
     assert cool == pytest.approx(warm, rel=0.002)
+
+
+@pytest.mark.parametrize("joints", [0.0, 0.3])
+def test_joints_that_do_not_follow_the_cold_are_within_the_interval(joints):
+    """Lugs, bars and board take none to a third of a pack's resistance (common practice, no source)."""
+    cold = resistance(steps(6.0 * (joints + (1 - joints) * 1.438), temperature_c=10.0), 1.0).milliohm_25c
+
+    assert cold.low <= 6.0 <= cold.high
 
 
 def test_coarse_readings_are_refused_with_the_reason():
