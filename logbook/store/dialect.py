@@ -35,7 +35,7 @@ READ = "DEFERRED"
 def parse_url(text: str) -> URL:
     """URL of the database; a bare path means an SQLite file."""
     try:
-        url = make_url(text if "://" in text else f"sqlite:///{text}")
+        url = make_url(text) if "://" in text else sa.URL.create("sqlite", database=text)
     except sa.exc.ArgumentError as error:
         raise BadConfiguration(
             f'"{text}" is not a database address.', mend="Give a path, or sqlite:///PATH."
