@@ -1,26 +1,22 @@
 """Fade: how capacity goes down over the years, sudden losses, and when it may reach the end of life.
 
-The rate and its interval come from the joint estimate (`balance`); `theil_sen` is the check that
-does not weigh: Sen 1968, JASA 63:1379, interval by Gilbert 1987 ch. 16, as SciPy has it.
+The rate and its interval come from the joint estimate (`balance`); the robust slope of `slope` is the check that does
+not weigh.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from logbook.analysis.capacity import END_OF_LIFE, LEAST_SWING, QUANTILE
-from logbook.errors import NotEnoughData
-from logbook.schema.estimate import LEVEL, Estimate
+from logbook.schema.estimate import Estimate
 from logbook.schema.health import Capacity, DateRange, Fade, SuddenLoss
 from logbook.units import DAYS_PER_YEAR, MS_PER_DAY, utc_from_ms
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from logbook.analysis.balance import Balance
     from logbook.schema.pack import Pack
 
@@ -32,30 +28,6 @@ LOSS_SHAPE = 0.08
 """1 sd of a sudden loss from its not being quite sudden, share of it: a damaged cell goes on drifting (ours)."""
 LEAST_LEARNED = 0.25
 """A rate hardly narrower than what was assumed beforehand is not an answer."""
-
-
-@dataclass(frozen=True)
-class Trend:
-    """A robust straight line: slope in units a year with its interval, and the value at time zero."""
-
-    slope_per_year: Estimate
-    intercept: float
-
-
-def theil_sen(years: NDArray[np.float64], values: NDArray[np.float64], level: float = LEVEL) -> Trend:
-    """Median of all pairwise slopes; needs three points.
-
-    Raises
-    ------
-    NotEnoughData
-        With fewer than three points, or all at one time.
-    """
-    if len(years) < 3 or np.ptp(years) == 0:
-        raise NotEnoughData(f"A trend needs three measurements at different times; there are {len(years)}.")
-    from scipy.stats import theilslopes  # noqa: PLC0415  half a second, seldom needed
-
-    slope, intercept, low, high = theilslopes(values, years, alpha=level)
-    return Trend(Estimate(float(slope), float(low), float(high), level), float(intercept))
 
 
 def years_to_show(fade_percent_per_year: float, sigma_percent: float, per_year: float) -> float:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.analysis.anchors import ACTIVATION_J_PER_MOL
-from logbook.analysis.fade import theil_sen
+from logbook.analysis.slope import theil_sen
 from logbook.schema.estimate import Estimate
 from logbook.schema.health import Resistance
 from logbook.units import DAYS_PER_YEAR, GAS_CONSTANT_J_PER_MOL_K, MS_PER_DAY, kelvin_from_celsius

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from scipy.stats import kendalltau, linregress
 
 from logbook.analysis.answer import answer
-from logbook.analysis.fade import HORIZON_SPANS, theil_sen, years_to_show
+from logbook.analysis.fade import HORIZON_SPANS, years_to_show
+from logbook.analysis.slope import theil_sen
 from logbook.errors import NotEnoughData
 from tests.analysis.histories import History, World, two_years
 from tests.analysis.properties import PROPERTY

@@ -10,8 +10,8 @@ import pytest
 
 from logbook.analysis import ocv
 from logbook.analysis.answer import answer
-from logbook.analysis.fade import theil_sen
 from logbook.analysis.resistance import temperature_factor
+from logbook.analysis.slope import theil_sen
 from logbook.analysis.track import track
 from logbook.units import DAYS_PER_YEAR
 from tests.analysis.histories import History, World
