@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from threading import Lock
 from typing import TYPE_CHECKING
 
 from logbook.analysis.answer import answer
+from logbook.analysis.flags import flags
 from logbook.jobs.comparison import finished
 from logbook.jobs.progress import silent
 from logbook.jobs.refresh import METHOD, made_anew, refresh
@@ -25,7 +27,7 @@ if TYPE_CHECKING:
     from logbook.store import Store
 
 KEPT = 64
-"""Answers a running program remembers."""
+"""Answers a running program remembers; their flags are raised anew, by what stood and what its owner has seen."""
 _kept: dict[Hashable, Health] = {}
 _lock = Lock()
 
@@ -41,10 +43,10 @@ def health(store: Store, pack: Pack, progress: Progress = silent) -> Health:
     with store.reading() as connection:
         state = findings.state_in(connection, pack.id)
         stood = flags_standing(connection, pack.id)
-        key = (str(store.url), pack, state.revision, seen, stood)
+        key = (str(store.url), pack, state.revision)
         found = _kept.get(key)
         if found is not None:
-            return found
+            return replace(found, flags=flags(found, seen, pack.limits, stood))
         tables = _tables(Snapshot(store, connection), connection, pack, state)
     answered = answer(tables, pack, seen, span_ms=state.span, raised=stood)
     _keep(key, answered)

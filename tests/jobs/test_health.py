@@ -72,11 +72,23 @@ def test_whatever_changes_the_answer_makes_it_anew(store, pack, rng, monkeypatch
 
     commit_import(store, pack, recording_of(readings_at([START_MS + 999 * MINUTE_MS], voltage_v=13.0), "b.csv"), None)
     health(store, pack)
-    acknowledge(store, pack.id, "anything")
-    health(store, pack)
     health(store, edit_pack(store, "House", rated_ah=90.0))
 
-    assert len(made) == 4
+    assert len(made) == 3
+
+
+def test_what_its_owner_has_seen_is_marked_on_the_answer_that_is_kept(store, pack, rng, monkeypatch):
+    commit_import(store, pack, recording_of(drawn(rng, 200)), None)
+    made = counted(monkeypatch)
+    first = health(store, pack)
+    assert first.flags
+    assert not any(flag.acknowledged for flag in first.flags)
+
+    acknowledge(store, pack.id, first.flags[0].code)
+    second = health(store, pack)
+
+    assert len(made) == 1
+    assert [flag.code for flag in second.flags if flag.acknowledged] == [first.flags[0].code]
 
 
 def test_two_logbooks_are_not_confused(new_store, rng):
@@ -102,6 +114,8 @@ def test_flags_that_stood_after_the_latest_import_are_remembered_until_it_is_und
     told: list[frozenset[str]] = []
     real = job.answer
     monkeypatch.setattr(job, "answer", lambda *given, raised, **more: (told.append(raised), real(*given, **more))[1])
+    real_flags = job.flags
+    monkeypatch.setattr(job, "flags", lambda *given: (told.append(given[-1]), real_flags(*given))[1])
     receipt = commit_import(store, pack, recording_of(drawn(rng, 200)), None)
     health(store, pack)
 
