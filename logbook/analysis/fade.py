@@ -26,7 +26,7 @@ HORIZON_SPANS = 3.0
 """No projection beyond three times the span observed."""
 LOSS_SHAPE = 0.08
 """1 sd of a sudden loss from its not being quite sudden, share of it: a damaged cell goes on drifting (ours)."""
-LEAST_LEARNED = 0.25
+LEAST_LEARNED = 0.35
 """A rate hardly narrower than what was assumed beforehand is not an answer."""
 
 
