@@ -2,13 +2,15 @@
 
 Between two anchors the count of the samples is
 
-    q = C(t)·Δs + u_last − u_first + loss·hours + offset·live hours + hidden·zero hours − miss·switched Ah + inefficiency·Ah in + heated·Ah in below the limit
+    q = C(t)·Δs + u_last − u_first + loss·hours + offset·live hours + hidden·zero hours − miss·switched Ah + inefficiency·Ah in
+        + heated·Ah in below the limit
 
 with C(t) = C_now + rate·(now − t) + any step, s the anchors' states of charge, u their errors
 (shared by neighbouring spans, with a bias common to each kind of anchor, and one share of what the cold keeps back),
-`offset` counting only while the sensor shows something, `hidden` while it shows exactly nothing, and `miss` the part of
-an interval by which point samples see switching loads too long. Linear in all unknowns, with Gaussian priors, so the posterior is a weighted least-squares
-solution; errors in both Ah and state of charge are carried (the WTLS of Plett 2011, J. Power
+`offset` counting only while the sensor shows something, `hidden` while it shows exactly nothing, `miss` the part of an
+interval by which point samples see switching loads too long, and `heated` the share of cold charge that fed a heater of
+the pack's own. Linear in all unknowns, with Gaussian priors (that of the rate has the tails of a Student-t), so the
+posterior is a weighted least-squares solution; errors in both Ah and state of charge are carried (the WTLS of Plett 2011, J. Power
 Sources 196:2319, in its Bayesian form), outliers are down-weighted by a Student-t with 4 degrees
 of freedom, and the errors are widened by the Birge ratio where the fit is worse than they say.
 """

@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from logbook.analysis.anchors import LEAP_CELL_V
 from logbook.analysis.cold import LEAST_CURRENT_C_RATE
 from logbook.analysis.openings import OPEN_CELL_V
 from logbook.analysis.resolution import resolution
 from logbook.analysis.runs import runs
+from logbook.analysis.standoff import LEAP_CELL_V
 from logbook.units import MS_PER_DAY, MS_PER_S, S_PER_HOUR
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from logbook.analysis.anchors import leaps
+from logbook.analysis.standoff import leaps
 from logbook.units import S_PER_HOUR
 
 if TYPE_CHECKING:
