@@ -13,7 +13,8 @@ from logbook.ingest.doubt import without_doubt
 from logbook.ingest.meaning import Meaning, meaning
 from logbook.ingest.number import read_cell
 from logbook.ingest.run import nearly_all
-from logbook.ingest.table import Plan, Wanted
+from logbook.ingest.section import Wanted
+from logbook.ingest.table import Plan
 from logbook.ingest.timecolumn import is_text, time_uses
 from logbook.ingest.unit import Unit, unit_named
 from logbook.ingest.use import NAMES, TIME_TARGETS, WORD_TARGETS, Layout, Use, held_cells, position

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from logbook.ingest.ledger import Ledger
     from logbook.ingest.question import Ask
-    from logbook.ingest.table import Section
+    from logbook.ingest.section import Section
     from logbook.ingest.use import Layout, Use
 
 SPREADSHEET_FORMS = {"spreadsheet": "1900", "spreadsheet 1904": "1904"}

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from logbook.ingest.ledger import Ledger
     from logbook.ingest.question import Ask
     from logbook.ingest.scale import Known
-    from logbook.ingest.table import Section
+    from logbook.ingest.section import Section
     from logbook.ingest.unit import Unit
     from logbook.ingest.use import Layout, Use
 

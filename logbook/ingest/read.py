@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     from logbook.ingest.memory import Remembered
     from logbook.ingest.options import ImportOptions
     from logbook.ingest.question import Ask
-    from logbook.ingest.table import Section
+    from logbook.ingest.section import Section
     from logbook.ingest.use import Layout
 
 MOSTLY = 0.9

@@ -6,22 +6,17 @@ begins a new one. Rows are read by Arrow in blocks; only a block with odd rows i
 
 from __future__ import annotations
 
-import re
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from logbook.errors import BadData
-from logbook.ingest.clock import ClockColumn, midnights, read_time_of_day
-from logbook.ingest.dialect import DATE, Dialect, dialect_of, looks_like_data, looks_timed, split
-from logbook.ingest.growing import Growing
+from logbook.ingest.dialect import Dialect, dialect_of, looks_like_data, looks_timed, split
 from logbook.ingest.header import Header, header_of, looks_like_header
-from logbook.ingest.number import Numbers, read_numbers
-from logbook.ingest.rows import NUMBER, Ahead, Kinds, rows_of
+from logbook.ingest.rows import Ahead, rows_of
+from logbook.ingest.section import Section, add_to, untimed_in
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,9 +24,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from logbook.ingest.ledger import Ledger
+    from logbook.ingest.section import Wanted
     from logbook.ingest.text import Text
 
-DIGITS_OF_A_DATE = re.compile(r"^(\d{6}|\d{8})$")
 SAMPLE_ROWS = 1000
 """Rows from which a column's nature is judged."""
 MOST_ODD = 300_000
@@ -40,78 +35,6 @@ MOST_SECTIONS = 1000
 """Headers in one file, each of which takes a tenth of a second to understand."""
 MOST_EMPTY = 0.9
 """Of the lines of a block of megabytes, where they are as many as that."""
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """How the columns of a section are to be read, by position from 0."""
-
-    time: tuple[int, ...]
-    """One column of text, or a date and a clock; empty when the time is a number."""
-    words: tuple[int, ...]
-    numbers: tuple[int, ...]
-
-
-@dataclass(eq=False)
-class Section:
-    """Rows under one header; columns are gathered block by block."""
-
-    header: Header
-    dialect: Dialect
-    wanted: Wanted
-    expected: int = 0
-    """Rows it will have, if that can be told."""
-    clock: ClockColumn = field(init=False)
-    line_column: Growing = field(init=False)
-    number_columns: dict[int, Growing] = field(default_factory=dict)
-    bad_parts: dict[int, list[NDArray[np.int64]]] = field(default_factory=dict)
-    """Lines on which a number column holds a word."""
-    bad_examples: dict[int, tuple[int, str]] = field(default_factory=dict)
-    """The first such word of each column, with its line."""
-    word_columns: dict[int, Growing] = field(default_factory=dict)
-    vocabulary: dict[int, dict[str, int]] = field(default_factory=dict)
-    units: dict[int, set[str]] = field(default_factory=dict)
-    """Units that stood in the cells."""
-    spelled: set[int] = field(default_factory=set)
-    """Number columns that were not all plain numbers."""
-    last_date: str | None = None
-    table: str = ""
-    """Name of the table in an archive of several."""
-
-    def __post_init__(self) -> None:
-        self.clock = ClockColumn(self.expected)
-        self.line_column = Growing(np.int64, self.expected)
-
-    @property
-    def lines(self) -> NDArray[np.int64]:
-        """Line number of each row (1-based)."""
-        return self.line_column.whole
-
-    def __len__(self) -> int:
-        return len(self.line_column)
-
-    def kinds(self) -> Kinds:
-        """What its columns have been so far, for cutting the rows to come: numbers, and whole times."""
-        texts = {*self.wanted.time, *self.wanted.words, *self.spelled}
-        kinds: Kinds = {index: NUMBER for index in self.wanted.numbers if index not in texts}
-        whole = self.clock.kind() if len(self.wanted.time) == 1 else None
-        return kinds | {self.wanted.time[0]: whole} if whole else kinds
-
-    def numbers(self, index: int) -> NDArray[np.float64]:
-        """One number column, float64 [n]."""
-        found = self.number_columns.get(index)
-        return np.empty(0) if found is None else found.whole
-
-    def bad_lines(self, index: int) -> NDArray[np.int64]:
-        """Lines where this number column holds text."""
-        parts = self.bad_parts.get(index, [])
-        return np.concatenate(parts) if parts else np.empty(0, np.int64)
-
-    def words(self, index: int) -> tuple[NDArray[np.int32], list[str]]:
-        """One word column: codes [n] (-1 where empty) and the words they stand for."""
-        found = self.word_columns.get(index)
-        codes = np.empty(0, np.int32) if found is None else found.whole
-        return codes, list(self.vocabulary.get(index, {}))
 
 
 class Plan:
@@ -276,7 +199,7 @@ class _Reader:
         ahead: Ahead | None,
     ) -> tuple[int | None, list[tuple[int, str]]]:
         """Add a block's columns to the section; gives the line of a header that ends it, and rows without a time."""
-        bad = _untimed(section, table, ahead)
+        bad = untimed_in(section, table, ahead)
         odd: list[tuple[int, str]] = []
         if bad.any():
             self._refuse_emptiness(int(np.count_nonzero(bad)), len(lines))
@@ -291,7 +214,7 @@ class _Reader:
                 section.clock.keep(good)
         self.ledger.rows_read += len(lines)
         if len(lines):
-            _add(section, table, lines, ahead)
+            add_to(section, table, lines, ahead)
         return cut, odd
 
 
@@ -338,41 +261,6 @@ def _heads(line: int, width: int, delimiter: str, raw: _RawLines) -> bool:
     return width - 1 <= len(row) <= width + 1
 
 
-def _numbers(section: Section, table: Any, index: int, ahead: Ahead | None) -> Numbers:
-    found = ahead.numbers(table, index) if ahead else None
-    return read_numbers(table.column(index), section.dialect.decimal) if found is None else found
-
-
-def _untimed(section: Section, table: Any, ahead: Ahead | None) -> NDArray[np.bool_]:
-    """Which rows have no time; text times are taken into the section's clock on the way."""
-    if section.wanted.time:
-        return section.clock.add(_time_text(section, table))
-    return np.isnan(_numbers(section, table, section.wanted.numbers[0], ahead).values)
-
-
-def _add(section: Section, table: Any, lines: NDArray[np.int64], ahead: Ahead | None) -> None:
-    section.line_column.add(lines)
-    for index in section.wanted.numbers:
-        read = _numbers(section, table, index, ahead)
-        _column(section.number_columns, index, np.float64, section.expected).add(read.values)
-        section.units.setdefault(index, set()).update(read.units)
-        if read.spelled:
-            section.spelled.add(index)
-        if read.bad is not None:
-            section.bad_parts.setdefault(index, []).append(lines[read.bad])
-            row = int(read.bad.argmax())
-            section.bad_examples.setdefault(index, (int(lines[row]), str(table.column(index)[row].as_py())))
-    for index in section.wanted.words:
-        codes = _codes(table.column(index), section.vocabulary.setdefault(index, {}))
-        _column(section.word_columns, index, np.int32, section.expected).add(codes)
-
-
-def _column(columns: dict[int, Growing], index: int, kind: type[np.generic], expected: int) -> Growing:
-    if index not in columns:
-        columns[index] = Growing(kind, expected)
-    return columns[index]
-
-
 def _why_odd(text: str, cells: list[str], width: int) -> str:
     if "\x00" in text:
         return "NUL bytes, as left by a power cut"
@@ -383,66 +271,6 @@ def _why_odd(text: str, cells: list[str], width: int) -> str:
     if len(cells) > width:
         return f"more than {width} cells"
     return "time cannot be read"
-
-
-def _time_text(section: Section, table: Any) -> Any:
-    columns = [table.column(index) for index in section.wanted.time]
-    if len(columns) == 1:
-        return columns[0]
-    text, clock = (pa.array(column.to_pylist(), pa.string()) for column in columns)
-    if not pc.any(pc.match_substring_regex(clock, r"\D")).as_py():
-        clock = pc.utf8_lpad(clock, 6, "0")
-    if not text.null_count:
-        return pc.binary_join_element_wise(text, clock, " ")
-    stated = pc.if_else(_dated(text), text, None)
-    dates = pc.fill_null_forward(stated)
-    if dates.null_count and section.last_date:
-        dates = pc.fill_null(dates, section.last_date)
-    if len(dates):
-        section.last_date = dates[-1].as_py()
-    joined = pc.binary_join_element_wise(dates, clock, " ")
-    joined = _with_midnights(joined, stated, clock)
-    return pc.if_else(pc.or_(text.is_null(), stated.is_valid()), joined, pc.binary_join_element_wise(text, clock, " "))
-
-
-def _dated(text: Any) -> Any:
-    """Which cells of a date column that is often empty hold a date; all that hold anything, where few look like one."""
-    encoded = pc.dictionary_encode(text)
-    words = encoded.dictionary.to_pylist()
-    kinds = ([bool(DATE.search(word)) for word in words], [bool(DIGITS_OF_A_DATE.match(word)) for word in words])
-    looks = max(kinds, key=sum)
-    if sum(looks) < 0.5 * len(words):
-        return text.is_valid()
-    return pc.fill_null(pa.array(looks, pa.bool_()).take(encoded.indices), False)
-
-
-def _with_midnights(joined: Any, dates: Any, clock: Any) -> Any:
-    """Where the date stands only once a day and its row is lost, a clock that falls back has passed midnight."""
-    ms = np.array([read_time_of_day(text or "") for text in clock.to_pylist()], np.int64)
-    back = np.zeros(len(ms), bool)
-    back[ms >= 0] = midnights(ms[ms >= 0])
-    stated = dates.is_valid().to_numpy(zero_copy_only=False)
-    passed = np.cumsum(back & ~stated)
-    passed = passed - np.maximum.accumulate(np.where(stated, passed, 0))
-    if not passed.any():
-        return joined
-    return pa.array(
-        [
-            f"{text} +{days}d" if days and text else text
-            for text, days in zip(joined.to_pylist(), passed.tolist(), strict=True)
-        ]
-    )
-
-
-def _codes(column: Any, vocabulary: dict[str, int]) -> NDArray[np.int32]:
-    encoded = pc.dictionary_encode(column).combine_chunks()
-    encoded = encoded.combine_chunks() if isinstance(encoded, pa.ChunkedArray) else encoded
-    known = np.array(
-        [vocabulary.setdefault(word.strip(), len(vocabulary)) for word in encoded.dictionary.to_pylist()] or [-1],
-        np.int32,
-    )
-    index = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
-    return np.where(index < 0, -1, known[index]).astype(np.int32)
 
 
 def _bytes_before(block: bytes, rows: int) -> int:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from logbook.ingest.frame import Frame
     from logbook.ingest.ledger import Ledger
     from logbook.ingest.question import Ask
-    from logbook.ingest.table import Section
+    from logbook.ingest.section import Section
 
 SAME_PACK_V = 0.3
 """Two monitors of one pack agree so far in most of their readings (ours)."""

@@ -14,7 +14,7 @@ from logbook.ingest import ImportOptions, archive, read_export, rows
 from logbook.ingest.clock import ClockColumn
 from logbook.ingest.dialect import Dialect
 from logbook.ingest.number import read_numbers
-from logbook.ingest.table import Section
+from logbook.ingest.section import Section
 from tests.ingest.fixtures import ALL
 
 BLOCK = 3000
