@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ from sqlalchemy.pool import NullPool
 
 from logbook.errors import BadConfiguration, CannotWrite
 from logbook.store import adbc
+from logbook.store.patience import patiently
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -64,17 +66,23 @@ def create_engine(url: URL, *, read_only: bool = False, for_migration: bool = Fa
         sa.URL.create("sqlite+adbc", database=name), **({"poolclass": NullPool} if for_migration else {})
     )
 
+    settings = [
+        f"foreign_keys={'OFF' if for_migration else 'ON'}",
+        "trusted_schema=OFF",  # a logbook from elsewhere may hold views and triggers of its own
+        # or renaming a rebuilt table would fail at the views that name it
+        f"legacy_alter_table={'ON' if for_migration else 'OFF'}",
+    ]
+    if not read_only:  # the second needs a database that has no such log yet, as after a restore, for itself
+        settings += [f"page_size={PAGE_BYTES}", "journal_mode=WAL", "synchronous=FULL"]
+
+    def set_up(cursor: adbc.Cursor, wait_ms: int) -> None:
+        for setting in (f"busy_timeout={wait_ms}", *settings):
+            cursor.execute(f"PRAGMA {setting}")
+
     def configure(connection: adbc.Connection, _record: object) -> None:
         cursor = connection.cursor()
+        patiently(partial(set_up, cursor), BUSY_TIMEOUT_MS, file_of(url), ERRORS)
         cursor.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
-        cursor.execute(f"PRAGMA foreign_keys={'OFF' if for_migration else 'ON'}")
-        cursor.execute("PRAGMA trusted_schema=OFF")  # a logbook from elsewhere may hold views and triggers of its own
-        # or renaming a rebuilt table would fail at the views that name it
-        cursor.execute(f"PRAGMA legacy_alter_table={'ON' if for_migration else 'OFF'}")
-        if not read_only:
-            cursor.execute(f"PRAGMA page_size={PAGE_BYTES}")
-            cursor.execute("PRAGMA journal_mode=WAL")
-            cursor.execute("PRAGMA synchronous=FULL")
 
     def begin(connection: Connection) -> None:
         connection.exec_driver_sql(f"BEGIN {connection.get_execution_options().get('begin', READ)}")

@@ -2,28 +2,20 @@
 
 from __future__ import annotations
 
-import logging
-import time
 from contextlib import contextmanager
 from json import JSONDecodeError
 from typing import TYPE_CHECKING, Self
 
 from logbook.errors import BadConfiguration, CannotWrite
 from logbook.store import dialect, sqlite
+from logbook.store.damage import LOOK
+from logbook.store.patience import patiently
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
     from sqlalchemy.engine import URL, Connection, Engine, RootTransaction
-
-
-log = logging.getLogger(__name__)
-
-MOMENT_S = 3.0
-"""A wait for another program's transaction that needs no word."""
-SLICE_MS = 200
-"""Of a wait, between which it can be broken off."""
 
 
 class Store:
@@ -47,8 +39,8 @@ class Store:
             yield connection
 
     @contextmanager
-    def writing(self) -> Iterator[Connection]:
-        """Open a transaction that alone may write; all of it lands or nothing."""
+    def writing(self, patience_ms: int | None = None) -> Iterator[Connection]:
+        """Open a transaction that alone may write, once no other does; all of it lands or nothing."""
         if self.read_only:
             raise CannotWrite(
                 "the logbook was opened for reading only.",
@@ -56,7 +48,7 @@ class Store:
                 mend="Change its permissions and those of its folder, or copy it to a place where you may write.",
             )
         engine = self.engine.execution_options(begin=dialect.WRITE)
-        with explained(self.path), engine.connect() as connection, begun(connection, self.path):
+        with explained(self.path), engine.connect() as connection, begun(connection, self.path, patience_ms):
             yield connection
 
     def close(self) -> None:
@@ -118,32 +110,21 @@ def explained(path: Path) -> Iterator[None]:
         raise BadConfiguration(
             "the logbook's file is damaged: a text in it cannot be read.",
             where=str(path),
-            mend="Look with logbook check, which mends what can be made again with --mend; else restore a backup.",
+            mend=LOOK,
         ) from error
 
 
-def begun(connection: Connection, path: Path) -> RootTransaction:
-    """Begin a transaction, waiting for another program's to end; Ctrl-C ends the wait, which the database's own does not.
+def begun(connection: Connection, path: Path, patience_ms: int | None = None) -> RootTransaction:
+    """Begin a transaction, waiting for another program's to end."""
 
-    A wait longer than a moment is told in the log, which a command shows.
-    """
-    began = time.monotonic()
-    told = False
-    while True:
-        waited_s = time.monotonic() - began
-        left_ms = round(dialect.BUSY_TIMEOUT_MS - 1000 * waited_s)
-        sqlite.wait_at_most(connection, max(min(left_ms, SLICE_MS), 0))
-        try:
-            transaction = connection.begin()
-        except dialect.ERRORS as error:
-            if "locked" not in str(error) or left_ms <= SLICE_MS:
-                raise
-        else:
-            sqlite.wait_at_most(connection, dialect.BUSY_TIMEOUT_MS)
-            return transaction
-        if waited_s >= MOMENT_S and not told:
-            log.warning("%s: another program holds the logbook; waiting for it (Ctrl-C ends the wait).", path)
-            told = True
+    def begin(wait_ms: int) -> RootTransaction:
+        sqlite.wait_at_most(connection, wait_ms)
+        return connection.begin()
+
+    most_ms = dialect.BUSY_TIMEOUT_MS if patience_ms is None else patience_ms
+    transaction = patiently(begin, most_ms, path, dialect.ERRORS)
+    sqlite.wait_at_most(connection, dialect.BUSY_TIMEOUT_MS)
+    return transaction
 
 
 def migration_engine(url: str | URL) -> Engine:

@@ -27,7 +27,7 @@ class OneTransaction(Store):
         yield self._connection
 
     @contextmanager
-    def writing(self) -> Iterator[Connection]:
+    def writing(self, patience_ms: int | None = None) -> Iterator[Connection]:  # noqa: ARG002 - it alone writes already
         """Go on in the transaction, which alone may write."""
         yield self._connection
 

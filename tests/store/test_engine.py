@@ -10,7 +10,17 @@ import pytest
 import sqlalchemy as sa
 
 from logbook.errors import BadConfiguration, CannotWrite
-from logbook.store import add_note, add_pack, commit_import, dialect, engine, list_notes, list_packs, models, open_store
+from logbook.store import (
+    add_note,
+    add_pack,
+    commit_import,
+    dialect,
+    list_notes,
+    list_packs,
+    models,
+    open_store,
+    patience,
+)
 from tests.store.recordings import DAY_MS, START_MS, content, drawn, recording_of
 
 
@@ -185,7 +195,7 @@ def test_writers_wait_for_each_other(store, pack):
 
 
 def test_a_wait_for_another_program_is_told(store, pack, monkeypatch, caplog):
-    monkeypatch.setattr(engine, "MOMENT_S", 0.1)
+    monkeypatch.setattr(patience, "MOMENT_S", 0.1)
     add_note(store, pack.id, 0, "at once")
     assert caplog.text == ""
     waiter = threading.Thread(target=add_note, args=(store, pack.id, 0, "later"))
@@ -196,6 +206,60 @@ def test_a_wait_for_another_program_is_told(store, pack, monkeypatch, caplog):
     waiter.join()
 
     assert [note.text for note in list_notes(store, pack.id)] == ["at once", "later"]
+
+
+HOLD = """
+import sqlite3, sys
+held = sqlite3.connect(sys.argv[1], isolation_level=None)
+held.execute("BEGIN EXCLUSIVE")
+print("held", flush=True)
+sys.stdin.readline()
+held.execute("COMMIT")
+held.close()
+"""
+
+
+@pytest.fixture
+def held_elsewhere(store, pack):
+    """A logbook without a write-ahead log, as a restore leaves it, that another program holds until it is told to stop."""
+    add_note(store, pack.id, 0, "before")
+    dialect.close_for_good(store.engine)
+    words = [sys.executable, "-c", HOLD, str(store.path)]
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as holding:
+        assert holding.stdout.readline() == "held\n"
+        yield store, holding.stdin
+        if not holding.stdin.closed:
+            holding.stdin.close()
+
+
+def test_a_restored_logbook_that_another_program_holds_is_waited_for_in_plain_words(
+    held_elsewhere, monkeypatch, caplog
+):
+    store, holder = held_elsewhere
+    monkeypatch.setattr(patience, "MOMENT_S", 0.1)
+    notes = []
+
+    def look() -> None:
+        with open_store(str(store.path)) as other:
+            notes.extend(list_notes(other, 1))
+
+    looking = threading.Thread(target=look)
+    looking.start()
+    looking.join(2.0)
+    assert looking.is_alive()
+    assert "another program holds the logbook" in caplog.text
+    holder.close()
+    looking.join()
+
+    assert [note.text for note in notes] == ["before"]
+
+
+def test_a_restored_logbook_that_another_program_goes_on_holding_is_busy(held_elsewhere, monkeypatch):
+    store, _holder = held_elsewhere
+    monkeypatch.setattr(dialect, "BUSY_TIMEOUT_MS", 50)
+
+    with pytest.raises(CannotWrite, match="busy"):
+        open_store(str(store.path))
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a program there cannot be sent Ctrl-C alone")
