@@ -94,13 +94,11 @@ def blamed_rightly(store: Store) -> Iterator[None]:
     except (LogbookError, click.ClickException, click.exceptions.Exit, click.Abort, OSError):
         raise
     except Exception as error:
-        from logbook.store import soundness
+        from logbook.store import damage, soundness
 
         if came_of_interrupt(error) or not soundness.is_damaged(store):
             raise
-        raise BadConfiguration(
-            "the logbook's file is damaged.", where=str(store.path), mend="Restore a backup of it."
-        ) from error
+        raise BadConfiguration("the logbook's file is damaged.", where=str(store.path), mend=damage.LOOK) from error
 
 
 def came_of_interrupt(error: BaseException) -> bool:

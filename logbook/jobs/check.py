@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from logbook.analysis.answer import answer
 from logbook.errors import BadConfiguration
+from logbook.jobs.kept import as_text, from_text, rests_on
 from logbook.jobs.progress import silent
 from logbook.jobs.receipts import receipt_from_json
 from logbook.jobs.refresh import METHOD, made_anew, rebuild, refresh, widened
@@ -21,9 +23,12 @@ from logbook.store import (
     soundness,
     stored_receipt,
 )
+from logbook.store.answers import drop_answer, is_damaged, kept_answer
 from logbook.store.snapshot import snapshot
 
 if TYPE_CHECKING:
+    from sqlalchemy.engine import Connection
+
     from logbook.jobs.progress import Progress
     from logbook.jobs.refresh import Method
     from logbook.schema.pack import Pack
@@ -55,9 +60,19 @@ def check(store: Store, progress: Progress = silent, *, mend: bool = False, meth
         for name in soundness.damaged_originals(store)
     ]
     found += _receipts(store)
-    packs = list_packs(store)
+    try:
+        packs = list_packs(store)
+    except BadConfiguration as error:
+        return [*found, Finding(f"{error.what[0].upper()}{error.what[1:]}", "Restore a backup.")]
+    if broken := soundness.damaged_derived(store):
+        what = f"Of what was made of the readings, rows of {', '.join(broken)} are damaged."
+        found.append(Finding(what, "They can be made again.", mend))
+        if not mend:
+            return found
+        soundness.forget_derived(store)
     for number, pack in enumerate(packs):
-        found += [*_rollups(store, pack, mend=mend), *_findings(store, pack, mend=mend, method=method)]
+        found += _rollups(store, pack, mend=mend)
+        found += _findings(store, pack, mend=mend, method=method) or _answers(store, pack, mend=mend)
         progress((number + 1) / len(packs))
     return found
 
@@ -92,8 +107,7 @@ def _findings(store: Store, pack: Pack, *, mend: bool, method: Method) -> list[F
             wrong = _wrong_kinds(still, pack, method)
     except UNREADABLE:
         if mend:
-            findings.forget(store, pack.id)
-            refresh(store, pack, method=method)
+            rebuild(store, pack, method=method)
         return [Finding(f"The findings of {pack.name} cannot be read.", "They can be made again.", mend)]
     if not wrong:
         return []
@@ -101,6 +115,29 @@ def _findings(store: Store, pack: Pack, *, mend: bool, method: Method) -> list[F
         rebuild(store, pack, method=method)
     what = f"The findings of {pack.name} ({', '.join(sorted(wrong))}) are not those of its readings."
     return [Finding(what, "They can be made again.", mend)]
+
+
+def _answers(store: Store, pack: Pack, *, mend: bool) -> list[Finding]:
+    """Compare the answer that is kept with what the findings give, unless those are out of date and it counts for nothing."""
+    try:
+        with snapshot(store) as still, still.reading() as connection:
+            wrong = is_damaged(connection, pack.id) or _answers_otherwise(connection, pack)
+    except UNREADABLE:
+        wrong = True
+    if not wrong:
+        return []
+    if mend:
+        drop_answer(store, pack.id)
+    return [Finding(f"The answer kept for {pack.name} is not that of its findings.", "It can be made again.", mend)]
+
+
+def _answers_otherwise(connection: Connection, pack: Pack) -> bool:
+    state = findings.state_in(connection, pack.id)
+    text = kept_answer(connection, pack.id, rests_on(pack, state))
+    if text is None or not findings.is_current(state, METHOD.version):
+        return False
+    made = answer(findings.findings_in(connection, pack.id), pack, span_ms=state.span)
+    return as_text(replace(from_text(text), flags=())) != as_text(replace(made, flags=()))
 
 
 def _wrong_kinds(still: Snapshot, pack: Pack, method: Method) -> set[str]:
@@ -143,4 +180,7 @@ def _alike(held: pd.Series[Any], made: pd.Series[Any] | None) -> bool:
     if pd.api.types.is_numeric_dtype(held):
         numbers = pd.to_numeric(made, errors="coerce").to_numpy(float)
         return np.allclose(held.to_numpy(float), numbers, rtol=ROUNDING, atol=ROUNDING, equal_nan=True)
-    return held.fillna("").astype(str).tolist() == made.fillna("").astype(str).tolist()
+    if pd.api.types.is_numeric_dtype(made) and made.notna().any():
+        return False
+    texts = (each.astype(object).where(each.notna(), "").astype(str).tolist() for each in (held, made))
+    return next(texts) == next(texts)

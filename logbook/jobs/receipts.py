@@ -6,10 +6,16 @@ from dataclasses import fields
 from typing import Any
 
 from logbook.schema.receipt import Changes, ColumnUse, Inference, Receipt, Repair, SetAside
+from logbook.store.damage import blamed
 
 
 def receipt_from_json(document: dict[str, Any]) -> Receipt:
-    """Give the receipt a stored document was made from."""
+    """Give the receipt a stored document was made from; BadConfiguration where it was made from none."""
+    with blamed("a receipt"):
+        return _receipt(document)
+
+
+def _receipt(document: dict[str, Any]) -> Receipt:
     known = {entry.name for entry in fields(Receipt)}
     values = {name: value for name, value in document.items() if name in known}
     parts = {"columns": ColumnUse, "inferences": Inference, "repairs": Repair, "set_aside_first": SetAside}

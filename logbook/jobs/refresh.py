@@ -14,7 +14,7 @@ import numpy as np
 from logbook.analysis import digest as analysis
 from logbook.jobs.progress import silent
 from logbook.store import findings, stale
-from logbook.store.parts import PIECE_ROWS, stored_parts
+from logbook.store.parts import PIECE_ROWS
 from logbook.store.readings import count_by_day, readings_between
 from logbook.store.side import with_side
 from logbook.units import MS_PER_DAY
@@ -61,9 +61,7 @@ def refresh(store: Store, pack: Pack, progress: Progress = silent, *, method: Me
 
 def rebuild(store: Store, pack: Pack, progress: Progress = silent, *, method: Method = METHOD) -> None:
     """Make all of a pack's findings again; broken off, the next refresh goes on where it stopped."""
-    with store.writing() as connection:
-        state = findings.state_in(connection, pack.id)
-        stale.mark(connection, pack.id, _everything(connection, pack.id, state), whole_days=True)
+    findings.forget(store, pack.id)
     refresh(store, pack, progress, method=method)
 
 
@@ -142,13 +140,15 @@ def _make(connection: Connection, pack: Pack, work: list[tuple[int, int]], metho
 def _first_piece(
     connection: Connection, pack_id: int, work: list[tuple[int, int]], rows: int
 ) -> tuple[tuple[int, int], list[tuple[int, int]]]:
-    """Cut off the first days that hold few enough readings, with the empty days around them."""
+    """Cut off the first days that hold few enough readings, with the empty days between and around them."""
     start, end = work[0]
-    parts = stored_parts(connection, pack_id, start, end - 1, rows=rows)
-    if len(parts) < 2:
-        return work[0], work[1:]
-    border = parts[1][0] // MS_PER_DAY * MS_PER_DAY
-    return (start, border), [(border, end), *work[1:]]
+    held = 0
+    for day, count in sorted(count_by_day(connection, pack_id, start, end).items()):
+        if held and held + count > rows:
+            border = day * MS_PER_DAY
+            return (start, border), [(border, end), *work[1:]]
+        held += count
+    return work[0], work[1:]
 
 
 def _within(frame: pd.DataFrame, start: int, end: int) -> pd.DataFrame:

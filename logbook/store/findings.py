@@ -11,10 +11,11 @@ import pyarrow as pa
 import sqlalchemy as sa
 
 from logbook.store import dialect, models, stale
+from logbook.store.damage import blamed
 from logbook.store.readings import ends
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     import pandas as pd
     from sqlalchemy.engine import Connection
@@ -104,9 +105,9 @@ def commit_refresh(connection: Connection, pack_id: int, made: Refreshed) -> Non
 
 
 def forget(store: Store, pack_id: int) -> None:
-    """Drop every finding of a pack, also those that cannot be read; the next refresh makes them all again."""
+    """Drop every finding of a pack, also those that cannot be read, and its answer; a refresh makes them all again."""
     with store.writing() as connection:
-        for table in (models.hour, models.finding, models.finding_kind):
+        for table in (models.hour, models.finding, models.finding_kind, models.answer):
             connection.execute(sa.delete(table).where(table.c.pack_id == pack_id))
         stale.set_digest_version(connection, pack_id, None)
         stale.bump(connection, pack_id)
@@ -120,9 +121,10 @@ def read_findings(store: Store, pack_id: int) -> dict[str, pd.DataFrame]:
 
 def findings_in(connection: Connection, pack_id: int) -> dict[str, pd.DataFrame]:
     """Give every table of findings, within a transaction."""
-    kinds = _kinds(connection, pack_id)
-    others = {kind: _read_kind(connection, pack_id, kind, columns) for kind, columns in kinds.items()}
-    return {HOURS: _read_hours(connection, pack_id), **others}
+    with blamed("what was made of the readings"):
+        kinds = _kinds(connection, pack_id)
+        others = {kind: _read_kind(connection, pack_id, kind, columns) for kind, columns in kinds.items()}
+        return {HOURS: _read_hours(connection, pack_id), **others}
 
 
 def _replace(
@@ -257,19 +259,22 @@ def _read_kind(connection: Connection, pack_id: int, kind: str, columns: dict[st
         .where(table.c.pack_id == pack_id, table.c.kind == kind)
         .order_by(table.c.start_ms, table.c.ordinal)
     )
-    found = connection.execute(statement).all()
-    rows = [json.loads(body) for _start, body in found]
-    frame = pd.DataFrame({"start_ms": np.array([start for start, _body in found], np.int64)})
-    for index, (name, type_name) in enumerate(columns.items()):
-        frame[name] = _column([row[index] for row in rows], type_name)
-    return frame
+    found = dialect.fetch_arrow(connection, statement, mixed=True)
+    rows = json.loads(f"[{','.join(found['body'].to_pylist())}]")  # together: a fifth of the time of one by one
+    if len(rows) != found.num_rows:
+        raise ValueError(f"{kind}: {len(rows)} findings where {found.num_rows} stand")
+    values = list(zip(*rows, strict=True)) if rows else [()] * len(columns)
+    frame = {"start_ms": found["start_ms"].to_numpy().astype(np.int64)}
+    for name, column in zip(columns, values, strict=True):
+        frame[name] = _column(column, columns[name])
+    return pd.DataFrame(frame)
 
 
-def _column(values: list[Any], type_name: str) -> Any:
+def _column(values: Sequence[Any], type_name: str) -> Any:
     import pandas as pd  # noqa: PLC0415 - slow to load, and most commands do without
 
     if type_name == "str":
         return pd.Series(values, dtype="str")
     if type_name in {"float64", UNKNOWN} or None in values:
-        return np.array([np.nan if value is None else value for value in values], np.float64)
+        return np.array(values, np.float64)  # which makes NaN of None
     return np.array(values, type_name)

@@ -269,6 +269,16 @@ digest_state = Table(
 )
 """`revision` goes up whenever readings, pack or findings change; `digest_version` made the findings."""
 
+answer = Table(
+    "answer",
+    metadata,
+    _pack_key(),
+    Column("rests_on", String(64), nullable=False),
+    Column("body", Text, nullable=False),
+    Column("checksum", String(64), nullable=False),
+)
+"""The last answer of each pack, with a hash of all it rests on and one of itself; derived."""
+
 note = Table(
     "note",
     metadata,
@@ -304,3 +314,6 @@ task = Table(
     sqlite_autoincrement=True,
 )
 """Work that waits for a worker: what is to be done, by whom it is being done, and what came of it."""
+
+DERIVED = (rollup, hour, finding_kind, finding, stale, digest_state, answer)
+"""What can be made again from the rest."""

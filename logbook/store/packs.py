@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from logbook.errors import BadConfiguration, UnknownName, nearest
 from logbook.schema.pack import CHEMISTRIES, LIMIT_FIELDS, Limits, Pack
 from logbook.store import models, stale
+from logbook.store.damage import blamed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -186,6 +187,9 @@ def _validate_limit(name: str, value: float) -> None:
 
 
 def _pack(row: Mapping[str, Any]) -> Pack:
-    defaults = Limits.defaults(row["rated_ah"], row["cells_in_series"], row["chemistry"])
-    limits = replace(defaults, **{name: float(value) for name, value in row["limits"].items()})
-    return Pack(**{**row, "limits": limits})
+    with blamed(f"the time zone of pack {row['id']}"):
+        ZoneInfo(row["time_zone"])
+    with blamed(f"the rating or a limit of pack {row['id']}"):
+        defaults = Limits.defaults(row["rated_ah"], row["cells_in_series"], row["chemistry"])
+        limits = replace(defaults, **{name: float(value) for name, value in row["limits"].items()})
+        return Pack(**{**row, "limits": limits})

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import time
+from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
 
@@ -14,7 +15,7 @@ from logbook.store.rollups import all_levels, replace_rollups, stored_rollup
 from logbook.units import MS_PER_DAY
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from sqlalchemy.engine import Connection
 
@@ -25,21 +26,71 @@ STRETCH_MS = 7 * MS_PER_DAY
 
 
 def damage(store: Store) -> list[str]:
-    """Give what the database itself finds wrong, or else rows whose parent is missing."""
+    """Give what the database itself finds wrong, or else what is wrong with rows that cannot be made again."""
     problems = [f"The database's file is damaged: {text}" for text in dialect.integrity_problems(store.engine)]
     if problems:
         return problems
-    orphans = _orphans(store)
-    return [f"Rows of {name} belong to nothing." for name in orphans]
+    kept = [table for table in models.metadata.sorted_tables if table not in models.DERIVED]
+    problems = [f"Rows of {name} belong to nothing." for name in _orphans(store) if name not in _names(models.DERIVED)]
+    return problems + [f"Rows of {name} hold what does not belong there." for name in _with_odd_values(store, kept)]
+
+
+def damaged_derived(store: Store) -> list[str]:
+    """Give the names of derived tables whose rows belong to nothing, are missing, or hold another kind of value."""
+    found = {name for name in _orphans(store) if name in _names(models.DERIVED)}
+    found |= set(_with_odd_values(store, models.DERIVED))
+    with store.reading() as connection:
+        stated = sa.select(models.digest_state.c.pack_id)
+        if connection.execute(sa.select(models.pack.c.id).where(models.pack.c.id.not_in(stated))).first():
+            found.add(models.digest_state.name)
+    return sorted(found)
+
+
+def forget_derived(store: Store) -> None:
+    """Empty the derived tables, whatever they hold; findings are made again by a refresh, rollups by `make_rollups`."""
+    state = models.digest_state
+    with store.writing() as connection:
+        for table in models.DERIVED:
+            connection.execute(sa.delete(table))
+        for pack_id in connection.execute(sa.select(models.pack.c.id)).scalars().all():
+            # no count of changes known to a running program comes near the seconds since 1970
+            connection.execute(sa.insert(state).values(pack_id=pack_id, revision=int(time.time())))
 
 
 def is_damaged(store: Store) -> bool:
-    """Whether the order of the database's file is broken, or rows hold what its tables forbid."""
+    """Whether the order of the database's file is broken, or rows hold what does not belong there."""
     try:
         with store.reading() as connection:
-            return bool(dialect.structure_problems(connection))
+            broken = bool(dialect.structure_problems(connection))
+        return broken or bool(_with_odd_values(store, models.metadata.sorted_tables)) or bool(damaged_derived(store))
     except (LogbookError, *dialect.ERRORS):
         return True
+
+
+def _names(tables: Iterable[sa.Table]) -> set[str]:
+    return {table.name for table in tables}
+
+
+def _with_odd_values(store: Store, tables: Iterable[sa.Table]) -> list[str]:
+    """Give the names of tables that hold another kind of value than theirs, which SQLite itself allows."""
+    found = []
+    with store.reading() as connection:
+        for table in tables:
+            odd = [sa.func.typeof(column).not_in(_stored_as(column)) for column in table.c]
+            if connection.execute(sa.select(sa.literal(1)).select_from(table).where(sa.or_(*odd)).limit(1)).first():
+                found.append(table.name)
+    return found
+
+
+def _stored_as(column: sa.Column[Any]) -> list[str]:
+    """What SQLite calls the values a column may hold."""
+    if isinstance(column.type, (sa.Integer, sa.Boolean)):
+        kinds = ["integer"]
+    elif isinstance(column.type, sa.Float):
+        kinds = ["real", "integer"]
+    else:
+        kinds = ["text"]
+    return [*kinds, "null"] if column.nullable else kinds
 
 
 def _orphans(store: Store) -> list[str]:

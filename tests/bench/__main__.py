@@ -2,7 +2,7 @@
 
 `python -m tests.bench aims` is the table; `history`, `length` and `packs` show how cost grows; `fill` makes a logbook;
 `kills` kills every command that writes, at each of its statements or at random, and looks at what it left; `fuzz`
-feeds importer or dashboard with any input at all, and keeps what was not met well.
+feeds importer or dashboard with any input at all, or damages logbooks, and keeps what was not met well.
 Everything but `fill` and `fuzz` works in a temporary folder and leaves nothing.
 """
 
@@ -47,11 +47,11 @@ def main() -> None:
     killing.add_argument("--interval", type=int, default=10, help="seconds from reading to reading (%(default)s)")
     killing.add_argument("--seed", type=int, default=1)
     killing.add_argument("--only", nargs="*", default=[], help="of these commands alone")
-    fuzzing = commands.add_parser("fuzz", help="any input at all into the importer or the dashboard")
+    fuzzing = commands.add_parser("fuzz", help="any input at all into the importer or the dashboard, or damage to logbooks")
     fuzzing.add_argument(
         "how",
-        choices=["guided", "shapes", "http"],
-        help="importer, led by what inputs reach (atheris); importer, wounds alone; dashboard",
+        choices=["guided", "shapes", "http", "damage"],
+        help="importer, led by what inputs reach (atheris); importer, wounds alone; dashboard; damaged logbooks",
     )
     fuzzing.add_argument("--runs", type=int, default=10_000, help="inputs (%(default)s)")
     fuzzing.add_argument("--seed", type=int, default=1)
@@ -113,12 +113,14 @@ def kill(folder: Path, chosen: argparse.Namespace) -> None:
 def fuzz(chosen: argparse.Namespace) -> int:
     """Fuzz; gives the exit code, 0 where every input was met well."""
     from tests.bench import fuzz as importer  # noqa: PLC0415 - loads the whole program
-    from tests.bench import fuzz_http  # noqa: PLC0415
+    from tests.bench import fuzz_damage, fuzz_http  # noqa: PLC0415
 
     kept = chosen.keep or Path(tempfile.mkdtemp(prefix="logbook-fuzz-"))
     kept.mkdir(parents=True, exist_ok=True)
     if chosen.how == "http":
         code = fuzz_http.main(chosen.runs, chosen.seed, kept)
+    elif chosen.how == "damage":
+        code = fuzz_damage.main(chosen.runs, chosen.seed, kept)
     else:
         code = importer.run(chosen.runs, chosen.seed, kept, guided=chosen.how == "guided")
     if not chosen.keep and not code:

@@ -60,8 +60,9 @@ VOLATILE = {
     "finding_kind": (),
     "stale": (),
     "digest_state": (),
+    "answer": (),
 }
-"""Columns looked at where not all are: findings are derived, and a later look makes them."""
+"""Columns looked at where not all are: findings and answers are derived, and a later look makes them."""
 LONGEST_S = 120
 GONE = 65
 """`undo` of an import that is taken back already."""

@@ -4,9 +4,11 @@ import pytest
 
 from logbook.errors import BadConfiguration
 from logbook.jobs import check as checking
+from logbook.jobs import health as answering
 from logbook.jobs.check import check
 from logbook.jobs.health import health
-from logbook.store import commit_import, list_imports, originals, read_findings
+from logbook.store import commit_import, edit_pack, findings, list_imports, list_packs, originals, read_findings
+from logbook.store.engine import migration_engine
 from tests.store.recordings import DAY_MS, content, drawn, recording_of
 
 
@@ -156,3 +158,122 @@ def test_a_text_that_cannot_be_read_is_no_fault_of_the_program(filled, pack):
 
     with pytest.raises(BadConfiguration, match="damaged"):
         read_findings(filled, pack.id)
+
+
+ODD = "x'00ff'"
+
+
+@pytest.mark.parametrize(
+    ("statement", "table"),
+    [
+        (f"UPDATE rollup SET n = {ODD}", "rollup"),
+        (f"UPDATE rollup SET voltage_max = {ODD} WHERE level_s = 86400", "rollup"),
+        ("UPDATE hour SET charge_ah = 'x'", "hour"),
+        (f"UPDATE finding SET body = {ODD}", "finding"),
+        (f"UPDATE finding_kind SET columns = {ODD}", "finding_kind"),
+        (f"UPDATE digest_state SET revision = {ODD}", "digest_state"),
+        ("UPDATE digest_state SET digest_version = 1.5", "digest_state"),
+        ("DELETE FROM digest_state", "digest_state"),
+        (f"INSERT INTO stale (pack_id, start_ms, end_ms, whole_days) VALUES (1, {ODD}, 0, 0)", "stale"),
+        (f"UPDATE answer SET body = {ODD}", "answer"),
+    ],
+)
+def test_damage_to_what_is_made_of_the_readings_is_found_and_made_again(filled, pack, statement, table):
+    whole, expected = content(filled), health(filled, pack)
+    run(filled, statement)
+    broken = content(filled, without=(table,))
+
+    (found,) = check(filled)
+    assert (found.mended, table in found.message) == (False, True)
+    assert content(filled, without=(table,)) == broken
+    assert all(mended.mended for mended in check(filled, mend=True))
+
+    assert check(filled) == []
+    assert content(filled) == whole
+    assert health(filled, pack) == expected
+
+
+def test_rows_of_a_pack_that_is_not_there_are_forgotten_where_they_can_be_made_again(filled, pack):
+    whole = content(filled)
+    with migration_engine(str(filled.path)).begin() as connection:
+        connection.exec_driver_sql("UPDATE hour SET pack_id = 77 WHERE start_ms = (SELECT max(start_ms) FROM hour)")
+
+    (found,) = check(filled)
+    assert "rows of hour are damaged" in found.message
+    check(filled, mend=True)
+
+    assert check(filled) == []
+    assert content(filled) == whole
+
+
+def test_no_running_program_takes_findings_made_after_damage_for_those_it_knows(filled, pack):
+    """Programs tell answers apart by the count of changes, which damage may have taken away."""
+    with filled.reading() as connection:
+        known = findings.state_in(connection, pack.id).revision
+    run(filled, "DELETE FROM digest_state")
+
+    check(filled, mend=True)
+
+    with filled.reading() as connection:
+        assert findings.state_in(connection, pack.id).revision > known + 1_000_000
+
+
+def test_readings_of_another_kind_are_no_readings(filled):
+    run(filled, f"UPDATE reading SET voltage = {ODD} WHERE ts_ms = (SELECT min(ts_ms) FROM reading)")
+
+    (found,) = check(filled, mend=True)
+
+    assert "Rows of reading" in found.message
+    assert not found.mended
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        ("time_zone = 'U\x1eC'", "time zone of pack 1"),
+        ("chemistry = 'lfq'", "rating or a limit of pack 1"),
+        ("limits = '{\"knef_voltage_v\": 12.0}'", "rating or a limit of pack 1"),
+        ("limits = '[]'", "rating or a limit of pack 1"),
+    ],
+)
+def test_a_pack_that_cannot_be_read_is_found(filled, values, words):
+    run(filled, f"UPDATE pack SET {values}")
+
+    (found,) = check(filled, mend=True)
+
+    assert words in found.message
+    assert not found.mended
+    with pytest.raises(BadConfiguration, match="damaged"):
+        list_packs(filled)
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE finding_kind SET columns = replace(columns, 'end_ms', 'enc_ms')",
+        "UPDATE finding_kind SET columns = replace(columns, 'float64', 'flqat64')",
+        "UPDATE finding_kind SET columns = replace(columns, 'float64', 'str')",
+        "UPDATE finding SET body = '[1, 2]' WHERE start_ms = (SELECT min(start_ms) FROM finding)",
+        "UPDATE finding SET body = '1],[2' WHERE start_ms = (SELECT min(start_ms) FROM finding)",
+    ],
+)
+def test_an_answer_from_findings_that_are_not_as_they_were_made_is_no_fault_of_the_program(filled, statement):
+    run(filled, statement)
+    pack = edit_pack(filled, "House", time_zone="Europe/Berlin")  # so that the answer kept counts for nothing
+
+    with pytest.raises(BadConfiguration, match="what was made of the readings cannot be read") as told:
+        health(filled, pack)
+    assert "--mend" in told.value.mend
+
+    check(filled, mend=True)
+    assert health(filled, pack).readings.count > 0
+
+
+def test_a_fault_of_the_program_is_not_taken_for_damage(filled, monkeypatch):
+    def wrong(*_given, **_named):
+        raise KeyError("ours")
+
+    monkeypatch.setattr(answering, "answer", wrong)
+
+    with pytest.raises(KeyError, match="ours"):
+        health(filled, edit_pack(filled, "House", time_zone="Europe/Berlin"))
