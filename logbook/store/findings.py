@@ -130,11 +130,12 @@ def findings_in(connection: Connection, pack_id: int) -> dict[str, pd.DataFrame]
 def _replace(
     connection: Connection, pack_id: int, start_ms: int, end_ms: int, tables: Mapping[str, pd.DataFrame]
 ) -> None:
+    kinds = sorted({*_kinds(connection, pack_id), *tables})
     for table in (models.hour, models.finding):
         connection.execute(
             sa.delete(table)
             .where(table.c.pack_id == pack_id, table.c.start_ms >= start_ms, table.c.start_ms < end_ms)
-            .where(*([table.c.kind.in_(list(_kinds(connection, pack_id)))] if "kind" in table.c else []))
+            .where(*([table.c.kind.in_(kinds)] if "kind" in table.c else []))
         )
     for kind, frame in tables.items():
         outside = (frame["start_ms"] < start_ms) | (frame["start_ms"] >= end_ms)

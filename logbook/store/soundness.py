@@ -40,6 +40,10 @@ def damaged_derived(store: Store) -> list[str]:
     found = {name for name in _orphans(store) if name in _names(models.DERIVED)}
     found |= set(_with_odd_values(store, models.DERIVED))
     with store.reading() as connection:
+        kind, finding = models.finding_kind.c, models.finding.c
+        known = sa.exists().where(kind.pack_id == finding.pack_id, kind.kind == finding.kind)
+        if connection.execute(sa.select(finding.kind).where(~known).limit(1)).first():
+            found.add(models.finding.name)
         stated = sa.select(models.digest_state.c.pack_id)
         if connection.execute(sa.select(models.pack.c.id).where(models.pack.c.id.not_in(stated))).first():
             found.add(models.digest_state.name)

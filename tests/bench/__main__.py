@@ -47,7 +47,9 @@ def main() -> None:
     killing.add_argument("--interval", type=int, default=10, help="seconds from reading to reading (%(default)s)")
     killing.add_argument("--seed", type=int, default=1)
     killing.add_argument("--only", nargs="*", default=[], help="of these commands alone")
-    fuzzing = commands.add_parser("fuzz", help="any input at all into the importer or the dashboard, or damage to logbooks")
+    fuzzing = commands.add_parser(
+        "fuzz", help="any input at all into the importer or the dashboard, or damage to logbooks"
+    )
     fuzzing.add_argument(
         "how",
         choices=["guided", "shapes", "http", "damage"],

@@ -171,6 +171,8 @@ ODD = "x'00ff'"
         ("UPDATE hour SET charge_ah = 'x'", "hour"),
         (f"UPDATE finding SET body = {ODD}", "finding"),
         (f"UPDATE finding_kind SET columns = {ODD}", "finding_kind"),
+        ("UPDATE finding_kind SET kind = 'spelks' WHERE kind = 'spells'", "finding"),
+        ("DELETE FROM finding_kind", "finding"),
         (f"UPDATE digest_state SET revision = {ODD}", "digest_state"),
         ("UPDATE digest_state SET digest_version = 1.5", "digest_state"),
         ("DELETE FROM digest_state", "digest_state"),

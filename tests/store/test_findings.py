@@ -134,3 +134,15 @@ def test_findings_of_another_pack_are_left_alone(store, pack):
     replace_findings(store, pack.id, 0, 2 * START_MS, {})
 
     assert len(read_findings(store, other.id)["cold"]) == 1
+
+
+def test_findings_whose_kind_was_forgotten_do_not_stand_in_the_way_of_new_ones(store, pack):
+    """As after damage to the name of a kind."""
+    frame = hours_from(START_MS, 3, net_ah=[1.0, 2.0, 3.0])
+    replace_findings(store, pack.id, START_MS, START_MS + 3 * HOUR_MS, {"spells": frame})
+    with store.writing() as connection:
+        connection.exec_driver_sql("DELETE FROM finding_kind")
+
+    replace_findings(store, pack.id, START_MS, START_MS + 3 * HOUR_MS, {"spells": frame})
+
+    pd.testing.assert_frame_equal(read_findings(store, pack.id)["spells"], frame)
