@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from contextlib import contextmanager
+import shutil
+from contextlib import contextmanager, suppress
 from json import JSONDecodeError
 from typing import TYPE_CHECKING, Self
 
@@ -45,7 +46,8 @@ class Store:
             raise CannotWrite(
                 "the logbook was opened for reading only.",
                 where=str(self.path),
-                mend="Change its permissions and those of its folder, or copy it to a place where you may write.",
+                mend="Change its permissions and those of its folder, make room on its disk, or copy it to a place where you "
+                "may write.",
             )
         engine = self.engine.execution_options(begin=dialect.WRITE)
         with explained(self.path), engine.connect() as connection, begun(connection, self.path, patience_ms):
@@ -62,6 +64,8 @@ class Store:
         self.close()
 
 
+INDEX_BYTES = 1 << 16
+"""The index of a write-ahead log takes up half of that at least, and without it not even reading begins."""
 DEEPEST = 500
 """Folders in each other: systems know no longer paths than some 4,000 letters."""
 EXPLANATIONS = (
@@ -102,6 +106,8 @@ def explained(path: Path) -> Iterator[None]:
         yield
     except dialect.ERRORS as error:
         text = str(getattr(error, "orig", error))
+        if "disk I/O error" in text and _is_full(path):  # not even the index of the write-ahead log could be made
+            text = "disk is full"
         for words, kind, what, mend in EXPLANATIONS:
             if words in text:
                 raise kind(what, where=str(path), mend=mend) from error
@@ -112,6 +118,12 @@ def explained(path: Path) -> Iterator[None]:
             where=str(path),
             mend=LOOK,
         ) from error
+
+
+def _is_full(path: Path) -> bool:
+    with suppress(OSError):
+        return shutil.disk_usage(path.parent).free < INDEX_BYTES
+    return False
 
 
 def begun(connection: Connection, path: Path, patience_ms: int | None = None) -> RootTransaction:

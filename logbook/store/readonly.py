@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from logbook.errors import CannotWrite
 from logbook.store import dialect, migrate, sqlite
-from logbook.store.engine import Store, explained
+from logbook.store.engine import INDEX_BYTES, Store, explained
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -76,10 +76,12 @@ def open_read_only(url: str) -> ReadOnlyStore:
 
 
 def must_be_left_alone(url: str) -> bool:
-    """Whether there is a logbook that can be read and not be written, by its permissions or those of its folder."""
+    """Whether there is a logbook that can be read and not be written, by its permissions, its folder's or a full disk."""
     path = dialect.file_of(dialect.parse_url(url))
-    readable = os.access(path, os.R_OK) and path.is_file()
-    return readable and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK))
+    if not (os.access(path, os.R_OK) and path.is_file()):
+        return False
+    may_be_written = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+    return not may_be_written or shutil.disk_usage(path.parent).free < INDEX_BYTES
 
 
 def _size(path: Path, end: str = "") -> int:

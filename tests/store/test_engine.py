@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import shutil
 import signal
 import stat
 import subprocess
@@ -8,6 +9,7 @@ import threading
 
 import pytest
 import sqlalchemy as sa
+from adbc_driver_manager import AdbcStatusCode
 
 from logbook.errors import BadConfiguration, CannotWrite
 from logbook.store import (
@@ -292,3 +294,13 @@ def test_a_logbook_whose_tables_are_not_its_own_is_told_to_be_restored(store, pa
     with pytest.raises(BadConfiguration, match="gone") as told:
         list_notes(store, pack.id)
     assert "backup" in told.value.mend
+
+
+@pytest.mark.parametrize(("free", "words"), [(0, "disk is full"), (1 << 30, "disk reports an error")])
+def test_a_disk_without_room_for_a_logs_index_is_told_to_be_full(store, monkeypatch, free, words):
+    """SQLite calls it an error of the disk."""
+    room = shutil.disk_usage(store.path.parent)._replace(free=free)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _path: room)
+
+    with pytest.raises(CannotWrite, match=words), store.reading():
+        raise dialect.ERRORS[1]("disk I/O error", status_code=AdbcStatusCode.IO)

@@ -142,3 +142,15 @@ def test_only_where_it_cannot_be_written_is_it_left_alone(filled, monkeypatch, t
     monkeypatch.setattr(readonly.os, "access", lambda _path, mode: mode == readonly.os.R_OK)
 
     assert must_be_left_alone(str(filled.path))
+
+
+def test_a_logbook_on_a_disk_without_room_for_a_logs_index_is_left_alone(filled, monkeypatch):
+    """SQLite puts 32 KiB beside a database with a write-ahead log, for reading too (sqlite.org/walformat.html, section 2)."""
+    assert not must_be_left_alone(str(filled.path))
+    true = shutil.disk_usage(filled.path.parent)
+
+    monkeypatch.setattr(shutil, "disk_usage", lambda _path: true._replace(free=32 * 1024))
+    assert must_be_left_alone(str(filled.path))
+
+    monkeypatch.setattr(shutil, "disk_usage", lambda _path: true._replace(free=1 << 20))
+    assert not must_be_left_alone(str(filled.path))
