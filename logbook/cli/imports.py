@@ -40,6 +40,9 @@ ERA_HELP = "Take only readings from then on, in the file's or the pack's zone: o
     "--positive", type=click.Choice(["charge", "discharge"]), help="What a positive current means in the file."
 )
 @click.option(
+    "--charging", metavar="WORD", help="Word of its direction column that is charging, where nothing shows it."
+)
+@click.option(
     "--mapping", metavar="TOML", type=click.Path(path_type=Path), help="Mapping file that says what each column is."
 )
 @click.option(
@@ -106,6 +109,7 @@ def _options(options: dict[str, Any], pack: Pack) -> ImportOptions:
     return ImportOptions(
         time_zone=options["timezone"],
         positive=options["positive"],
+        charging=options["charging"],
         clock=options["clock"],
         device=options["device"],
         mapping=_mapping(options["mapping"]),

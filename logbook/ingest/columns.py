@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.errors import BadData
+from logbook.errors import BadConfiguration, BadData
 from logbook.ingest.dialect import looks_numeric
 from logbook.ingest.doubt import without_doubt
 from logbook.ingest.meaning import Meaning, meaning
@@ -78,7 +78,7 @@ class ColumnPlan(Plan):
         text = is_text(time, sample, self.mapping)
         taken = {use.index for use in time}
         rest = _shaped([_untangled(use) for use in uses if use.index not in taken], sample)
-        if not (self.mapping and self.mapping.columns):
+        if not (self.mapping and any(column.column is not None for column in self.mapping.columns.values())):
             rest = without_doubt(rest, sample, self.known, self.ledger, self.ask)
         layout = Layout(tuple(rest), tuple(time), text, self.mapping.time.format if self.mapping else None)
         if not any(use.target in TELLING or (use.target or "").startswith("cell_") for use in layout.uses):
@@ -183,6 +183,9 @@ def _unit_in_cells(cells: Sequence[str]) -> Unit | None:
 def _mapped(mapping: Mapping, uses: list[Use], where: str) -> list[Use]:
     """Put the mapping's columns in place of what their names say."""
     for target, column in mapping.columns.items():
+        if column.column is None:
+            uses = _with_unit(uses, target, unit_named(column.unit or ""), where)
+            continue
         index = position(column.column, uses, where, f"columns.{target}")
         unit = unit_named(column.unit) if column.unit else uses[index].unit
         uses = [
@@ -192,6 +195,17 @@ def _mapped(mapping: Mapping, uses: list[Use], where: str) -> list[Use]:
         settled = column.unit is not None
         uses[index] = Use(index, uses[index].header, target, unit, "the mapping says so", rank=9, settled=settled)
     return uses
+
+
+def _with_unit(uses: list[Use], target: str, unit: Unit | None, where: str) -> list[Use]:
+    """The unit said for the column that is recognised as a quantity, whichever it is."""
+    if not any(use.target == target for use in uses):
+        raise BadConfiguration(
+            f'"columns.{target}" says a unit, but no column is recognised as that.',
+            where=where,
+            mend=f'Say which it is too, such as  column = "{uses[0].header}"',
+        )
+    return [replace(use, unit=unit, settled=True) if use.target == target else use for use in uses]
 
 
 def _unusable(header: Header, where: str) -> BadData:

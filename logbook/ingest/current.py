@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.errors import Unanswered
+from logbook.errors import BadData, nearest
 from logbook.ingest.question import Question, settle
 from logbook.ingest.run import more_than_few
 from logbook.ingest.word import folded
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from logbook.ingest.frame import Frame
@@ -39,9 +42,9 @@ KNOWN_SHARE = 0.5
 def signed_current(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> tuple[Frame, str | None]:
     """The frame with `current_a`, and which way it is positive where the columns themselves say so."""
     if frame.has("charge_current_a") or frame.has("discharge_current_a"):
-        return _from_two(frame, ledger)
+        return _from_two(frame, known, ledger)
     if frame.has("current_a"):
-        frame, way = _with_direction(frame, ledger)
+        frame, way = _with_direction(frame, known, ledger)
         return (frame, way) if way else _by_codes(frame, known, ledger, ask)
     if frame.has("power_w") and frame.has("voltage_v"):
         voltage = frame.get("voltage_v")
@@ -51,12 +54,12 @@ def signed_current(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) 
     return frame, None
 
 
-def _from_two(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
+def _from_two(frame: Frame, known: Known, ledger: Ledger) -> tuple[Frame, str | None]:
     charge, discharge = frame.get("charge_current_a"), frame.get("discharge_current_a")
     if not frame.has("discharge_current_a") or not frame.has("charge_current_a"):
         only, way = (charge, "charge") if frame.has("charge_current_a") else (discharge, "discharge")
         if frame.has("current_a"):
-            return _with_direction(frame, ledger)
+            return _with_direction(frame, known, ledger)
         return frame.with_columns(current_a=only), way
     both = np.nan_to_num(np.abs(charge)) - np.nan_to_num(np.abs(discharge))
     unknown = np.isnan(charge) & np.isnan(discharge)
@@ -69,7 +72,7 @@ def _from_two(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
     return frame.with_columns(current_a=current), "charge"
 
 
-def _with_direction(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
+def _with_direction(frame: Frame, known: Known, ledger: Ledger) -> tuple[Frame, str | None]:
     current = frame.get("current_a")
     power = frame.get("power_w")
     signed = more_than_few(current < 0)
@@ -79,6 +82,8 @@ def _with_direction(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
         lost = np.isnan(power) & np.isfinite(current) & (current != 0)
         ledger.repair("no direction", "currents without a known direction, left empty", frame.lines[lost])
         return frame.with_columns(current_a=np.where(lost, np.nan, np.where(power < 0, -current, current))), None
+    if known.charging is not None and not signed:
+        return frame, None  # its owner said which word is charging
     for name in ("direction", "status"):
         if name in frame.words and (signs := _signs_of_words(*frame.words[name], frame)) is not None:
             words = ", ".join(f'"{word}" {_way(sign)}' for word, sign in signs.items())
@@ -100,34 +105,64 @@ def _with_direction(frame: Frame, ledger: Ledger) -> tuple[Frame, str | None]:
 def _by_codes(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> tuple[Frame, str | None]:
     """A current without signs beside a direction whose codes nothing explains: asked, for as it stands half would be turned."""
     current = frame.get("current_a")
-    if "direction" not in frame.words or more_than_few(current < 0):
+    name = "direction" if "direction" in frame.words or known.charging is None else "status"
+    if name not in frame.words or more_than_few(current < 0):
+        if known.charging is not None:
+            ledger.warn(
+                "The word that means charging was not needed: its current has a sign, or it has no column of words."
+            )
         return frame, None
-    codes, words = frame.words["direction"]
+    codes, words = frame.words[name]
     flows = np.abs(current) >= LEAST_AGAINST_A
     flowing = tuple(word for code, word in enumerate(words) if more_than_few(flows & (codes == code)))
-    if len(flowing) < 2:
+    if known.charging is not None:
+        into = _words_meant(known.charging, words, known)
+        ledger.infer(QUESTION, known.charging, "given", "as you said")
+    elif len(flowing) < 2:
         return frame, None
-    into = _charging_word(flowing, known, ledger, ask)
-    signs = {word: 1 if word == into else -1 if word in flowing else 0 for word in words}
+    else:
+        into = _charging_words(flowing, known, ledger, ask)
+    signs = {word: 1 if word in into else -1 if word in flowing else 0 for word in words}
     factors = _apply(codes, words, signs)
+    current = _without_signs(current, frame, ledger)
     return frame.with_columns(current_a=np.where(current == 0, 0.0, current * factors)), "charge"
 
 
-def _charging_word(words: tuple[str, ...], known: Known, ledger: Ledger, ask: Ask | None) -> str:
-    if recalled := ledger.recall(QUESTION, words):
-        return recalled
-    text = "Its current has no sign; which word of its direction column is charging?"
-    evidence = "Neither the words nor the readings show it."
-    if ask is None:
-        raise Unanswered(
-            f"{text} ({' or '.join(words)}) {evidence}",
-            where=known.where,
-            mend="Import it in a terminal or on the dashboard, which ask; or export a signed current.",
-        )
-    option = "an export whose current has a sign"
-    answer = settle(Question("charging_direction", text, words, evidence, option), ask, known.where)
+def _charging_words(words: tuple[str, ...], known: Known, ledger: Ledger, ask: Ask | None) -> list[str]:
+    """The words that are charging: one of two, or any of several."""
+    if recalled := ledger.recalled(QUESTION):
+        with suppress(BadData):
+            found = _words_meant(recalled, words, known)
+            ledger.recall(QUESTION)
+            return found
+    two = len(words) == 2
+    question = Question(
+        "charging_direction",
+        "Its current has no sign; which word of its direction column is charging?"
+        if two
+        else f"Its current has no sign; which of the words {', '.join(words)} of its direction column are charging?",
+        words if two else (),
+        "Neither the words nor the readings show it.",
+        f'--charging "{words[0]}"' + (f'  or  --charging "{words[1]}"' if two else "  (several with commas between)"),
+    )
+    answer = settle(question, ask, known.where)
+    found = _words_meant(answer, words, known)
     ledger.infer(QUESTION, answer, "given", "as you said")
-    return answer
+    return found
+
+
+def _words_meant(said: str, words: Sequence[str], known: Known) -> list[str]:
+    """The words of a column that its owner named; BadData with those there are where one is none of them."""
+    by_name = {word.strip().lower(): word for word in words}
+    named = [said] if said.strip().lower() in by_name else said.split(",")
+    for name in named:
+        if name.strip().lower() not in by_name:
+            raise BadData(
+                f'Its direction column never says "{name.strip()}".',
+                where=known.where,
+                mend=f"{nearest(name.strip(), words)} It says {', '.join(words[:20])}.".strip(),
+            )
+    return [by_name[name.strip().lower()] for name in named]
 
 
 def _signed_where(rows: NDArray[np.bool_], current: NDArray[np.float64]) -> bool:

@@ -71,6 +71,14 @@ def without_doubt(
     return _Doubt(sample, known, ledger, ask).settled(list(uses))
 
 
+def _example(numeric: Sequence[Use], voltage: Sequence[Use], fast: Sequence[Use]) -> str:
+    """What a mapping would say of columns that nobody knows, by place."""
+    volts = [*voltage, *numeric][:1]
+    amperes = [use for use in [*fast, *numeric] if use not in volts][:1]
+    said = {"voltage_v": volts, "current_a": amperes}
+    return "  and  ".join(f"{name} = {{ column = {use.index + 1} }}" for name, uses in said.items() for use in uses)
+
+
 class _Doubt:
     def __init__(self, sample: Sequence[list[str]], known: Known, ledger: Ledger, ask: Ask | None) -> None:
         self.sample = sample
@@ -108,7 +116,11 @@ class _Doubt:
             shown = f"Its values run from {seen.low:g} to {seen.high:g}."
             target, why = (
                 self._asked(
-                    f"column {use.header}", f'What does the column "{use.header}" hold?', choices, shown, use.header
+                    f"column {use.header}",
+                    f'What does the column "{use.header}" hold?',
+                    choices,
+                    shown,
+                    f"{open_targets[0]} = {{ column = {use.index + 1} }}",
                 ),
                 "as you said",
             )
@@ -137,8 +149,8 @@ class _Doubt:
             return "soc_percent", f"its values run from {seen.low:g} to {seen.high:g}"
         return None, ""
 
-    def _asked(self, key: str, text: str, choices: tuple[str, ...], evidence: str, header: str) -> str:
-        option = f'--mapping FILE  with  {choices[0]} = {{ column = "{header}" }}  under [columns]'
+    def _asked(self, key: str, text: str, choices: tuple[str, ...], evidence: str, said: str) -> str:
+        option = f"--mapping FILE  with  {said}  under [columns]"
         if recalled := self.ledger.recall(key, choices):
             return recalled
         answer = settle(Question(key, text, choices, evidence, option), self.ask, self.known.where)
@@ -160,7 +172,11 @@ class _Doubt:
         if chosen is None:
             names = tuple(f"{use.header} (column {use.index + 1})" for use in moving)
             answer = self._asked(
-                target, f"Which column is the pack's {target}?", names, "They differ, as of two packs.", names[0]
+                target,
+                f"Which column is the pack's {target}?",
+                names,
+                "They differ, as of two packs.",
+                f"{target} = {{ column = {moving[0].index + 1} }}",
             )
             chosen = moving[names.index(answer)]
         else:
@@ -232,7 +248,7 @@ class _Doubt:
                 "The file has no header; which column is what?",
                 ("see --mapping",),
                 f"{len(voltage)} columns look like a voltage, {len(fast)} like a current.",
-                "1",
+                _example(numeric, voltage, fast),
             )
         for index, target in found.items():
             self.ledger.infer(

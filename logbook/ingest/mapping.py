@@ -16,9 +16,10 @@ start = "2023-09-06 15:36:28"   # of elapsed; else looked for above the table an
 
 [current]
 positive = "discharge"      # or "charge"
+charging = "1"              # word of its direction column that is charging
 
 [columns.voltage_v]         # one such table for each column to take in
-column = 3                  # name, or position from 1
+column = 3                  # name, or position from 1; may be left out where only its unit is said
 unit = "V"
 """
 
@@ -58,7 +59,8 @@ DELIMITERS = {name: mark for mark, name in DELIMITER_NAMES.items()}
 class ColumnMapping:
     """Which column (name, or position from 1) and its unit."""
 
-    column: str | int
+    column: str | int | None
+    """None for the one that is recognised as that quantity."""
     unit: str | None = None
 
 
@@ -85,6 +87,7 @@ class Mapping:
     positive: Positive | None = None
     columns: dict[str, ColumnMapping] = field(default_factory=dict)
     device: str | None = None
+    charging: str | None = None
     text: str = field(default="", compare=False)
     """The file it was read from."""
 
@@ -121,7 +124,7 @@ class _Reader:
         self._only(document, ("file", "time", "current", "columns"), "")
         file = self._table(document, "file", ("delimiter", "decimal", "first_row", "device"))
         time = self._table(document, "time", ("columns", "format", "unit", "order", "zone", "start"))
-        current = self._table(document, "current", ("positive",))
+        current = self._table(document, "current", ("positive", "charging"))
         columns = self._table(document, "columns", TARGETS)
         delimiter = self._choice(file, "file.delimiter", (*DELIMITERS, *DELIMITER_NAMES))
         first_row = file.get("first_row")
@@ -135,6 +138,7 @@ class _Reader:
             cast("Positive | None", self._choice(current, "current.positive", ("charge", "discharge"))),
             {name: self._column(name, columns[name]) for name in columns},
             self._text(file, "file.device"),
+            self._text(current, "current.charging"),
         )
 
     def _time(self, table: dict[str, Any]) -> TimeMapping:
@@ -164,9 +168,9 @@ class _Reader:
         if not isinstance(table, dict):
             raise self._wrong(key, table, 'a table such as  column = "Volts"  and  unit = "V"')
         self._only(table, ("column", "unit"), key)
-        if not isinstance(table.get("column"), (str, int)):
-            raise self._wrong(f"{key}.column", table.get("column"), "a name, or a position from 1")
         unit = self._text(table, f"{key}.unit")
+        if not isinstance(table.get("column"), (str, int)) and not (unit and "column" not in table):
+            raise self._wrong(f"{key}.column", table.get("column"), "a name, or a position from 1")
         if unit is not None and unit_named(unit) is None:
             known = [entry.name for entry in UNITS]
             raise BadConfiguration(
@@ -174,7 +178,7 @@ class _Reader:
                 where=self.where,
                 mend=f"{nearest(unit, known)} Known are {', '.join(known)}.".strip(),
             )
-        return ColumnMapping(table["column"], unit)
+        return ColumnMapping(table.get("column"), unit)
 
     def _table(self, document: dict[str, Any], key: str, known: tuple[str, ...]) -> dict[str, Any]:
         table = document.get(key, {})
@@ -225,8 +229,10 @@ def mapping_text(receipt: Receipt) -> str:
         lines.append(f'order = "{order}"')
     if zone := answers.get("time zone"):
         lines.append(f'zone = "{zone}"')
-    if positive := answers.get("positive current"):
-        lines += ["", "[current]", f'positive = "{positive}"']
+    positive, charging = answers.get("positive current"), answers.get("charging direction")
+    lines += ["", "[current]"] if positive or charging else []
+    lines += [f'positive = "{positive}"'] if positive else []
+    lines += [f"charging = {json.dumps(charging, ensure_ascii=False)}"] if charging else []
     for entry in receipt.columns:
         if entry.quantity in TARGETS:
             lines += ["", f"[columns.{entry.quantity}]", f"column = {_reference(entry.header)}"]

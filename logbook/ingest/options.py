@@ -27,6 +27,8 @@ class ImportOptions:
     rated_ah: float | None = None
     default_time_zone: str | None = None
     """Zone taken, and said so, when the file and `time_zone` are silent: the pack's."""
+    charging: str | None = None
+    """Word of the direction column that means charging; several stand between commas."""
     clock: Literal["before", "after"] | None = None
     """Which side was right where the clock was set while it logged."""
     held_ms: tuple[int, int] | None = None

@@ -106,7 +106,8 @@ class _Import:
         self.progress = progress
         self.where = self.source.name
         device = (options.mapping.device if options.mapping else None) or options.device
-        self.known = Known(options.cells_in_series, options.rated_ah, self.where, device)
+        charging = (options.mapping.charging if options.mapping else None) or options.charging
+        self.known = Known(options.cells_in_series, options.rated_ah, self.where, device, charging)
 
     def recording(self, memory: Remembered | None = None) -> Recording:
         mapping = self.options.mapping

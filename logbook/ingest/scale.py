@@ -41,6 +41,7 @@ class Known:
     rated_ah: float | None
     where: str
     device: str | None = None
+    charging: str | None = None
 
 
 def scale_of(

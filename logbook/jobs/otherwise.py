@@ -19,6 +19,7 @@ def read_otherwise(known: dict[str, Any], path: Path, options: ImportOptions) ->
     said = {
         "time zone": options.time_zone,
         "positive current": options.positive,
+        "charging direction": options.charging,
         "device": options.device,
         "clock": options.clock,
     }
