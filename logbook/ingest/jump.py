@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.ingest.overlap import is_copy
+from logbook.ingest.moved import is_copy
 from logbook.ingest.question import Question, settle
 from logbook.units import MS_PER_HOUR, MS_PER_S
 

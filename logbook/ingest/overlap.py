@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.ingest.frame import joined
+from logbook.ingest.moved import MOST_COMPARED, QUANTITIES, ROUNDING, hours_of, rows_at, shift_between, told_shift
 from logbook.ingest.run import few, nearly_all
-from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_MINUTE
+from logbook.ingest.still import still_between
+from logbook.units import MS_PER_S, S_PER_MINUTE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,24 +22,11 @@ if TYPE_CHECKING:
     from logbook.ingest.frame import Frame
     from logbook.ingest.ledger import Ledger
 
-QUANTITIES = ("voltage_v", "current_a", "temperature_c", "soc_percent")
 MINUTE_MS = S_PER_MINUTE * MS_PER_S
-SHIFTS_MS = tuple(sign * hours * MS_PER_HOUR // 2 for hours in range(1, 29) for sign in (1, -1))
-"""Half hours up to 14 hours both ways: what a wrong zone or summer time makes."""
 LEAST_LEAP_MS = 2 * MINUTE_MS
 MOST_CUTS = 50
 """More steps back are rows in no order."""
-LEAST_MATCHES = 20
-LEAST_SHARE = 0.95
-LEAST_VALUES = 8
-LEAST_CHANGES, SHARE_OF_CHANGES = 12, 0.9
-"""Where the values are few, so many changes from row to row, and nearly all of them alike, tell a copy too."""
-MOST_COMPARED = 20_000
-STORED_ROUNDING = 0.0006
-"""Readings in the logbook are rounded to thousandths."""
 COARSER = 3.0
-ROUNDING = {"voltage_v": 0.051, "current_a": 0.051, "temperature_c": 0.51, "soc_percent": 0.51}
-"""Differences that another rounding of the same reading makes."""
 
 
 def sorted_once(frame: Frame, ledger: Ledger) -> Frame:
@@ -124,26 +113,72 @@ def _merged(frame: Frame, back: NDArray[np.intp], leaps: NDArray[np.intp], ledge
         return frame
     cuts = np.union1d(back, leaps) if len(back) + len(leaps) <= MOST_CUTS else back
     parts = [frame.take(slice(a, b)) for a, b in zip([0, *cuts.tolist()], [*cuts.tolist(), len(frame)], strict=True)]
+    begins = [0, *(place for place, cut in enumerate(cuts.tolist(), 1) if cut in set(back.tolist()))]
     kept: list[Frame] = []
-    for part, after in itertools.zip_longest(parts, parts[1:]):
-        kept = _with_part(kept, _without_moved(kept, part, after, ledger), ledger)
+    for first, last in itertools.pairwise([*begins, len(parts)]):
+        kept = _with_export(kept, parts[first:last], ledger)
     if len(kept) > 1 and len(back):
         ledger.infer("order of rows", "sorted by time", "strong", f"time goes back {len(back)} times in the file")
     return joined(kept)
 
 
-def _without_moved(kept: Sequence[Frame], part: Frame, after: Frame | None, ledger: Ledger) -> Frame:
-    """A stretch too short to be told by itself, less what stands before as far off as the next stretch of its export does."""
-    if len(part) >= LEAST_MATCHES or not len(part) or after is None or after.ts_ms[0] < part.ts_ms[-1]:
-        return part
-    for shift in {found for stretch in kept if (found := shift_between(stretch, after))}:
-        moved = replace(part, ts_ms=part.ts_ms - shift)
-        for stretch in kept:
-            copies = np.isin(moved.ts_ms, stretch.ts_ms)
-            if copies.any() and _equal_rows(stretch, moved):
-                hours = abs(shift) / MS_PER_HOUR
-                ledger.set_aside(part.lines[copies], f"the same readings stand before, {hours:g} h apart")
-                return part.take(~copies)
+def _with_export(kept: list[Frame], parts: Sequence[Frame], ledger: Ledger) -> list[Frame]:
+    """Add the stretches of one export, between steps back in time, to those before them."""
+    parts = _without_still(kept, parts, ledger)
+    for place, part in enumerate(parts):
+        left = part
+        for shift in _shifts_of_others(kept, parts, place):
+            left = _without_moved(kept, left, shift, ledger)
+        kept = _with_part(kept, left, ledger)
+    return kept
+
+
+def _without_still(kept: Sequence[Frame], parts: Sequence[Frame], ledger: Ledger) -> Sequence[Frame]:
+    """An export less what its edges tell is a copy, where hardly anything in it moves; told where they may."""
+    if not kept or any(told_shift(stretch, part) is not None for stretch in kept for part in parts):
+        return parts
+    earlier, export = joined(kept), joined(parts)
+    earlier = earlier.take(np.unique(earlier.ts_ms, return_index=True)[1])
+    found = still_between(earlier, export)
+    if found is None:
+        return parts
+    copies = rows_at(earlier, export, found.shift_ms)
+    if not (copies & ~rows_at(earlier, export, 0)).any():
+        return parts
+    hours, first, last = hours_of(found.shift_ms), int(export.lines[copies].min()), int(export.lines[copies].max())
+    if not found.sure:
+        ledger.warn(
+            f"Lines {first} to {last} may be the same readings as those {hours} h apart from them, by another clock: hardly "
+            "anything in them moves. They were taken as readings of their own; if they are not, import the file without them."
+        )
+        return parts
+    ledger.set_aside(
+        export.lines[copies],
+        f"the same readings stand before, {hours} h apart: told by where they begin and end, for hardly anything moves",
+    )
+    ledger.warn(
+        f"The file holds the same readings twice, {hours} h apart; the first were kept. Hardly anything in them moves: "
+        f"if lines {first} to {last} are readings of their own, import them as a file by themselves with  --timezone ZONE"
+    )
+    return [part.take(~np.isin(part.lines, export.lines[copies])) for part in parts]
+
+
+def _shifts_of_others(before: Sequence[Frame], parts: Sequence[Frame], place: int) -> list[int]:
+    """How far off the stretches next to one in its export are copies, where it does not tell by itself."""
+    if any(told_shift(stretch, parts[place]) is not None for stretch in before):
+        return []
+    beside = [*parts[place + 1 : place + 2], *parts[max(place - 1, 0) : place]]
+    found = (shift_between(stretch, part) for part in beside for stretch in before)
+    return list(dict.fromkeys(shift for shift in found if shift))
+
+
+def _without_moved(before: Sequence[Frame], part: Frame, shift: int, ledger: Ledger) -> Frame:
+    """A stretch that does not tell by itself, less what stands before as far off as what is next to it."""
+    for stretch in before:
+        copies = rows_at(stretch, part, shift)
+        if copies.any():
+            ledger.set_aside(part.lines[copies], f"the same readings stand before, {hours_of(shift)} h apart")
+            part = part.take(~copies)
     return part
 
 
@@ -155,10 +190,10 @@ def _with_part(kept: Sequence[Frame], part: Frame, ledger: Ledger) -> list[Frame
         shift = shift_between(earlier, part)
         if shift:
             copies = np.isin(part.ts_ms - shift, earlier.ts_ms)
-            hours = abs(shift) / MS_PER_HOUR
-            ledger.set_aside(part.lines[copies], f"the same readings stand before, {hours:g} h apart")
+            hours = hours_of(shift)
+            ledger.set_aside(part.lines[copies], f"the same readings stand before, {hours} h apart")
             ledger.warn(
-                f"The file holds the same readings twice, {hours:g} h apart; the first were kept. Check the time zone."
+                f"The file holds the same readings twice, {hours} h apart; the first were kept. Check the time zone."
             )
             part = part.take(~copies)
         fine, coarse = sorted((earlier, part), key=_interval)
@@ -186,59 +221,6 @@ def _coarse_copies(fine: Frame, coarse: Frame) -> NDArray[np.bool_]:
         fine.ts_ms, coarse.ts_ms - step_coarse
     )
     return near >= step_coarse / step_fine
-
-
-def shift_between(earlier: Frame, later: Frame) -> int | None:
-    """By how many ms the later rows are a moved copy of the earlier ones; None where they are not."""
-    if len(later) < LEAST_MATCHES or len(earlier) < LEAST_MATCHES:
-        return None
-    if _match(earlier, later, 0):
-        return None
-    return next((shift for shift in SHIFTS_MS if _match(earlier, later, shift)), None)
-
-
-def is_copy(earlier: Frame, later: Frame) -> bool:
-    """Whether the later rows stand among the earlier ones, at the same times or moved ones."""
-    if len(later) < LEAST_MATCHES or len(earlier) < LEAST_MATCHES:
-        return _equal_rows(earlier, later)
-    return _match(earlier, later, 0) or shift_between(earlier, later) is not None
-
-
-def _equal_rows(earlier: Frame, later: Frame) -> bool:
-    """Whether most of a few rows stand among the earlier ones at their times."""
-    place = np.minimum(np.searchsorted(earlier.ts_ms, later.ts_ms), len(earlier) - 1)
-    same = earlier.ts_ms[place] == later.ts_ms
-    for name in QUANTITIES:
-        a, b = earlier.get(name)[place], later.get(name)
-        same &= np.isnan(a) | np.isnan(b) | (np.abs(a - b) <= ROUNDING[name])
-    return bool(same.mean() > 0.5) if len(later) else False
-
-
-def _match(earlier: Frame, later: Frame, shift: int) -> bool:
-    """Whether rows at equal times (after the shift) hold equal values that move enough to tell."""
-    if later.ts_ms[0] - shift > earlier.ts_ms[-1] or later.ts_ms[-1] - shift < earlier.ts_ms[0]:
-        return False
-    moved = later.ts_ms - shift
-    within = np.flatnonzero((moved >= earlier.ts_ms[0]) & (moved <= earlier.ts_ms[-1]))
-    within = within[:: max(len(within) // MOST_COMPARED, 1)]
-    place = np.searchsorted(earlier.ts_ms, moved[within])
-    same_time = earlier.ts_ms[place] == moved[within]
-    first, second = place[same_time], within[same_time]
-    if len(first) < max(LEAST_MATCHES, 0.5 * min(len(within), len(earlier))):
-        return False
-    equal = np.ones(len(first), bool)
-    changed = np.zeros(len(first), bool)
-    moving = 0
-    for name in QUANTITIES:
-        a, b = earlier.get(name)[first], later.get(name)[second]
-        held = np.isfinite(a) & np.isfinite(b)
-        equal &= ~held | (np.abs(a - b) <= STORED_ROUNDING)
-        moving = max(moving, len(np.unique(a[held])))
-        changed[1:] |= (np.diff(a) != 0) | (np.diff(b) != 0)
-    telling = moving >= LEAST_VALUES or (
-        int(changed.sum()) >= LEAST_CHANGES and float(equal[changed].mean()) >= SHARE_OF_CHANGES
-    )
-    return telling and bool(equal.mean() >= LEAST_SHARE)
 
 
 def _each_once(frame: Frame, ledger: Ledger) -> Frame:

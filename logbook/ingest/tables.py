@@ -9,7 +9,7 @@ import numpy as np
 
 from logbook.errors import BadData
 from logbook.ingest.device import chosen_device
-from logbook.ingest.overlap import ROUNDING
+from logbook.ingest.moved import ROUNDING
 from logbook.ingest.run import few
 from logbook.ingest.table import read_sections
 from logbook.ingest.text import Text

@@ -50,6 +50,10 @@ NAMES = {
 """Key of a question to its name in a receipt, where they differ."""
 
 
+ALIKE = 0.1
+"""Series of one monitor have intervals no further apart than this share (ours)."""
+
+
 class NotAgain(LogbookError):
     """A file can't be read again as it was."""
 
@@ -78,7 +82,32 @@ def beside(store: Store, row: ImportRow) -> list[Later]:
             found.append(Later(other, receipt))
             spans.append((other.first_ms, other.last_ms))
     took_place = _took_place(receipt_from_json(stored_receipt(store, row.id)))
-    return found if took_place or any(_depends(later.receipt) for later in found) else []
+    if took_place or any(_depends(later.receipt) or _has_rival(store, row, later) for later in found):
+        return found
+    return []
+
+
+def _has_rival(store: Store, row: ImportRow, later: Later) -> bool:
+    """Whether another import before it holds another series of its time, to which this one may not have seemed to belong."""
+    for other in list_imports(store, row.pack_id):
+        if other.id == row.id or other.id >= later.row.id or not _overlap(other, later.row):
+            continue
+        interval_s = receipt_from_json(stored_receipt(store, other.id)).interval_s
+        if not later.receipt.rows_already_known or not _alike(interval_s, later.receipt.interval_s):
+            return True
+    return False
+
+
+def _overlap(first: ImportRow, second: ImportRow) -> bool:
+    spans = [(entry.first_ms, entry.last_ms) for entry in (first, second)]
+    if any(start is None or end is None for start, end in spans):
+        return False
+    (a, b), (c, d) = spans
+    return bool(a <= d and c <= b)  # type: ignore[operator]
+
+
+def _alike(first_s: float | None, second_s: float | None) -> bool:
+    return bool(first_s and second_s) and abs(first_s - second_s) < ALIKE * min(first_s, second_s)  # type: ignore[operator, type-var]
 
 
 def _depends(receipt: Receipt) -> bool:
@@ -113,7 +142,11 @@ def _recording(store: Store, connection: Connection, pack: Pack, later: Later) -
             raise NotAgain(str(error)) from error
         if _own(recording.receipt) != _own(later.receipt):
             raise NotAgain("it is read otherwise by this version.", where=later.row.file_name)
-        copies = copies_among(lambda start, end: readings_between(connection, pack.id, start, end), recording.readings)
+        copies = copies_among(
+            lambda start, end: readings_between(connection, pack.id, start, end),
+            recording.readings,
+            trusted=_zone_said(later.receipt),
+        )
         recording = without_copies(recording, copies, lambda lines: lines_of(path, options, lines))
     now, was = recording.receipt, later.receipt
     told = replace(now, columns=was.columns, inferences=was.inferences, mapping=was.mapping, changes=was.changes)
@@ -128,6 +161,12 @@ def _own(receipt: Receipt) -> tuple[Any, ...]:
         if not is_of_copies(reason) and reason != CONTRADICTS
     }
     return receipt.rows_read, sorted(aside.items()), sorted((entry.kind, entry.count) for entry in receipt.repairs)
+
+
+def _zone_said(receipt: Receipt) -> bool:
+    return any(
+        entry.question == "time zone" and entry.evidence.startswith("as you said") for entry in receipt.inferences
+    )
 
 
 def _is_part(receipt: Receipt) -> bool:
@@ -155,6 +194,7 @@ def _options(pack: Pack, later: Later) -> ImportOptions:
         rated_ah=pack.rated_ah,
         default_time_zone=pack.time_zone,
         device=said.get("device"),
+        charging=said.get("charging direction"),
         remembered=(memory_of(later.row.id, later.receipt.as_json()),),
         max_bytes=1 << 40,
         max_ratio=1e6,

@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.ingest.frame import Frame
-from logbook.ingest.overlap import COARSER, ROUNDING, SHIFTS_MS, shift_between
+from logbook.ingest.moved import ROUNDING, SHIFTS_MS, hours_of, rows_at, told_shift
+from logbook.ingest.overlap import COARSER
+from logbook.ingest.still import WITHOUT_HOLE, Still, still_between
 from logbook.schema.receipt import SetAside
 from logbook.store import read_readings
 from logbook.units import MS_PER_HOUR
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from logbook.schema.reading import Readings
+    from logbook.schema.receipt import Receipt
     from logbook.schema.recording import Recording
     from logbook.store import Store
 
@@ -35,13 +38,12 @@ FEW = 20
 """So many readings at least make a series of their own."""
 LEAST_COARSE = 6
 """So many of a coarser copy: half an hour of five-minute means."""
-WITHOUT_HOLE = 1.6
-"""Neighbours no further apart than so many usual steps have no reading missing between them."""
 AGREE = 0.9
 """Share of the rows of a coarser copy that lie within what the finer one spans."""
 FIRST_SHOWN = 20
 COARSE = "a coarser copy of readings that are in the logbook in finer steps"
 SHIFTED = "the same readings are in the logbook"
+BY_EDGES = "told by where they begin and end, for hardly anything in them moves"
 TAKES_PLACE = "the finer ones take their place"
 OTHER_DEVICE = "another series of a time the logbook has readings of, as of a second device"
 Compared = ("voltage_v", "current_a")
@@ -53,6 +55,10 @@ class Copies:
 
     shifted: dict[int, NDArray[np.bool_]] = field(default_factory=dict)
     """Milliseconds by which they stand later than the stored ones, and which."""
+    still: dict[int, NDArray[np.bool_]] = field(default_factory=dict)
+    """The same of readings in which too little moves to tell, by their edges."""
+    unsure: dict[int, NDArray[np.bool_]] = field(default_factory=dict)
+    """The same where these say too little too; taken as readings of their own."""
     coarser: NDArray[np.bool_] | None = None
     other_device: NDArray[np.bool_] | None = None
     replaces: NDArray[np.int64] | None = None
@@ -61,8 +67,9 @@ class Copies:
     def aside(self) -> Iterator[tuple[NDArray[np.bool_], str]]:
         """What is to be set aside, and why."""
         for shift_ms, rows in self.shifted.items():
-            hours = f"{abs(shift_ms) / MS_PER_HOUR:g} h {'earlier' if shift_ms > 0 else 'later'}"
-            yield rows, f"{SHIFTED}, {hours}"
+            yield rows, f"{SHIFTED}, {far(shift_ms)}"
+        for shift_ms, rows in self.still.items():
+            yield rows, f"{SHIFTED}, {far(shift_ms)}: {BY_EDGES}"
         for mask, reason in ((self.coarser, COARSE), (self.other_device, OTHER_DEVICE)):
             if mask is not None and mask.any():
                 yield mask, reason
@@ -73,12 +80,19 @@ def is_of_copies(reason: str) -> bool:
     return reason in {COARSE, OTHER_DEVICE} or reason.startswith(SHIFTED)
 
 
-def copies_in(store: Store, pack_id: int, readings: Readings) -> Copies:
-    """Compare a file's readings with what is stored of the pack."""
-    return copies_among(lambda start, end: read_readings(store, pack_id, start, end), readings)
+def far(shift_ms: int) -> str:
+    """How far off the stored readings are from where a file has them."""
+    return f"{hours_of(shift_ms)} h {'earlier' if shift_ms > 0 else 'later'}"
 
 
-def copies_among(stored_between: Callable[[int, int], Readings], readings: Readings) -> Copies:
+def copies_in(store: Store, pack_id: int, readings: Readings, *, trusted: bool = False) -> Copies:
+    """Compare a file's readings with what is stored of the pack; `trusted` where its owner said what its clock shows."""
+    return copies_among(lambda start, end: read_readings(store, pack_id, start, end), readings, trusted=trusted)
+
+
+def copies_among(
+    stored_between: Callable[[int, int], Readings], readings: Readings, *, trusted: bool = False
+) -> Copies:
     """Compare a file's readings with those that are stored from a moment up to another."""
     if len(readings) < LEAST_COARSE:
         return Copies()
@@ -86,11 +100,12 @@ def copies_among(stored_between: Callable[[int, int], Readings], readings: Readi
     stored = stored_between(first - REACH_MS, last + REACH_MS + 1)
     if len(stored) < LEAST_COARSE:
         return Copies()
-    shifted = _shifted(stored, readings)
-    left = ~np.any([np.zeros(len(readings), bool), *shifted.values()], axis=0)
+    shifted, told = _shifted(stored, readings)
+    still, unsure = ({}, {}) if told else _still(stored, readings, trusted=trusted)
+    left = ~np.any([np.zeros(len(readings), bool), *shifted.values(), *still.values()], axis=0)
     here = stored.between(first - 4 * MS_PER_HOUR, last + 4 * MS_PER_HOUR)
     coarser, other, replaces = _second_series(here, readings, left)
-    return Copies(shifted, coarser, other, replaces)
+    return Copies(shifted, still, unsure, coarser, other, replaces)
 
 
 def without_copies(recording: Recording, copies: Copies, texts: Callable[[Sequence[int]], dict[int, str]]) -> Recording:
@@ -99,7 +114,7 @@ def without_copies(recording: Recording, copies: Copies, texts: Callable[[Sequen
     for mask, reason in copies.aside():
         recording = _with_set_aside(recording, mask & keep, reason, texts)
         keep &= ~mask
-    receipt = recording.receipt
+    receipt = _with_doubt(recording.receipt, copies)
     if copies.replaces is not None:
         number = len(copies.replaces)
         told = f"{number} stored readings are a coarser copy of these; {TAKES_PLACE}."
@@ -110,6 +125,18 @@ def without_copies(recording: Recording, copies: Copies, texts: Callable[[Sequen
     ends = (int(times[0]), int(times[-1])) if len(times) else (None, None)
     receipt = replace(receipt, rows_stored=len(times), first_ms=ends[0], last_ms=ends[1])
     return replace(recording.taken(keep), receipt=receipt, replaces=copies.replaces)
+
+
+def _with_doubt(receipt: Receipt, copies: Copies) -> Receipt:
+    """Say what was stored though it may be a copy, and what to do if it is."""
+    for shift_ms, rows in copies.unsure.items():
+        told = (
+            f"{int(rows.sum())} readings in which hardly anything moves are taken as readings of their own, of a pack that "
+            f"rested on; the logbook holds the same ones {far(shift_ms)}. If they are a copy by another clock, undo this "
+            "import and import the file with  --timezone ZONE"
+        )
+        receipt = replace(receipt, warnings=(*receipt.warnings, told))
+    return receipt
 
 
 def _with_set_aside(
@@ -142,27 +169,67 @@ def _way_out(reason: str) -> str:
         return ""
     if reason == OTHER_DEVICE:
         return "The stored ones are kept as the record. If these should be it, undo the other import and import this file again."
+    if reason.endswith(BY_EDGES):
+        return "If they are readings of their own, undo this import and import the file with  --timezone ZONE"
     return "If the clock of the stored ones is wrong, undo their import, and import both with  --timezone ZONE"
 
 
-def _shifted(stored: Readings, readings: Readings) -> dict[int, NDArray[np.bool_]]:
-    """Blocks of readings whose sequence of values is stored hours apart."""
+def _shifted(stored: Readings, readings: Readings) -> tuple[dict[int, NDArray[np.bool_]], bool]:
+    """Blocks of readings whose sequence of values is stored hours apart, and whether any told that it is, or is not.
+
+    A block that does not tell by itself is a copy as far off as others are, as far as it is equal there.
+    """
     found: dict[int, NDArray[np.bool_]] = {}
-    here = _frame(readings)
-    times = np.asarray(readings.ts_ms)
-    rows = max(BLOCK_ROWS, len(readings) // MOST_BLOCKS)
-    for start in range(0, len(readings), rows):
-        block = slice(start, start + rows)
-        low, high = times[block][0] - REACH_MS, times[block][-1] + REACH_MS
-        around = stored.between(int(low), int(high) + 1)
-        if len(around) < FEW:
+    mute: list[slice] = []
+    here, before = _frame(readings), _frame(stored)
+    times = here.ts_ms
+    length = max(BLOCK_ROWS, len(readings) // MOST_BLOCKS)
+    told = False
+    for start in range(0, len(readings), length):
+        block = slice(start, min(start + length, len(times)))
+        around = _around(before, times[block])
+        if not len(around):
             continue
-        shift = shift_between(_frame(around), here.take(block))
+        rows = np.arange(block.start, block.stop)
+        shift = told_shift(around, here.take(block))
+        told |= shift is not None
+        if shift == 0:  # what does not stand there may stand elsewhere
+            rows = rows[~np.isin(times[rows], around.ts_ms)]
+            shift = told_shift(around, here.take(rows)) if len(rows) else 0
+        elif shift is None:
+            mute.append(block)
         if shift:
-            copied = np.zeros(len(times), bool)
-            copied[block] = np.isin(times[block] - shift, around.ts_ms)
-            found[shift] = found.get(shift, np.zeros(len(times), bool)) | copied
-    return found
+            copied = found.setdefault(shift, np.zeros(len(times), bool))
+            copied[rows] |= np.isin(times[rows] - shift, around.ts_ms)
+    for block in mute if found else ():
+        around, left = _around(before, times[block]), np.ones(block.stop - block.start, bool)
+        for shift, copied in found.items():
+            copied[block] |= left & rows_at(around, here.take(block), shift)
+            left &= ~copied[block]
+    return found, told
+
+
+def _around(stored: Frame, times: NDArray[np.int64]) -> Frame:
+    return stored.take(slice(*np.searchsorted(stored.ts_ms, (times[0] - REACH_MS, times[-1] + REACH_MS + 1)).tolist()))
+
+
+def _still(
+    stored: Readings, readings: Readings, *, trusted: bool
+) -> tuple[dict[int, NDArray[np.bool_]], dict[int, NDArray[np.bool_]]]:
+    """Readings in which too little moves to tell: those that are copies by their edges, and those that may be."""
+    before, here = _frame(stored), _frame(readings)
+    first, last = np.searchsorted(here.ts_ms, (before.ts_ms[0] - REACH_MS, before.ts_ms[-1] + REACH_MS + 1)).tolist()
+    near = here.take(slice(first, last))
+    cut = bool(before.ts_ms[0] - (here.ts_ms[0] - REACH_MS) < MS_PER_HOUR // 2)
+    found: Still | None = still_between(before, near, open_start=cut)
+    if found is None:
+        return {}, {}
+    copied, doubtful = np.zeros(len(here), bool), np.zeros(len(here), bool)
+    copied[first:last] = rows_at(before, near, found.shift_ms)
+    doubtful[first:last] = copied[first:last] & ~rows_at(before, near, 0)
+    if not doubtful.any():
+        return {}, {}
+    return ({found.shift_ms: copied}, {}) if found.sure and not trusted else ({}, {found.shift_ms: doubtful})
 
 
 def _frame(readings: Readings) -> Frame:
@@ -189,7 +256,13 @@ def _second_series(
         return None, None, None
     if coarser and _within(readings, stored, among, step):
         return among, None, None
-    return None, among, None
+    return (None, None, None) if _holds(readings, stored) else (None, among, None)
+
+
+def _holds(readings: Readings, stored: Readings) -> bool:
+    """Whether nearly all stored readings of that time are among these: the same series, of which more rows came."""
+    here = stored.between(int(readings.ts_ms[0]), int(readings.ts_ms[-1]) + 1)
+    return len(here) >= FEW and float(_same(here, readings).mean()) >= AGREE
 
 
 def _comparable(stored: Readings, readings: Readings) -> Readings:

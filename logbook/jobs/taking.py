@@ -11,12 +11,12 @@ from logbook.errors import BadData, LogbookError, Unanswered
 from logbook.ingest import Question, lines_of, read_export
 from logbook.ingest.question import settle
 from logbook.ingest.read import by_memory
-from logbook.jobs.copies import copies_in, without_copies
+from logbook.jobs.copies import copies_in, far, without_copies
 from logbook.jobs.era import Era, eras_of, within
 from logbook.jobs.progress import silent
 from logbook.jobs.remembered import remembered
 from logbook.store import reading_span
-from logbook.units import MS_PER_HOUR, ms_from_datetime
+from logbook.units import ms_from_datetime
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -52,11 +52,11 @@ def read_for_pack(
     options = replace(options, remembered=remembered(store, pack.id), **_known_times(store, pack))
     eras = (era,) if era else eras_of(store, pack)
     recording = within(_read(path, options, ask, progress), *eras)
-    copies = copies_in(store, pack.id, recording.readings)
+    copies = copies_in(store, pack.id, recording.readings, trusted=_zone_said(options))
     if question := _clock_question(recording, copies):
         options = replace(options, time_zone=settle(question, ask, path.name))
         recording = within(_read(path, options, ask, silent), *eras)
-        copies = copies_in(store, pack.id, recording.readings)
+        copies = copies_in(store, pack.id, recording.readings, trusted=True)
     return without_copies(recording, copies, lambda lines: lines_of(path, options, lines))
 
 
@@ -83,21 +83,26 @@ def _read(path: Path, options: ImportOptions, ask: Ask | None, progress: Progres
         raise
 
 
+def _zone_said(options: ImportOptions) -> bool:
+    return bool(options.time_zone or (options.mapping and options.mapping.time.zone))
+
+
 def _clock_question(recording: Recording, copies: Copies) -> Question | None:
     """Asked where a clock whose zone was only supposed brings copies at another hour, and new readings beside them."""
     zones = [entry for entry in recording.receipt.inferences if entry.question == "time zone"]
-    if not copies.shifted or not zones or zones[0].strength not in DOUBTFUL:
+    if not zones or zones[0].strength not in DOUBTFUL:
         return None
-    copied = {shift: int(mask.sum()) for shift, mask in copies.shifted.items()}
-    if sum(copied.values()) >= ALL_BUT_FEW * len(recording.readings):
+    number = len(recording.readings)
+    told = copies.unsure or {**copies.shifted, **copies.still}
+    copied = {shift: int(mask.sum()) for shift, mask in told.items()}
+    if not copied or (not copies.unsure and sum(copied.values()) >= ALL_BUT_FEW * number):
         return None
     shift = max(copied, key=lambda entry: copied[entry])
-    way = "earlier" if shift > 0 else "later"
+    doubt = "; hardly anything in them moves, so they may be its rest that went on" if copies.unsure else ""
     return Question(
         "time_zone",
         "In which time zone does its clock run?",
         (),
-        f"Read in {zones[0].answer}, {copied[shift]} of its {len(recording.readings)} readings are in the logbook "
-        f"{abs(shift) / MS_PER_HOUR:g} h {way}.",
+        f"Read in {zones[0].answer}, {copied[shift]} of its {number} readings are in the logbook {far(shift)}{doubt}.",
         "--timezone ZONE  (such as Europe/Berlin or UTC)",
     )

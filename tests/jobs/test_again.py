@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from logbook.jobs.health import health
@@ -82,6 +82,8 @@ def taken(store, pack, folder: Path, names) -> list[int]:
     return found
 
 
+@example(names=["an hour on", "part an hour on", "fine", "first half"], gone=[0, 2, 3, 1])
+@example(names=["coarser means", "contradicting", "second half"], gone=[1, 2, 0, 3])
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     names=st.lists(st.sampled_from(sorted(EXPORTS)), min_size=2, max_size=4, unique=True),

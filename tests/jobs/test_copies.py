@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from logbook.errors import Unanswered
 from logbook.jobs.import_files import import_file
 from logbook.store import read_readings, set_aside_rows, undo_import
 from tests.ingest.trip import lines, plain_cells, text, trip
@@ -186,3 +187,85 @@ def test_a_file_again_is_still_a_no_op(store, pack, tmp_path):
 
     assert again.already_imported
     assert content(store) == before
+
+
+def still(rows: int, *, last: float = 13.3):
+    """A parked pack of which hardly anything moves; the voltage may step at row 200."""
+    parked = trip(rows)
+    return parked.with_(
+        voltage_v=np.where(np.arange(rows) < 200, 13.3, last),
+        current_a=np.zeros(rows),
+        temperature_c=np.full(rows, 8.0),
+        soc_percent=np.full(rows, 80.0),
+    )
+
+
+LOCAL = "%Y-%m-%d %H:%M:%S"
+SUPPOSED = replace(OPTIONS, time_zone=None, default_time_zone="Europe/Berlin")
+SAID = replace(OPTIONS, time_zone="Europe/Berlin")
+
+
+def by_local_clock(hours: float):
+    """The times of Berlin in winter, by a clock that is so many hours ahead of it."""
+    return plain_cells(LOCAL, offset_h=1.0 + hours)
+
+
+def test_a_still_stretch_at_another_hour_is_set_aside_with_the_option_that_says_otherwise(store, pack, tmp_path):
+    import_file(store, export(tmp_path, "first.csv", still(240)), pack, OPTIONS)
+
+    path = export(tmp_path, "later.csv", still(240), by_local_clock(1.0))
+    receipt = import_file(store, path, pack, SUPPOSED)
+
+    assert (receipt.rows_stored, receipt.rows_set_aside, receipt.rows_already_known) == (0, 240, 0)
+    (reason,) = receipt.set_aside_reasons
+    assert "1 h earlier" in reason
+    assert any("--timezone" in warning for warning in receipt.warnings)
+    undo_import(store, receipt.import_id)
+    said = import_file(store, path, pack, SAID)
+    assert (said.rows_stored, said.rows_set_aside, said.rows_already_known) == (60, 0, 180)
+
+
+def test_a_still_stretch_that_may_be_a_copy_and_goes_on_is_asked_about(store, pack, tmp_path):
+    import_file(store, export(tmp_path, "first.csv", still(190)), pack, OPTIONS)
+    longer = still(400, last=13.2)
+    path = export(tmp_path, "later.csv", longer, by_local_clock(1.0))
+
+    with pytest.raises(Unanswered, match="hardly anything in them moves") as refused:
+        import_file(store, path, pack, SUPPOSED)
+
+    assert "--timezone" in (refused.value.mend or "")
+    said = import_file(store, path, pack, SAID)
+    assert said.rows_stored + said.rows_already_known == 400
+
+
+def test_rest_that_goes_on_is_stored_without_a_question(store, pack, tmp_path):
+    whole = still(400, last=13.2)
+    import_file(store, export(tmp_path, "first.csv", whole.take(slice(0, 190))), pack, OPTIONS)
+
+    path = export(tmp_path, "later.csv", whole.take(slice(101, None)), by_local_clock(0.0))
+    receipt = import_file(store, path, pack, SUPPOSED)
+
+    assert (receipt.rows_stored, receipt.rows_already_known, receipt.rows_set_aside) == (210, 89, 0)
+    assert not receipt.warnings
+
+
+@pytest.mark.parametrize("rows", [510, 1300])
+def test_still_parts_of_a_moved_copy_are_copies_as_the_rest_of_it_is(rows: int, store, pack, tmp_path):
+    """The last ten rows tell nothing by themselves, nor do hours in which nothing moves."""
+    t = trip(rows)
+    held = np.where((np.arange(rows) >= rows - 350) & (np.arange(rows) < rows - 10), rows - 350, np.arange(rows))
+    t = t.with_(**{name: getattr(t, name)[held] for name in ("voltage_v", "current_a", "temperature_c", "soc_percent")})
+    import_file(store, export(tmp_path, "first.csv", t), pack, OPTIONS)
+
+    receipt = import_file(store, export(tmp_path, "later.csv", t, plain_cells(offset_h=1.0)), pack, OPTIONS)
+
+    assert (receipt.rows_stored, receipt.rows_set_aside) == (0, rows)
+
+
+def test_the_rows_between_those_of_a_thinned_export_are_no_second_device(store, pack, tmp_path):
+    import_file(store, export(tmp_path, "thinned.csv", MINUTE.take(slice(0, None, 2))), pack, OPTIONS)
+
+    receipt = import_file(store, export(tmp_path, "whole.csv", MINUTE), pack, OPTIONS)
+
+    assert (receipt.rows_stored, receipt.rows_already_known, receipt.rows_set_aside) == (150, 150, 0)
+    np.testing.assert_array_equal(stored_times(store, pack), MINUTE.ts_ms)
