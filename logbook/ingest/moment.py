@@ -271,7 +271,7 @@ def _compact(values: NDArray[np.float64]) -> NDArray[np.int64]:
 
 
 def _is_serial(values: NDArray[np.float64]) -> bool:
-    steps = np.abs(np.diff(values[~np.isnan(values)][:1000]))
+    steps = np.diff(np.sort(values[~np.isnan(values)][:1000]))  # in whichever order the rows stand
     return bool(len(steps) and np.median(steps) < 0.5)
 
 

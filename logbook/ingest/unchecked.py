@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 LEAST_ROWS, LEAST_SHARE, SHARE_AGAINST = 20, 0.25, 0.08
 """An end of fewer rows with a current, or of less of the time a current flowed, is not worth a word; of one with votes
 against the rest much less is (ours)."""
+MANY_AGAINST = 3
+"""So many votes against the rest, and none with it, are worth a word however little flowed."""
 LEAST_FLOW_A = 0.2
 LEAST_CHANGE_A, LEAST_CHANGES = 0.05, 8
 SURE = 4.0
@@ -64,15 +66,18 @@ def _large(frame: Frame, found: VotesOfSources, ends: list[tuple[int, int]]) -> 
     return [
         end
         for end, rows in inside
-        if np.count_nonzero(flows[rows]) >= LEAST_ROWS
-        and np.add.reduce(steps_ms[rows], where=flows[rows]) >= _least_share(found, end) * whole_ms
+        if (against := _against(found, end)) >= MANY_AGAINST
+        or (
+            np.count_nonzero(flows[rows]) >= LEAST_ROWS
+            and np.add.reduce(steps_ms[rows], where=flows[rows])
+            >= (SHARE_AGAINST if against else LEAST_SHARE) * whole_ms
+        )
     ]
 
 
-def _least_share(found: VotesOfSources, end: tuple[int, int]) -> float:
-    """What share of the time an end must hold; votes in it speak against the rest, as it holds none that agree."""
-    against = any(((rows >= end[0]) & (rows <= end[1])).any() for rows, _ in found)
-    return SHARE_AGAINST if against else LEAST_SHARE
+def _against(found: VotesOfSources, end: tuple[int, int]) -> int:
+    """Votes in an end, all of which speak against the rest, as it holds none that agree."""
+    return sum(int(np.count_nonzero((rows >= end[0]) & (rows <= end[1]))) for rows, _ in found)
 
 
 def ohm_lean(frame: Frame, first: int, last: int) -> float:
