@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +13,7 @@ from logbook.ingest.run import few, nearly_all, thinned, typical_range
 from logbook.ingest.temperature import CODINGS
 from logbook.ingest.unit import Unit, unit_exact
 from logbook.ingest.use import Scale
-from logbook.units import fahrenheit_from_celsius
+from logbook.units import celsius_from_fahrenheit, fahrenheit_from_celsius
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -94,12 +95,28 @@ def _by_values(  # noqa: C901, PLR0911 - one rule a line, the first that fits sp
         return Scale(unit_exact(made.unit), "strong", f"{shape} are all such as {made.why}")
     if not _may_be_fahrenheit(held, ledger.locale):
         strength = "strong" if low < 0 and (ledger.locale.celsius or not ledger.locale.winter) else "fair"
+        _tell_of_frost(held, low, high, ledger)
         return Scale(unit_exact("°C"), strength, f"{shown}; in °F it would be frost all the time")
     frost = f"{low:g} °C would be {fahrenheit_from_celsius(low):.0f} °F, and both happen"
     return _asked(("°C", "°F"), f"Its values run from {low:g} to {high:g}; {frost}.", where, ask, ledger)
 
 
-def _may_be_fahrenheit(held: NDArray[np.float64], locale: Locale) -> bool:
+def _tell_of_frost(held: NDArray[np.float64], low: float, high: float, ledger: Ledger) -> None:
+    """Only its place, or how cold it would be, speaks for °C: said, as frost would be missed, but not asked of all."""
+    there = ledger.locale
+    coldest = USUAL_FROST_F if there.celsius else COLDEST_F
+    if low < 0 or not _may_be_fahrenheit(held, replace(there, celsius=False), coldest):
+        return
+    if ledger.memory and "temperature_c" in ledger.memory.units:
+        return
+    frost = f"{celsius_from_fahrenheit(low):.0f} to {celsius_from_fahrenheit(high):.0f} °C"
+    ledger.warn(
+        f"Its temperatures, from {low:g} to {high:g}, have no unit and were read as °C, which is likelier. If the "
+        f'monitor counts °F they were {frost}: import it with  --mapping FILE  with  unit = "°F"  under [columns.temperature_c]'
+    )
+
+
+def _may_be_fahrenheit(held: NDArray[np.float64], locale: Locale, usual_frost_f: float = USUAL_FROST_F) -> bool:
     """Whether values that may be °C may as well be °F: of a frost that is possible there and then."""
     if not len(held):
         return False
@@ -108,7 +125,7 @@ def _may_be_fahrenheit(held: NDArray[np.float64], locale: Locale) -> bool:
         return low >= COLDEST_F
     if middle >= FREEZING_F or high >= MILD_F:
         return low >= 0
-    if locale.celsius or not locale.winter or middle < USUAL_FROST_F:
+    if locale.celsius or not locale.winter or middle < usual_frost_f:
         return False
     # a pack that freezes for days is not kept even, as one in a room is
     even = high - low < (EVEN_F if locale.days >= EVEN_DAYS else STILL_F)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from logbook.errors import Unanswered
-from logbook.ingest import ImportOptions, read_export
+from logbook.ingest import ImportOptions, parse_mapping, read_export
 from tests.ingest.trip import local, text, trip
 
 JANUARY, JULY = "2024-01-15T21:00:00", "2024-07-15T21:00:00"
@@ -169,3 +171,25 @@ def test_a_year_is_not_frozen_all_through(start, tmp_path):
     recording = read_export(path, ImportOptions(cells_in_series=4, rated_ah=100.0, time_zone="UTC", positive="charge"))
 
     np.testing.assert_allclose(recording.readings.temperature_c, degrees)
+
+
+@pytest.mark.parametrize(
+    ("between", "header", "told"),
+    [((-10.0, -2.0), "Temp", True), ((-10.0, -2.0), "Temp °F", False), (ROOM, "Temp °C", False)],
+)
+def test_a_native_fahrenheit_in_a_country_of_celsius_is_told_with_its_way_out(tmp_path, between, header, told):
+    """14 to 28 without a unit in January: °C by its place alone, and a frost if the place is wrong."""
+    degrees = np.rint(fahrenheit(np.linspace(*between, 300)))
+    path = tmp_path / "trip.csv"
+    shown_as(tmp_path, degrees.astype(int).tolist(), header)
+    options = ImportOptions(cells_in_series=4, rated_ah=100.0, default_time_zone="Europe/Berlin")
+
+    warnings = [warning for warning in read_export(path, options).receipt.warnings if "°F" in warning]
+    said = replace(options, mapping=parse_mapping('[columns.temperature_c]\nunit = "°F"'))
+
+    assert bool(warnings) is told
+    if told:
+        assert '--mapping FILE  with  unit = "°F"  under [columns.temperature_c]' in warnings[0]
+        found = read_export(path, said)
+        np.testing.assert_allclose(found.readings.temperature_c, celsius(degrees), atol=0.01)
+        assert not [warning for warning in found.receipt.warnings if "°F" in warning]
