@@ -53,9 +53,16 @@ class Finding:
 def check(store: Store, progress: Progress = silent, *, mend: bool = False, method: Method = METHOD) -> list[Finding]:
     """Give what is wrong, nothing for a sound logbook; with `mend`, what the readings allow is made again."""
     damage = soundness.damage(store)
-    if damage:
-        return [Finding(text, "Restore a backup.") for text in damage]
-    found = [
+    found = []
+    if damage.derived and not damage.problems:
+        what = f"Of what was made of the readings, rows of {', '.join(damage.derived)} are damaged."
+        found.append(Finding(what, "They can be made again.", mend))
+        if mend:
+            soundness.forget_derived(store)
+            damage = soundness.damage(store)
+    if damage.problems or damage.derived:
+        return found + [Finding(text, "Restore a backup.") for text in damage.problems]
+    found += [
         Finding(f'The kept original of "{name}" is gone or damaged.', "Restore it from a backup.")
         for name in soundness.damaged_originals(store)
     ]
@@ -64,12 +71,6 @@ def check(store: Store, progress: Progress = silent, *, mend: bool = False, meth
         packs = list_packs(store)
     except BadConfiguration as error:
         return [*found, Finding(f"{error.what[0].upper()}{error.what[1:]}", "Restore a backup.")]
-    if broken := soundness.damaged_derived(store):
-        what = f"Of what was made of the readings, rows of {', '.join(broken)} are damaged."
-        found.append(Finding(what, "They can be made again.", mend))
-        if not mend:
-            return found
-        soundness.forget_derived(store)
     for number, pack in enumerate(packs):
         found += _rollups(store, pack, mend=mend)
         found += _findings(store, pack, mend=mend, method=method) or _answers(store, pack, mend=mend)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import time
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
 
 from logbook.errors import LogbookError
 from logbook.store import dialect, models, originals
+from logbook.store.engine import begun, explained, migration_engine
 from logbook.store.imports import list_imports
 from logbook.store.readings import samples_between
 from logbook.store.rollups import all_levels, replace_rollups, stored_rollup
@@ -21,39 +24,74 @@ if TYPE_CHECKING:
 
     from logbook.store.engine import Store
 
+ABOUT = re.compile(r" (?:for|in|from)(?: index)? (\w+)(?:\.\w+)?$")
+"""How SQLite ends what it finds wrong with the rows of a table or an index (sqlite.org/pragma.html, integrity_check)."""
 STRETCH_MS = 7 * MS_PER_DAY
 """Readings looked at together: 600,000 at one a second."""
 
 
-def damage(store: Store) -> list[str]:
-    """Give what the database itself finds wrong, or else what is wrong with rows that cannot be made again."""
-    problems = [f"The database's file is damaged: {text}" for text in dialect.integrity_problems(store.engine)]
+@dataclass(frozen=True)
+class Damage:
+    """What is wrong with the tables."""
+
+    problems: list[str]
+    """In sentences, what only a backup mends."""
+    derived: list[str]
+    """Names of tables that can be made again; all that can be said where there is nothing else."""
+
+
+def damage(store: Store) -> Damage:
+    """Give what the database itself finds wrong, or else rows that belong to nothing or hold another kind of value."""
+    told = dialect.integrity_problems(store.engine)
+    tables = [_derived_of(text) for text in told]
+    problems = [
+        f"The database's file is damaged: {text}" for text, name in zip(told, tables, strict=True) if name is None
+    ]
+    derived = {name for name in tables if name is not None}
     if problems:
-        return problems
-    kept = [table for table in models.metadata.sorted_tables if table not in models.DERIVED]
-    problems = [f"Rows of {name} belong to nothing." for name in _orphans(store) if name not in _names(models.DERIVED)]
-    return problems + [f"Rows of {name} hold what does not belong there." for name in _with_odd_values(store, kept)]
+        return Damage(problems, sorted(derived))
+    names = {table.name for table in models.DERIVED}
+    orphans = set(_orphans(store))
+    odd = set(_with_odd_values(store, models.metadata.sorted_tables))
+    problems = [f"Rows of {name} belong to nothing." for name in sorted(orphans - names)]
+    problems += [f"Rows of {name} hold what does not belong there." for name in sorted(odd - names)]
+    return Damage(problems, sorted(derived | (orphans & names) | (odd & names) | set(_incomplete(store))))
 
 
-def damaged_derived(store: Store) -> list[str]:
-    """Give the names of derived tables whose rows belong to nothing, are missing, or hold another kind of value."""
-    found = {name for name in _orphans(store) if name in _names(models.DERIVED)}
-    found |= set(_with_odd_values(store, models.DERIVED))
+def _derived_of(text: str) -> str | None:
+    """The derived table that what SQLite found wrong is all about; None where it is about more than rows of one."""
+    found = ABOUT.search(text)
+    if not found:
+        return None
+    for table in models.DERIVED:
+        own = {table.name, *(str(index.name) for index in table.indexes)}
+        if found[1] in own or found[1].startswith(f"sqlite_autoindex_{table.name}_"):
+            return table.name
+    return None
+
+
+def _incomplete(store: Store) -> list[str]:
+    """Give the names of derived tables that lack a row which others need."""
+    kind, finding, state = models.finding_kind.c, models.finding.c, models.digest_state.c
+    described = sa.exists().where(kind.pack_id == finding.pack_id, kind.kind == finding.kind)
+    stated = sa.exists().where(state.pack_id == models.pack.c.id)
+    lost = {
+        "finding": sa.select(finding.kind).where(~described),
+        "digest_state": sa.select(models.pack.c.id).where(~stated),
+    }
     with store.reading() as connection:
-        kind, finding = models.finding_kind.c, models.finding.c
-        known = sa.exists().where(kind.pack_id == finding.pack_id, kind.kind == finding.kind)
-        if connection.execute(sa.select(finding.kind).where(~known).limit(1)).first():
-            found.add(models.finding.name)
-        stated = sa.select(models.digest_state.c.pack_id)
-        if connection.execute(sa.select(models.pack.c.id).where(models.pack.c.id.not_in(stated))).first():
-            found.add(models.digest_state.name)
-    return sorted(found)
+        return [name for name, query in lost.items() if connection.execute(query.limit(1)).first()]
 
 
 def forget_derived(store: Store) -> None:
     """Empty the derived tables, whatever they hold; findings are made again by a refresh, rollups by `make_rollups`."""
+    with store.writing():
+        pass  # refused where nothing may be written
     state = models.digest_state
-    with store.writing() as connection:
+    engine = migration_engine(
+        store.url
+    )  # without foreign keys: with them SQLite looks for each row where it should stand
+    with explained(store.path), engine.connect() as connection, begun(connection, store.path):
         for table in models.DERIVED:
             connection.execute(sa.delete(table))
         for pack_id in connection.execute(sa.select(models.pack.c.id)).scalars().all():
@@ -64,15 +102,10 @@ def forget_derived(store: Store) -> None:
 def is_damaged(store: Store) -> bool:
     """Whether the order of the database's file is broken, or rows hold what does not belong there."""
     try:
-        with store.reading() as connection:
-            broken = bool(dialect.structure_problems(connection))
-        return broken or bool(_with_odd_values(store, models.metadata.sorted_tables)) or bool(damaged_derived(store))
+        found = damage(store)
     except (LogbookError, *dialect.ERRORS):
         return True
-
-
-def _names(tables: Iterable[sa.Table]) -> set[str]:
-    return {table.name for table in tables}
+    return bool(found.problems or found.derived)
 
 
 def _with_odd_values(store: Store, tables: Iterable[sa.Table]) -> list[str]:

@@ -7,7 +7,16 @@ from logbook.jobs import check as checking
 from logbook.jobs import health as answering
 from logbook.jobs.check import check
 from logbook.jobs.health import health
-from logbook.store import commit_import, edit_pack, findings, list_imports, list_packs, originals, read_findings
+from logbook.store import (
+    commit_import,
+    dialect,
+    edit_pack,
+    findings,
+    list_imports,
+    list_packs,
+    originals,
+    read_findings,
+)
 from logbook.store.engine import migration_engine
 from tests.store.recordings import DAY_MS, content, drawn, recording_of
 
@@ -202,6 +211,31 @@ def test_rows_of_a_pack_that_is_not_there_are_forgotten_where_they_can_be_made_a
 
     (found,) = check(filled)
     assert "rows of hour are damaged" in found.message
+    check(filled, mend=True)
+
+    assert check(filled) == []
+    assert content(filled) == whole
+
+
+def test_rows_out_of_their_order_are_made_again_where_they_are_derived(filled, pack):
+    """SQLite looks for a row where it should stand, and finds nothing, or puts another in its place."""
+    whole = content(filled)
+    dialect.close_for_good(filled.engine)
+    with filled.reading() as connection:
+        (bucket,) = connection.exec_driver_sql(
+            "SELECT bucket_ms FROM rollup WHERE level_s = 900 ORDER BY bucket_ms LIMIT 1 OFFSET 40"
+        ).one()
+    dialect.close_for_good(filled.engine)
+    # both numbers as SQLite stores those of their size (sqlite.org/fileformat2.html, section 2.1)
+    key = (900).to_bytes(2, "big") + bucket.to_bytes(6, "big")
+    file = bytearray(filled.path.read_bytes())
+    assert file.count(key) == 1
+    file[file.index(key) + 3] ^= 0x01
+    filled.path.write_bytes(file)
+    assert any("order for rollup" in text for text in dialect.integrity_problems(filled.engine))
+
+    found = check(filled)
+    assert "rollup" in found[0].message
     check(filled, mend=True)
 
     assert check(filled) == []
