@@ -95,6 +95,7 @@ EXPLANATIONS = (
     ("no such column", BadConfiguration, "a column of the logbook's tables is gone.", "Restore a backup of it."),
     ("not a database", BadConfiguration, "this file is not a logbook.", "Choose another file with --db or LOGBOOK_DB."),
     ("malformed", BadConfiguration, "the logbook's file is damaged.", "Restore a backup of it."),
+    ("integer overflow", BadConfiguration, "the logbook's file is damaged: numbers in it are beyond measure.", LOOK),
 )
 """What SQLite says, and what it means to the owner."""
 

@@ -88,9 +88,8 @@ def forget_derived(store: Store) -> None:
     with store.writing():
         pass  # refused where nothing may be written
     state = models.digest_state
-    engine = migration_engine(
-        store.url
-    )  # without foreign keys: with them SQLite looks for each row where it should stand
+    # without foreign keys: with them SQLite looks for each row where it should stand
+    engine = migration_engine(store.url)
     with explained(store.path), engine.connect() as connection, begun(connection, store.path):
         for table in models.DERIVED:
             connection.execute(sa.delete(table))

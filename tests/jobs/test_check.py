@@ -16,6 +16,7 @@ from logbook.store import (
     list_packs,
     originals,
     read_findings,
+    reading_span,
 )
 from logbook.store.engine import migration_engine
 from tests.store.recordings import DAY_MS, content, drawn, recording_of
@@ -313,3 +314,16 @@ def test_a_fault_of_the_program_is_not_taken_for_damage(filled, monkeypatch):
 
     with pytest.raises(KeyError, match="ours"):
         health(filled, edit_pack(filled, "House", time_zone="Europe/Berlin"))
+
+
+def test_numbers_beyond_measure_are_no_fault_of_the_program(filled, pack):
+    whole = content(filled)
+    run(filled, "UPDATE rollup SET n = 9223372036854775807")
+
+    with pytest.raises(BadConfiguration, match="beyond measure") as told:
+        reading_span(filled, pack.id)
+    assert "--mend" in told.value.mend
+
+    assert all(mended.mended for mended in check(filled, mend=True))
+    assert check(filled) == []
+    assert content(filled) == whole
