@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -36,6 +37,7 @@ TELLING = frozenset({"voltage_v", "current_a", "charge_current_a", "discharge_cu
 """Without one of these, or cells, a file tells nothing of a pack."""
 
 
+MOSTLY = 0.9
 YES_AND_NO = (
     frozenset({"0", "1"}), frozenset({"true", "false"}), frozenset({"yes", "no"}), frozenset({"on", "off"}),
     frozenset({"y", "n"}), frozenset({"ja", "nein"}), frozenset({"oui", "non"}),
@@ -176,8 +178,10 @@ def _without_hint(found: Meaning) -> Meaning:
 
 
 def _unit_in_cells(cells: Sequence[str]) -> Unit | None:
-    units = {read_cell(cell, ".").unit or read_cell(cell, ",").unit for cell in cells[:50]}
-    return unit_named(found) if len(units) == 1 and (found := units.pop()) else None
+    """The unit that stands in nearly all cells; a row whose values moved into other columns brings one of its own."""
+    units = Counter(read_cell(cell, ".").unit or read_cell(cell, ",").unit for cell in cells[:50])
+    found, count = units.most_common(1)[0] if units else (None, 0)
+    return unit_named(found) if found and count >= MOSTLY * units.total() else None
 
 
 def _mapped(mapping: Mapping, uses: list[Use], where: str) -> list[Use]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from logbook.errors import BadData, nearest
 from logbook.ingest.question import Question, settle
-from logbook.ingest.run import more_than_few
+from logbook.ingest.run import few, more_than_few
 from logbook.ingest.word import folded
 
 if TYPE_CHECKING:
@@ -113,8 +113,7 @@ def _by_codes(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> tu
             )
         return frame, None
     codes, words = frame.words[name]
-    flows = np.abs(current) >= LEAST_AGAINST_A
-    flowing = tuple(word for code, word in enumerate(words) if more_than_few(flows & (codes == code)))
+    flowing = tuple(word for code, word in enumerate(words) if _flows(current, codes == code))
     if known.charging is not None:
         into = _words_meant(known.charging, words, known)
         ledger.infer(QUESTION, known.charging, "given", "as you said")
@@ -126,6 +125,13 @@ def _by_codes(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> tu
     factors = _apply(codes, words, signs)
     current = _without_signs(current, frame, ledger)
     return frame.with_columns(current_a=np.where(current == 0, 0.0, current * factors)), "charge"
+
+
+def _flows(current: NDArray[np.float64], rows: NDArray[np.bool_]) -> bool:
+    """Whether a current flows while a code stands: a good one in some of its rows, or any in most of them."""
+    some = int(np.count_nonzero(np.abs(current[rows]) > 0))
+    large = more_than_few(rows & (np.abs(current) >= LEAST_AGAINST_A))
+    return large or (some > few(len(rows)) and some > 0.5 * int(np.count_nonzero(rows)))
 
 
 def _charging_words(words: tuple[str, ...], known: Known, ledger: Ledger, ask: Ask | None) -> list[str]:

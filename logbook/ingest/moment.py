@@ -193,7 +193,7 @@ def _number_moments(
             if (form == "epoch" and named == name) or (
                 not (form and named) and low <= typical < high and not _is_compact(values)
             ):
-                _refuse_rounded(values, options.file_name)
+                _refuse_rounded(values, options.file_name, rows_a_time=_rows_a_time(layout, values))
                 ledger.infer("time", f"epoch in {name}", "strong", "the size of the numbers")
                 return Moments(_rounded(values, unit_exact(name)), utc=True)
     if form is None and _is_compact(values):
@@ -234,13 +234,26 @@ def _rounded(values: NDArray[np.float64], unit: Unit) -> NDArray[np.int64]:
     return np.where(wild, NO_MOMENT, np.where(wild, 0, ms).astype(np.int64))
 
 
-def _refuse_rounded(values: NDArray[np.float64], where: str) -> None:
-    if len(values) > 10 and np.count_nonzero(np.diff(values) == 0) > 0.8 * len(values):
+def _rows_a_time(layout: Layout, values: NDArray[np.float64]) -> int:
+    """How many rows of one time follow each other where each holds one value: 1 in other tables."""
+    if not any(use.target == "quantity" for use in layout.uses) or len(values) < 2:
+        return 1
+    starts = np.flatnonzero(np.diff(values, prepend=np.nan) != 0)
+    return min(int(np.median(np.diff(starts, append=len(values)))), MOST_QUANTITIES)
+
+
+def _refuse_rounded(values: NDArray[np.float64], where: str, rows_a_time: int) -> None:
+    same = np.count_nonzero(np.diff(values) == 0)
+    if len(values) > 10 and same > (1 - 0.2 / rows_a_time) * len(values):
         raise BadData(
             "Its times have lost their digits (such as 1.69E+12), as a spreadsheet leaves them when it saves.",
             where=where,
             mend="Import the file as the monitor exported it, not the one saved again.",
         )
+
+
+MOST_QUANTITIES = 64
+"""A table of one value a row repeats a time once for each thing it logs."""
 
 
 def _is_compact(values: NDArray[np.float64]) -> bool:

@@ -66,7 +66,7 @@ def _checked_to_its_ends(frame: Frame, votes: VotesOfSources, evidence: SignEvid
         if lean <= -SURE and not evidence.split:
             way = f"; but in lines {first} to {last} voltage and current change the other way, as if the sign turned over there"
             evidence = replace(evidence, split=way)
-        elif lean < SURE:
+        elif lean < SURE or end.contradicted:
             ledger.infer(
                 "sign of the current",
                 f"not checked in lines {first} to {last}",

@@ -39,6 +39,8 @@ class End:
     last: int
     lean: float
     """Standard errors by which the voltage goes with (+) the current or against it (-)."""
+    contradicted: bool
+    """Whether votes enough speak against the rest there, whatever Ohm's law says."""
 
 
 def unchecked_ends(frame: Frame, found: VotesOfSources) -> list[End]:
@@ -50,7 +52,10 @@ def unchecked_ends(frame: Frame, found: VotesOfSources) -> list[End]:
     first_vote = min(int(rows.min()) for rows in agreeing if len(rows))
     last_vote = max(int(rows.max()) for rows in agreeing if len(rows))
     ends = [(0, first_vote - 1), (last_vote + 1, len(frame) - 1)]
-    return [End(first, last, ohm_lean(frame, first, last)) for first, last in _large(frame, found, ends)]
+    return [
+        End(first, last, ohm_lean(frame, first, last), _against(found, (first, last)) >= MANY_AGAINST)
+        for first, last in _large(frame, found, ends)
+    ]
 
 
 def _large(frame: Frame, found: VotesOfSources, ends: list[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -261,6 +261,35 @@ def _found_later() -> list[Fixture]:
     ]  # fmt: skip
 
 
+def _found_last() -> list[Fixture]:
+    t = trip()
+    in_cells = [
+        HEADER.replace("current_a", "Current (mA)"),
+        *(
+            f"{row[0]},{row[1]} V,{1000 * t.current_a[place]:.0f}mA,{row[3]},{row[4]}"
+            for place, row in enumerate(line.split(",") for line in lines(t)[1:])
+        ),
+    ]
+    time, volts, *rest = in_cells[9].split(",")
+    in_cells[9] = ",".join([time, "", volts, *rest[:-1]])
+    epoch = ["time,sensor,value,unit"]
+    for place, line in enumerate(lines(t)[1:]):
+        _time, *values = line.split(",")
+        named = zip(("Voltage", "Current", "Temperature", "SoC"), values, ("V", "A", "°C", "%"), strict=True)
+        epoch += [f"{t.ts_ms[place]},{name},{value},{unit}" for name, value, unit in named]
+        epoch += [f"{t.ts_ms[place]},Cell {cell},{t.voltage_v[place] / 4:.3f},V" for cell in range(1, 5)]
+    days = np.random.default_rng(3).permutation(
+        _serial_days(trip(300, interval_s=600.0), 25_569).decode().split("\n")[1:-1]
+    )
+    shuffled = "\n".join([HEADER, *days]) + "\n"
+    kept = t.take(np.setdiff1d(np.arange(300), [8]))
+    return [
+        Fixture("units-in-cells-beside-a-shifted-row", 6, _utf8(in_cells), kept, set_aside={"its values stand in the wrong columns": 1}),
+        Fixture("epoch-of-eight-values-a-time", 14, _utf8(epoch), t, inferred={"time": "epoch in ms"}),
+        Fixture("days-in-no-order", 8, shuffled.encode(), trip(300, interval_s=600.0), {**ZONED, "now_ms": int(t.ts_ms[-1]) + 10**9}, inferred={"spreadsheet days": "counted from 1900"}, tolerance={"ts_ms": 1000}),
+    ]  # fmt: skip
+
+
 def mixed() -> tuple[Fixture, ...]:
     """All of them."""
     return (
@@ -271,4 +300,5 @@ def mixed() -> tuple[Fixture, ...]:
         *_one_value_a_row(),
         *_spreadsheet_days(),
         *_found_later(),
+        *_found_last(),
     )

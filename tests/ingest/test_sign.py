@@ -237,3 +237,35 @@ def test_few_votes_after_a_turn_borrow_none_from_before_it(tmp_path):
     found = recording.readings.current_a
     there = np.isfinite(found)
     np.testing.assert_array_equal(found[there], current[there])
+
+
+def test_a_small_charge_beside_a_code_that_nothing_explains_is_asked_about_too(tmp_path):
+    """0.3 A of a small panel is a current as well: without its code it would count as a load."""
+    t, into = coded()
+    t = t.with_(current_a=np.where(into, 0.3, 2.5))
+
+    with pytest.raises(Unanswered, match="which word of its direction column is charging"):
+        read_coded(tmp_path, t, into)
+    recording = read_coded(tmp_path, t, into, ask=lambda _question: "1")
+
+    np.testing.assert_array_equal(recording.readings.current_a, np.where(into, 0.3, -2.5))
+
+
+def test_percentages_that_all_go_the_other_way_at_an_end_are_told_whatever_the_voltage_does(tmp_path):
+    """The voltage rises with a current that is shown with the other sign, as a slow charge moves it; one more % strayed."""
+    t = trip(600, interval_s=600.0)
+    rows = np.arange(600)
+    current = np.where(
+        rows < 300, np.where(rows % 40 < 20, -4.0, 3.0), np.where(rows < 450, 0.0, -0.3 + 0.1 * (rows % 3))
+    )
+    soc = 60.0 + np.concatenate([[0.0], np.cumsum(current[:-1])]) / 6.0
+    shown = np.where(rows >= 400, -current, current) + 0.0
+    t = t.with_(
+        current_a=shown, soc_percent=np.round(soc) + 2 * (rows == 107), voltage_v=np.round(13.2 + 0.02 * shown, 3)
+    )
+
+    recording = read(tmp_path, lines(t), replace(OPTIONS, positive=None))
+
+    turned_rows = np.sign(recording.readings.current_a) * np.sign(current) < 0
+    assert turned_rows.any()
+    assert any("Which way the current counts" in warning for warning in recording.receipt.warnings)
