@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.ingest.frame import Frame
-from logbook.ingest.moved import ROUNDING, SHIFTS_MS, hours_of, rows_at, told_shift
+from logbook.ingest.moved import ROUNDING, SHIFTS_MS, hours_of, places, rows_at, told_shift
 from logbook.ingest.overlap import COARSER
 from logbook.ingest.still import WITHOUT_HOLE, Still, still_between
 from logbook.schema.receipt import SetAside
@@ -194,13 +194,13 @@ def _shifted(stored: Readings, readings: Readings) -> tuple[dict[int, NDArray[np
         shift = told_shift(around, here.take(block))
         told |= shift is not None
         if shift == 0:  # what does not stand there may stand elsewhere
-            rows = rows[~np.isin(times[rows], around.ts_ms)]
+            rows = rows[~places(around, times[rows])[1]]
             shift = told_shift(around, here.take(rows)) if len(rows) else 0
         elif shift is None:
             mute.append(block)
         if shift:
             copied = found.setdefault(shift, np.zeros(len(times), bool))
-            copied[rows] |= np.isin(times[rows] - shift, around.ts_ms)
+            copied[rows] |= places(around, times[rows] - shift)[1]
     for block in mute if found else ():
         around, left = _around(before, times[block]), np.ones(block.stop - block.start, bool)
         for shift, copied in found.items():
