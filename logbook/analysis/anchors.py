@@ -2,6 +2,7 @@
 
 full          at the full voltage with the current tapered to the tail, held: proven
 nearly_full   at a lower constant voltage, tapered further and held for long
+held          at a voltage below that of full, held until next to nothing flows
 rested_full   the log begins with a rested voltage above the plateau
 empty         the board opened after a low cell, or the cut-off voltage was reached: proven
 knee          in the bottom knee at low load, where voltage tells the state of charge
@@ -23,6 +24,7 @@ import numpy as np
 import pandas as pd
 
 from logbook.analysis import ocv
+from logbook.analysis.hold import SETTLED_S, held_soc, holds, is_held
 from logbook.analysis.openings import TOTAL_RESISTANCE_CELL_OHM_AH
 from logbook.analysis.runs import joined, runs
 from logbook.analysis.standoff import LEAP_CELL_V, against_ohm, leaps, near_cold, never_tapers, stands_off
@@ -40,6 +42,7 @@ COLUMNS = (
     "hour_net_ah", "hour_charge_ah", "hour_discharge_ah", "hour_logged_s", "hour_live_s", "hour_switched_ah", "hour_scatter_ah2",
     "hour_counted_ah", "hour_counted_s", "cold",
 )  # fmt: skip
+HALF_DAY_MS = 12 * MS_PER_HOUR
 INTERRUPTION_S = 600.0
 """A load that dips the voltage for less than this does not end the full state."""
 GENTLE_C_RATE = 0.1
@@ -62,11 +65,12 @@ ACTIVATION_J_PER_MOL = 17_000.0
 REFERENCE_END_SOC = 0.0015
 """What the table shows where a 0.2 C discharge ends; capacity is counted from there."""
 RESTED_CELL_V = np.array([3.335, 3.345, 3.354, 3.357, 3.365, 3.375, 3.390, 3.420, 3.450])
-RESTED_SOC = np.array([0.840, 0.900, 0.920, 0.930, 0.960, 0.980, 0.988, 0.996, 0.999])
-RESTED_SIGMA = np.array([0.100, 0.080, 0.070, 0.060, 0.030, 0.017, 0.012, 0.006, 0.004])
-"""Rested voltage near the top, between the branches of Jahn et al. 2024, doi 10.1038/s44172-024-00221-4:
-0.80 after a charge rests as high as 0.97 after a discharge. What one owner's habit leaves is much the
-same each time, so most of the error is common to a pack's rested anchors (see `balance`)."""
+RESTED_SOC = np.array([0.857, 0.903, 0.930, 0.952, 0.978, 0.985, 0.989, 0.996, 0.999])
+RESTED_SIGMA = np.array([0.110, 0.095, 0.075, 0.060, 0.030, 0.017, 0.012, 0.006, 0.004])
+"""Rested voltage near the top, between the branches: means of four public cells, that of Jahn et al. 2024, doi
+10.1038/s44172-024-00221-4, and the three of `ocv`. In the first, 0.80 after a charge rests as high as 0.97 after a
+discharge. What one owner's habit leaves is much the same each time, so most of the error is common to a pack's rested
+anchors (see `balance`)."""
 
 
 def anchors(track: Track, pack: Pack, openings: pd.DataFrame, tallied: Tally | None = None) -> pd.DataFrame:
@@ -132,7 +136,28 @@ def _full(track: Track, pack: Pack) -> list[Row]:
         if any(start <= last and first <= end + _samples(track, end, S_PER_HOUR * 12) for start, end in taken):
             continue
         rows += _edges(track, last, "nearly_full", 0.982, 0.013, pack)
-    return rows + _tapered(track, pack, taken)
+    rows += _tapered(track, pack, taken)
+    return rows + _held(track, pack, {row[0] for row in rows})
+
+
+def _held(track: Track, pack: Pack, tops: set[int]) -> list[Row]:
+    """A voltage below that of full, held until next to nothing flows, with no better top within half a day."""
+    readings = track.readings
+    rest_cell_v = _rest_cell_v(readings.voltage_v, readings.current_a, readings.temperature_c, pack)
+    mask = holds(track, pack, rest_cell_v)
+    if not mask.any():
+        return []
+    tops_ms = readings.ts_ms[sorted(tops)]
+    rows: list[Row] = []
+    for first, last in joined(runs(mask, track.gap_after), readings.ts_ms, track.gap_after, INTERRUPTION_S):
+        near_ms = HALF_DAY_MS
+        begin, end = np.searchsorted(tops_ms, [readings.ts_ms[first] - near_ms, readings.ts_ms[last] + near_ms])
+        if begin < end or not is_held(track, pack, first, last) or not _came_from_charge(track, pack, first, last):
+            continue
+        late = np.arange(first, last + 1)[mask[first : last + 1]][-max(3, _samples(track, last, SETTLED_S)) :]
+        soc, sigma = held_soc(float(np.median(rest_cell_v[late])))
+        rows += _edges(track, last, "held", soc, sigma, pack)
+    return rows
 
 
 def _tapered(track: Track, pack: Pack, taken: list[tuple[int, int]]) -> list[Row]:

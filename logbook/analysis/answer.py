@@ -13,12 +13,14 @@ from logbook.analysis.basis import with_basis
 from logbook.analysis.capacity import capacity
 from logbook.analysis.cycles import cycles
 from logbook.analysis.digest import digest
+from logbook.analysis.exchange import exchange, since
 from logbook.analysis.fade import fade
 from logbook.analysis.flags import flags
 from logbook.analysis.idle import idle
 from logbook.analysis.monitor import monitor
 from logbook.analysis.protection import protection
 from logbook.analysis.resistance import resistance
+from logbook.analysis.tally import stands_for
 from logbook.analysis.thaw import perhaps_frozen
 from logbook.schema.health import Health, PackSummary, ReadingsSummary
 from logbook.schema.reading import Readings
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from logbook.analysis.balance import Balance
     from logbook.schema.pack import Pack
 
 SURELY = 3.0
@@ -48,11 +51,14 @@ def answer(
     solved = balance(tables, pack)
     tables = solved.tables
     hours = tables["hours"]
-    measured = capacity(solved, hours, pack)
+    other = exchange(solved)
+    if other:
+        solved = balance(since(tables, other.at_ms), pack)
+    measured = capacity(solved, solved.tables["hours"], pack)
+    if other:
+        measured = replace(measured, reason=" ".join(filter(None, (other.reason, measured.reason))))
     capacity_ah = measured.ah.value if measured.ah else pack.rated_ah
-    offset_a = solved.value("offset_a")
-    hidden_a = solved.value("hidden_a")
-    hidden_a = hidden_a if abs(hidden_a) >= SURELY * solved.sigma("hidden_a") else 0.0
+    offset_a = solved.sensor_offset_a
     readings = _readings(hours, span_ms)
     health = Health(
         pack=PackSummary(pack.name, pack.cell.label, pack.cells_in_series, pack.rated_ah),
@@ -60,32 +66,39 @@ def answer(
         capacity=measured,
         fade=fade(solved, measured, pack),
         cycles=cycles(
-            hours,
+            hours.assign(**stands_for(hours, tables["tally"])[["charge_ah", "discharge_ah"]]),
             tables["openings"],
             pack,
             capacity_ah=capacity_ah,
             offset_a=offset_a,
-            hidden_a=hidden_a,
-            tallied=tables["tally"],
+            anchors=None if other else solved.anchors,
+            behind_zero_a=(_surely(solved, "hidden_a"), _surely(solved, "fed_a")),
         ),
         cold_charging=replace(
             cold.answer(
                 tables["cold"],
                 pack,
                 hours=hours,
+                offset_a=offset_a,
                 not_stored=fed_heater(solved, tables["cold"]),
                 has_temperature=bool(len(hours) and hours["min_temperature_c"].notna().any()),
             ),
             perhaps_frozen_ah=perhaps_frozen(hours, pack),
         ),
-        idle=idle(solved, hours, pack),
+        idle=idle(solved, solved.tables["hours"], pack),
         resistance=resistance(tables["steps"], readings.interval_s),
-        monitor=monitor(solved, tables, pack),
+        monitor=monitor(solved, solved.tables, pack),
         protection=protection(tables["openings"], tables["blocked"], tables["sights"], tables["status"]),
         cells=cells.answer(tables["cells"]),
     )
     health = with_basis(health, tables, pack)
     return replace(health, flags=flags(health, acknowledged, pack.limits, raised))
+
+
+def _surely(solved: Balance, name: str) -> float:
+    """An unknown where it is surely not nothing, else 0."""
+    value = solved.value(name)
+    return value if abs(value) >= SURELY * solved.sigma(name) else 0.0
 
 
 def _complete(tables: Mapping[str, pd.DataFrame], pack: Pack) -> dict[str, pd.DataFrame]:

@@ -2,12 +2,13 @@
 
 Between two anchors the count of the samples is
 
-    q = C(t)·Δs + u_last − u_first + loss·hours + offset·live hours + hidden·zero hours − miss·switched Ah + inefficiency·Ah in
+    q = C(t)·Δs + u_last − u_first + loss·hours + offset·live hours + hidden·zero hours + fed·fed hours − miss·switched Ah + inefficiency·Ah in
         + heated·Ah in below the limit
 
-with C(t) = C_now + rate·(now − t) + any step, s the anchors' states of charge, u their errors
+with C(t) = C_now + rate·(now − t) + bend·(now − t)² + any step, s the anchors' states of charge, u their errors
 (shared by neighbouring spans, with a bias common to each kind of anchor, and one share of what the cold keeps back),
-`offset` counting only while the sensor shows something, `hidden` while it shows exactly nothing, `miss` the part of an
+`offset` counting only while the sensor shows something, `hidden` while it shows exactly nothing, `fed` in place
+of that while something may feed the loads, `miss` the part of an
 interval by which point samples see switching loads too long, and `heated` the share of cold charge that fed a heater of
 the pack's own. Linear in all unknowns, with Gaussian priors (that of the rate has the tails of a Student-t), so the
 posterior is a weighted least-squares solution; errors in both Ah and state of charge are carried (the WTLS of Plett 2011, J. Power
@@ -22,6 +23,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.analysis.bypass import past_sensor_a, zero_seen
 from logbook.analysis.cold import heater_suspected
 from logbook.analysis.dead_band import FINEST_A, width_a
 from logbook.analysis.solution import Problem, Solution, solve
@@ -38,12 +40,24 @@ if TYPE_CHECKING:
 
     from logbook.schema.pack import Pack
 
-BASE = ("capacity_ah", "rate_ah_per_year", "offset_a", "loss_a", "hidden_a", "miss", "inefficiency")
-KINDS = ("full", "nearly_full", "rested_full", "empty", "knee")
-KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "rested_full": 0.94, "empty": 0.002, "knee": 0.025}
+BASE = (
+    "capacity_ah",
+    "rate_ah_per_year",
+    "bend_ah_per_year2",
+    "offset_a",
+    "loss_a",
+    "hidden_a",
+    "fed_a",
+    "miss",
+    "inefficiency",
+)
+KINDS = ("full", "nearly_full", "held", "rested_full", "empty", "knee")
+KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "held": 0.7, "rested_full": 0.94, "empty": 0.002, "knee": 0.025}
 """1 sd of the error common to all anchors of a kind; ours, tested for coverage. In shares of capacity, but for the
-rested ones in shares of their own sigma, of which most is common: one owner leaves a pack much the same each time."""
-RESTED_OWN_SHARE = 0.34
+held and rested ones in shares of their own sigma, of which most is common: one owner, charger and voltmeter leave and
+show a pack much the same each time."""
+OWN_SHARE = {"held": 0.7, "rested_full": 0.34}
+"""Share of the sigma that is not common, of kinds whose state of charge is read off the flat part of the curve."""
 COLD, COLD_SIGMA = 0.3, 0.5
 """How much of the table of what the cold keeps back holds for a pack: some deliver at the freezing point as if it were
 mild, others lack a sixth (see `anchors`). It is one figure for all the runs of a pack, so runs do not average it out."""
@@ -52,7 +66,9 @@ HEATED, NOT_HEATED = (1.0, 1.0), (0.0, 1e-6)
 RATE_SIGMA = 0.02
 """Scale of a fade about 2 % of rated a year, with heavy tails: most packs lose 1 to 4, a neglected one over 10
 (common practice, no source)."""
-RESTED_BIAS = "bias_rested_full"
+BEND_SIGMA = 0.005
+"""How the fade itself changes, share of rated in a year and a year, with heavy tails: new packs fade faster at first, and
+worn ones at the end (ours)."""
 INEFFICIENCY = 0.0012
 """Share of the charge that is not stored; LiFePO4 returns 99.8 to 99.95 % (from memory of the literature)."""
 MISS_INTERVAL_S, MISS_SIGMA, MISS_OF_ONE = (60.0, 300.0), (0.1, 0.3), 0.41
@@ -67,8 +83,6 @@ COUNTER_ROWS = 15
 """How many stretches of the monitor's count tell something new; its own ways of counting do not average out (ours)."""
 HIDDEN_SHARE = 0.5
 """1 sd of what flows behind a shown zero, share of the dead band (ours)."""
-ZERO_SIGMA_A = 0.01
-"""Rounding and drift of a sensor's zero seen while no current can flow."""
 WORTH_A_DOUBT, DOUBTED_LEAST = 0.02, 0.02
 MOST_STEPS = 4
 SURE_SIGMAS, STEP_SURELY = 1.645, 0.03
@@ -97,6 +111,8 @@ class Balance:
     tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     """What it rests on: all of the log as an instrument with the last zero would have shown it."""
     zero_changes: tuple[ZeroChange, ...] = ()
+    past_sensor_a: float | None = None
+    """What flows out of the pack past the sensor, on the average, where more is missing than an offset explains."""
     doubted_ms: int | None = None
     """When capacity may have dropped at once, where that is neither proved nor unlikely."""
 
@@ -108,6 +124,11 @@ class Balance:
         """Posterior standard deviation of an unknown."""
         place = self.names.index(name)
         return float(np.sqrt(self.covariance[place, place]))
+
+    @property
+    def sensor_offset_a(self) -> float:
+        """What the sensor itself adds to every reading, A: without what flows past it."""
+        return self.value("offset_a") - (self.past_sensor_a or 0.0)
 
     def combined(self, weights: Mapping[str, float]) -> tuple[float, float]:
         """Posterior mean and standard deviation of a weighted sum of unknowns, which may be known better than its parts."""
@@ -133,14 +154,16 @@ def balance(tables: Mapping[str, pd.DataFrame], pack: Pack, changes: tuple[ZeroC
     now_ms = int(tables["hours"]["start_ms"].iloc[-1]) if len(tables["hours"]) else 0
     problem = _problem(anchors, found, tables, pack, now_ms)
     proved_full = anchors["kind"].isin(("full", "nearly_full")).any()
+    taken = "held" if anchors["kind"].eq("held").any() else "rested_full"
     if not proved_full:
-        problem = _held(problem, RESTED_BIAS, 0.0)
+        problem = _fixed(problem, f"bias_{taken}", 0.0)
     plain = solve(problem)
     fresh = zero_change(problem, plain, found) if len(changes) < MOST_STEPS else None
     if fresh and fresh.gain > _gain_of_step(problem, plain, found, anchors, pack):
         return balance(as_read_later(tables, fresh), pack, (*changes, fresh))
     solved = replace(_stepped(problem, plain, found, anchors, pack, now_ms), tables=tables, zero_changes=changes)
-    return solved if proved_full else _unsure_of_rested(problem, plain, solved)
+    solved = solved if proved_full else _unsure_of(f"bias_{taken}", KIND_BIAS[taken], problem, plain, solved)
+    return _unsure_of_bypass(problem, plain, solved, zero_seen(tables))
 
 
 def fed_heater(solved: Balance, pieces: pd.DataFrame) -> bool:
@@ -149,7 +172,7 @@ def fed_heater(solved: Balance, pieces: pd.DataFrame) -> bool:
     return heater_suspected(pieces) and surely > 0.5
 
 
-def _held(problem: Problem, name: str, value: float) -> Problem:
+def _fixed(problem: Problem, name: str, value: float) -> Problem:
     """The same problem with an unknown taken as known."""
     place = problem.names.index(name)
     mean, sigma = problem.prior_mean.copy(), problem.prior_sigma.copy()
@@ -157,17 +180,28 @@ def _held(problem: Problem, name: str, value: float) -> Problem:
     return replace(problem, prior_mean=mean, prior_sigma=sigma)
 
 
-def _unsure_of_rested(problem: Problem, plain: Solution, solved: Balance) -> Balance:
-    """As unsure as the curve of a rested pack is: without a proven full the log tells nothing of it that could be learned.
+def _unsure_of(name: str, sigma: float, problem: Problem, plain: Solution, solved: Balance) -> Balance:
+    """As unsure as the curve of the pack is: without a proven full the log tells nothing of it that could be learned.
 
-    How the count varies with the rested voltage is the shape of the pack's own curve; to read the error of the table
+    How the count varies with the voltage is the shape of the pack's own curve; to read the error of the table
     out of it would be to trust the table. So that error is considered, not estimated (Schmidt 1966, Adv. Control
     Systems 3:293, from memory).
     """
-    shifted = solve(_held(problem, RESTED_BIAS, KIND_BIAS["rested_full"]))
+    shifted = solve(_fixed(problem, name, sigma))
     moved = np.zeros(len(solved.mean))
     moved[: len(plain.mean)] = shifted.mean - plain.mean
     return replace(solved, covariance=solved.covariance + np.outer(moved, moved))
+
+
+def _unsure_of_bypass(problem: Problem, plain: Solution, solved: Balance, seen: tuple[float, float] | None) -> Balance:
+    """As unsure as it makes the answers that what is missing may flow at other times than an offset would."""
+    past_a = past_sensor_a(solved.value("offset_a"), solved.sigma("offset_a"), seen)
+    if past_a is None:
+        return solved
+    fixed = solve(_fixed(problem, "offset_a", seen[0] if seen else 0.0))
+    moved = np.zeros(len(solved.mean))
+    moved[: len(plain.mean)] = fixed.mean - plain.mean
+    return replace(solved, past_sensor_a=past_a, covariance=solved.covariance + np.outer(moved, moved))
 
 
 def _gain_of_step(problem: Problem, plain: Solution, found: pd.DataFrame, anchors: pd.DataFrame, pack: Pack) -> float:
@@ -214,9 +248,11 @@ def _problem(
     columns = [
         change,
         change * years_ago,
+        change * years_ago**2,
         found["live_hours"].to_numpy(float),
         found["hours"].to_numpy(float),
         found["zero_hours"].to_numpy(float),
+        found["fed_hours"].to_numpy(float),
         -found["switched_ah"].to_numpy(float),
         found["charge_ah"].to_numpy(float),
     ]
@@ -224,12 +260,11 @@ def _problem(
     first, last = found["first"].to_numpy(int), found["last"].to_numpy(int)
     columns += [bias_ah(anchors, first, last, name, pack) for name in KINDS]
     columns += [cold_ah(anchors, first, last, pack), found["cold_ah"].to_numpy(float)]
-    heated = HEATED if heater_suspected(tables["cold"]) else NOT_HEATED
-    own_share = np.where(kind == "rested_full", RESTED_OWN_SHARE, 1.0)
+    own_share = np.array([OWN_SHARE.get(name, 1.0) for name in kind])
     anchor_variance = (anchors["sigma"].to_numpy(float) * own_share * rated) ** 2
     chained = _same_state(anchors, last[:-1], first[1:])
     side_design, side_data, side_variance = _side_rows(tables, pack, len(names))
-    hidden_a = HIDDEN_SHARE * width_a(tables["dead_band"])
+    prior = _priors(tables, pack)
     return Problem(
         names=names,
         design=np.column_stack(columns) if len(found) else np.empty((0, len(names))),
@@ -240,31 +275,30 @@ def _problem(
         side_design=side_design,
         side_data=side_data,
         side_variance=side_variance,
-        prior_mean=np.array(
-            [
-                0.9 * rated,
-                0.02 * rated,
-                0.0,
-                1e-4 * rated,
-                0.0,
-                0.0,
-                INEFFICIENCY,
-                *(0.0 for _ in KINDS),
-                COLD,
-                heated[0],
-            ]
-        ),
-        prior_sigma=np.array(
-            [
-                *(0.6 * rated, RATE_SIGMA * rated, 0.15, 1e-4 * rated, hidden_a, _miss_sigma(tables), INEFFICIENCY),
-                *(KIND_BIAS[kind] for kind in KINDS),
-                COLD_SIGMA,
-                heated[1],
-            ]
-        ),
+        prior_mean=np.array([prior[name][0] for name in names]),
+        prior_sigma=np.array([prior[name][1] for name in names]),
         never_negative=np.isin(names, ("loss_a", "inefficiency", "cold")),
-        heavy_tailed=frozenset({"rate_ah_per_year"}),
+        heavy_tailed=frozenset({"rate_ah_per_year", "bend_ah_per_year2"}),
     )
+
+
+def _priors(tables: Mapping[str, pd.DataFrame], pack: Pack) -> dict[str, tuple[float, float]]:
+    """Mean and 1 sd of every unknown before the log has spoken."""
+    rated, hidden_a = pack.rated_ah, HIDDEN_SHARE * width_a(tables["dead_band"])
+    return {
+        "capacity_ah": (0.9 * rated, 0.6 * rated),
+        "rate_ah_per_year": (0.02 * rated, RATE_SIGMA * rated),
+        "bend_ah_per_year2": (0.0, BEND_SIGMA * rated),
+        "offset_a": (0.0, 0.15),
+        "loss_a": (1e-4 * rated, 1e-4 * rated),
+        "hidden_a": (0.0, hidden_a),
+        "fed_a": (0.0, hidden_a),
+        "miss": (0.0, _miss_sigma(tables)),
+        "inefficiency": (INEFFICIENCY, INEFFICIENCY),
+        **{f"bias_{kind}": (0.0, KIND_BIAS[kind]) for kind in KINDS},
+        "cold": (COLD, COLD_SIGMA),
+        "heated": HEATED if heater_suspected(tables["cold"]) else NOT_HEATED,
+    }
 
 
 def _miss_sigma(tables: Mapping[str, pd.DataFrame]) -> float:
@@ -281,7 +315,7 @@ def bias_ah(
     anchors: pd.DataFrame, first: NDArray[np.int64], last: NDArray[np.int64], kind: str, pack: Pack
 ) -> NDArray[np.float64]:
     """How the error common to a kind of anchor enters spans from `first` to `last`, Ah for a unit of it."""
-    scale = np.where(anchors["kind"] == "rested_full", anchors["sigma"].to_numpy(float), 1.0)
+    scale = np.where(anchors["kind"].isin(OWN_SHARE), anchors["sigma"].to_numpy(float), 1.0)
     share = np.where(anchors["kind"] == kind, scale, 0.0) * pack.rated_ah
     return share[last] - share[first]
 
@@ -308,18 +342,13 @@ def _side_rows(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """What else speaks of offset and miss: the zero seen while the board is open, and the monitor's own count."""
     rows, data, variance = [], [], []
-    zeros = tables["openings"]
-    zeros = zeros[(zeros["open_s"] >= 300.0) & zeros["zero_a"].notna()] if len(zeros) else zeros
-    if len(zeros) and zeros["zero_a"].median() == 0.0:
-        # a dead band swallows the zero: the offset lies within it
-        zeros = zeros[zeros["least_a"].notna()]
-        zeros = zeros.assign(zero_step_a=2 * zeros["least_a"])
-    if len(zeros):
+    seen = zero_seen(tables)
+    if seen:
         row = np.zeros(width)
         row[BASE.index("offset_a")] = 1.0
         rows.append(row)
-        data.append(float(zeros["zero_a"].median()))
-        variance.append(ZERO_SIGMA_A**2 + float(zeros["zero_step_a"].median()) ** 2 / 12)
+        data.append(seen[0])
+        variance.append(seen[1])
     count = tables["counter"]
     if len(count) >= 3:
         net_ah = (count["charge_ah"] - count["discharge_ah"]).to_numpy(float)

@@ -4,7 +4,8 @@ Two fingerprints, both of a pack near or below its limit. The terminals leap to 
 voltage while no current goes in: cells cannot rise a quarter of a volt in a sample without
 current. Or a charge ends from one sample to the next, then nothing at all flows for half an hour
 although loads were on before, and it begins again at once: the charger feeds the loads behind the
-board, where a charge that merely ended would leave them to the pack. Common practice, no source.
+board, where a charge that merely ended would leave them to the pack. It was not the cold where charge had gone in
+at that temperature for long, or where a cell was in its upper knee. Common practice, no source.
 """
 
 from __future__ import annotations
@@ -32,10 +33,11 @@ if TYPE_CHECKING:
 COLUMNS = ("start_ms", "end_ms", "voltage_v", "temperature_c")
 CHARGER_CELL_V = 3.38
 NEAR_LIMIT_C = 3.0
-TOP_KNEE_CELL_V = 3.42
+TOP_KNEE_CELL_V, FULL_RESTS_CELL_V = 3.42, 3.39
 NEXT_S = 150.0
 LEAST_SAMPLES = 3
 JOIN_S = 3600.0
+BEFORE_S, LONG_S, WELL_BELOW_C = 7200.0, 1800.0, 1.0
 STILL_S = 1800.0
 LOADS_S = 12 * S_PER_HOUR
 STILL_C_RATE = 0.0025
@@ -55,14 +57,14 @@ def blocked(track: Track, pack: Pack) -> pd.DataFrame:
         leap = np.append(False, np.diff(volts) >= LEAP_CELL_V * pack.cells_in_series) & held
         # what stands open already shows no cells, so their voltage does not leap
         leap &= np.append(False, volts[:-1] > OPEN_CELL_V * pack.cells_in_series)
-        # from the upper knee a full cell opens the board, in any weather; and a coarse log sees leaps where a charge fades
-        leap &= np.append(False, volts[:-1] < TOP_KNEE_CELL_V * pack.cells_in_series)
+        # a full cell opens the board in any weather; and a coarse log sees leaps where a charge fades
+        leap &= np.append(False, volts[:-1] < FULL_RESTS_CELL_V * pack.cells_in_series)
         leap &= np.append(np.inf, np.diff(readings.ts_ms) / MS_PER_S) <= NEXT_S
     leaps: list[int] = np.flatnonzero(leap & ~np.append(True, track.gap_after[:-1])).tolist()
     stretches = sorted([*((first, _last(held, track, first)) for first in leaps), *_ceased(track, pack)])
     rows: list[tuple[int, float, float, float]] = []
     for first, last in stretches:
-        if last - first + 1 < LEAST_SAMPLES:
+        if last - first + 1 < LEAST_SAMPLES or _charged_as_cold(track, pack, first):
             continue
         end_ms = float(readings.ts_ms[last] + track.held_s[last] * MS_PER_S)
         if rows and readings.ts_ms[first] - rows[-1][1] <= JOIN_S * MS_PER_S:
@@ -70,6 +72,19 @@ def blocked(track: Track, pack: Pack) -> pd.DataFrame:
             continue
         rows.append((int(readings.ts_ms[first]), end_ms, float(volts[first]), float(readings.temperature_c[first])))
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _charged_as_cold(track: Track, pack: Pack, first: int) -> bool:
+    """Whether charge had gone in for half an hour at this temperature or a lower one, well below the limit."""
+    readings = track.readings
+    begin = int(np.searchsorted(readings.ts_ms, readings.ts_ms[first] - BEFORE_S * MS_PER_S))
+    temp_c = float(readings.temperature_c[first])
+    if temp_c > pack.limits.charge_minimum_c - WELL_BELOW_C:
+        return False
+    with np.errstate(invalid="ignore"):
+        as_cold = readings.temperature_c[begin:first] <= temp_c
+        charging = readings.current_a[begin:first] >= LEAST_CURRENT_C_RATE * pack.rated_ah
+    return float(track.held_s[begin:first][as_cold & charging].sum()) >= LONG_S
 
 
 def _last(held: NDArray[np.bool_], track: Track, first: int) -> int:
@@ -91,7 +106,7 @@ def _ceased(track: Track, pack: Pack) -> Iterator[tuple[int, int]]:
     if not still.any():
         return
     step_a = resolution(readings.ts_ms, amps)
-    trickle_a = LEAST_CURRENT_C_RATE * pack.rated_ah
+    trickle_a, top_v = LEAST_CURRENT_C_RATE * pack.rated_ah, TOP_KNEE_CELL_V * pack.cells_in_series
     for first, last in runs(still, track.gap_after | np.append(day[1:] != day[:-1], True)):
         if first == 0 or track.gap_after[first - 1] or last + 1 >= len(amps) or track.gap_after[last]:
             continue
@@ -102,5 +117,6 @@ def _ceased(track: Track, pack: Pack) -> Iterator[tuple[int, int]]:
         again = abs(amps[last + 1] - amps[last]) >= trickle_a / 2
         earlier = int(np.searchsorted(readings.ts_ms, readings.ts_ms[first] - LOADS_S * MS_PER_S))
         loaded = np.nanmin(np.append(amps[earlier:first], np.inf)) <= -STILL_C_RATE * pack.rated_ah
-        if charged and again and loaded and not flickers:
+        full = np.nanmax(np.append(readings.voltage_v[max(0, first - 2) : first + 1], -np.inf)) >= top_v
+        if charged and again and loaded and not flickers and not full:
             yield first, last

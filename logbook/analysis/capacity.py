@@ -43,6 +43,7 @@ DISAGREES = "left out: it disagrees with all the others"
 METHODS = {
     "full": "full",
     "nearly_full": "nearly full",
+    "held": "held near full",
     "rested_full": "rested near full",
     "empty": "empty",
     "knee": "bottom knee",
@@ -73,7 +74,22 @@ def capacity(balance: Balance, tables_hours: pd.DataFrame, pack: Pack) -> Capaci
     if at_least_ah is not None and at_least_ah > estimate.high:
         at_least_ah = None  # a count that went on past what the pack holds has drifted
     return Capacity(
-        estimate, health, verdict, _reason(verdict, health, used, at_least_ah, pack, odd), observations, at_least_ah
+        estimate,
+        health,
+        verdict,
+        " ".join(filter(None, (_past(balance), _reason(verdict, health, used, at_least_ah, pack, odd)))) or None,
+        observations,
+        at_least_ah,
+    )
+
+
+def _past(balance: Balance) -> str | None:
+    if balance.past_sensor_a is None:
+        return None
+    way = "leaves" if balance.past_sensor_a > 0 else "reaches"
+    return (
+        f"Charge {way} the pack past the sensor, and when it does so nobody can say, so the interval is wide. "
+        "A run in the dark from full to the cut-off with only counted loads on would settle it."
     )
 
 
@@ -110,7 +126,7 @@ def _observations(balance: Balance, pack: Pack) -> tuple[CapacityObservation, ..
         change = span.soc_change
         bias = cold[place] + sum(balance.value(f"bias_{kind}") * biases[kind][place] for kind in METHODS)
         drift_ah = balance.value("loss_a") * span.hours + balance.value("offset_a") * span.live_hours
-        drift_ah += balance.value("hidden_a") * span.zero_hours
+        drift_ah += balance.value("hidden_a") * span.zero_hours + balance.value("fed_a") * span.fed_hours
         drift_ah += balance.value("inefficiency") * span.charge_ah + balance.value("heated") * span.cold_ah
         missed_ah = balance.value("miss") * span.switched_ah
         ah = (span.net_ah - drift_ah + missed_ah - bias) / change
@@ -197,7 +213,7 @@ def _missing(balance: Balance, hours: pd.DataFrame, at_least_ah: float | None, p
         f"charge until {pack.limits.full_voltage_v:.1f} V with the current tapered to {_amperes(pack.limits.tail_current_a)}, "
         f"then run one steady load of about {_amperes(0.2 * pack.rated_ah)} down to the cut-off in a mild room, logging all the way"
     )
-    if not kinds & {"full", "nearly_full", "rested_full"}:
+    if not kinds & {"full", "nearly_full", "held", "rested_full"}:
         return f"Nothing in the log proves that the pack was full.{bound} To find out, {test}."
     if not kinds & {"empty", "knee"}:
         return f"The pack was never run near empty while logged, so nobody can say where its end is.{bound} To find out, {test}."

@@ -192,10 +192,12 @@ def answer(
     has_temperature: bool,
     hours: pd.DataFrame | None = None,
     not_stored: bool = False,
+    offset_a: float = 0.0,
 ) -> ColdCharging:
     """Events with Ah, coldest, highest current and severity; says so where there is no thermometer.
 
-    `not_stored` where the charge balance of a pack that may heat itself shows that it stored none of it.
+    `not_stored` where the charge balance of a pack that may heat itself shows that it stored none of it; `offset_a` is
+    what the sensor adds to every reading, and comes off what went in.
     """
     limit_c = pack.limits.charge_minimum_c
     if not has_temperature:
@@ -205,6 +207,8 @@ def answer(
         reason = "There is no current in the log, so nobody can say; export the current with the readings."
         return ColdCharging(limit_c, 0.0, (), reason)
     pieces = all_fed_heater(pieces) if not_stored and len(pieces) else pieces
+    counted = pieces if len(pieces) else pd.DataFrame(columns=list(COLUMNS), dtype=float)
+    pieces = without_offset(pieces, offset_a)
     merged = _merged(pieces)
     heated = merged["heats"].to_numpy(bool)
     proved = ((merged["samples"] >= LEAST_SAMPLES) & (merged["held_s"] >= LEAST_S)).to_numpy(bool) & ~heated
@@ -214,10 +218,24 @@ def answer(
         round(sum(event.charge_ah for event in events), 3),
         events,
         NOT_STORED if not_stored else _seldom_seen(hours),
-        bands=_bands(hours, merged[~proved]),
+        bands=_bands(hours, counted, merged[proved], offset_a),
         heater_ah=round(float(merged.loc[heated, "charge_ah"].sum()), 3),
         heater_times=int(heated.sum()),
         perhaps_heater_ah=round(perhaps_heater_ah(pieces), 3),
+    )
+
+
+def without_offset(pieces: pd.DataFrame, offset_a: float | NDArray[np.float64]) -> pd.DataFrame:
+    """The pieces as a sensor without this offset, one for all or one each, would have counted them; none below nothing."""
+    if pieces.empty or not np.any(offset_a):
+        return pieces
+    counted_ah = pieces["charge_ah"].to_numpy(float)
+    true_ah = np.maximum(counted_ah - offset_a * pieces["held_s"].to_numpy(float) / S_PER_HOUR, 0.0)
+    share = np.divide(true_ah, counted_ah, out=np.ones(len(pieces)), where=counted_ah > 0)
+    return pieces.assign(
+        charge_ah=true_ah,
+        max_current_a=np.maximum(pieces["max_current_a"] - offset_a, 0.0),
+        **{name: pieces[name] * share for name in COLD_BANDS_C},
     )
 
 
@@ -249,18 +267,31 @@ def all_fed_heater(pieces: pd.DataFrame) -> pd.DataFrame:
     return pieces.assign(heats=YES)
 
 
-def _bands(hours: pd.DataFrame | None, doubtful: pd.DataFrame) -> tuple[ColdBand, ...]:
-    """Charge by band, less what no reading proves to be cold; below the limit they add up to the events."""
+def _bands(
+    hours: pd.DataFrame | None, counted: pd.DataFrame, proved: pd.DataFrame, offset_a: float
+) -> tuple[ColdBand, ...]:
+    """Charge by band, less what no reading proves to be cold; below the limit they add up to the events.
+
+    `counted` are the pieces as counted, `proved` the events without the offset.
+    """
     if hours is None or hours.empty:
         return ()
+    charge_ah = hours["charge_ah"].to_numpy(float)
+    false_ah = offset_a * hours["charge_s"].to_numpy(float) / S_PER_HOUR
+    share = 1.0 - np.divide(false_ah, charge_ah, out=np.zeros(len(hours)), where=charge_ah > 0)
 
     def end(limit_c: float) -> float | None:
         return None if np.isinf(limit_c) else limit_c
 
-    def charge_ah(name: str) -> float:
-        return round(max(0.0, float(hours[name].sum()) - float(doubtful[name].sum())), 2)
+    def band_charge_ah(name: str) -> float:
+        in_band_ah = hours[name].to_numpy(float)
+        above_ah = max(float(in_band_ah.sum() - counted[name].sum()), 0.0)
+        true_share = float(np.average(share, weights=in_band_ah)) if in_band_ah.sum() > 0 else 1.0
+        return round(above_ah * max(true_share, 0.0) + float(proved[name].sum()), 2)
 
-    return tuple(ColdBand(end(low_c), end(high_c), charge_ah(name)) for name, (low_c, high_c) in COLD_BANDS_C.items())
+    return tuple(
+        ColdBand(end(low_c), end(high_c), band_charge_ah(name)) for name, (low_c, high_c) in COLD_BANDS_C.items()
+    )
 
 
 def _merged(pieces: pd.DataFrame) -> pd.DataFrame:

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import rainflow
 
-from logbook.analysis.tally import stands_for
+from logbook.analysis.quiet import fed_zero_s, lasting_h
+from logbook.analysis.spans import current_step_a
 from logbook.schema.health import Cycles, DepthBin
 from logbook.units import MS_PER_HOUR, S_PER_HOUR
 
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 LEAST_DEPTH_PERCENT = 2.0
 BIN_PERCENT = 10
 WHOLE_HOUR_S = 3000.0
+COARSE_STEP_A = 0.1
+PROVED = ("full", "nearly_full")
 
 
 def cycles(
@@ -35,24 +38,25 @@ def cycles(
     *,
     capacity_ah: float,
     offset_a: float,
-    hidden_a: float = 0.0,
-    tallied: pd.DataFrame | None = None,
+    anchors: pd.DataFrame | None = None,
+    behind_zero_a: tuple[float, float] = (0.0, 0.0),
 ) -> Cycles:
     """Throughput, equivalent full cycles (in and out over twice rated) and rainflow depths of `capacity_ah`.
 
-    `hidden_a` flows out, or in where it is negative, while the sensor shows exactly nothing.
+    `anchors` (as `spans.placed` gives them) hold the count to what was proved, so that its drift is no cycle.
+    `behind_zero_a` flows out, or in where it is negative, while the sensor shows exactly nothing: where nothing comes in,
+    and where something may feed the loads.
     """
     if hours.empty:
         return Cycles(0.0, 0.0, 0.0, 0.0, 0.0, (), "There are no readings yet.")
-    if tallied is not None:
-        hours = hours.assign(**stands_for(hours, tallied)[["charge_ah", "discharge_ah"]])
-    true_in, true_out = _without_offset(hours, offset_a)
+    true_in_ah, true_out_ah = _without_offset(hours, offset_a)
+    true_in, true_out = float(true_in_ah.sum()), float(true_out_ah.sum())
     false_in, false_out = _while_open_ah(openings, offset_a)
-    unseen_ah = hidden_a * _zero_hours(hours, openings)
-    charge_ah = true_in - false_in + max(-unseen_ah, 0.0)
-    discharge_ah = true_out - false_out + max(unseen_ah, 0.0)
+    unseen_ah = _behind_zero_ah(hours, openings, pack, behind_zero_a, offset_a)
+    charge_ah = true_in - false_in + float(np.maximum(-unseen_ah, 0.0).sum())
+    discharge_ah = true_out - false_out + float(np.maximum(unseen_ah, 0.0).sum())
     depths = np.zeros(100 // BIN_PERCENT)
-    for stretch in _turning_points(hours, offset_a):
+    for stretch in _turning_points(hours, offset_a, _proved(anchors, offset_a, capacity_ah)):
         for depth, count in depth_counts(stretch / capacity_ah * 100):
             depths[min(int(depth // BIN_PERCENT), len(depths) - 1)] += count
     histogram = tuple(
@@ -63,8 +67,8 @@ def cycles(
         equivalent_full_cycles=round((charge_ah + discharge_ah) / (2 * pack.rated_ah), 3),
         charge_ah=round(charge_ah, 4),
         discharge_ah=round(discharge_ah, 4),
-        charge_wh=round(float(hours["charge_wh"].sum()), 3),
-        discharge_wh=round(float(hours["discharge_wh"].sum()), 3),
+        charge_wh=round(_energy_wh(hours, "charge", true_in_ah), 3),
+        discharge_wh=round(_energy_wh(hours, "discharge", true_out_ah), 3),
         depth_histogram=histogram,
         hot_hours=_hours(hours["hot_s"]),
         full_and_warm_hours=_hours(hours["full_warm_s"]),
@@ -72,24 +76,46 @@ def cycles(
     )
 
 
-def _without_offset(hours: pd.DataFrame, offset_a: float) -> tuple[float, float]:
-    """Ah in and out with the sensor's offset taken from what went in and put to what came out.
+def _without_offset(hours: pd.DataFrame, offset_a: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Ah in and out of each hour with the sensor's offset taken off, each for its own time; what turns over goes over."""
+    charge_h = hours["charge_s"].to_numpy(float) / S_PER_HOUR
+    discharge_h = hours["live_s"].to_numpy(float) / S_PER_HOUR - charge_h
+    shown_in_ah = hours["charge_ah"].to_numpy(float) - offset_a * charge_h
+    shown_out_ah = hours["discharge_ah"].to_numpy(float) + offset_a * discharge_h
+    true_in_ah = np.maximum(shown_in_ah, 0.0) + np.maximum(-shown_out_ah, 0.0)
+    true_out_ah = np.maximum(shown_out_ah, 0.0) + np.maximum(-shown_in_ah, 0.0)
+    return true_in_ah, true_out_ah
 
-    In an hour of both, time is shared out as the charge is.
+
+def _energy_wh(hours: pd.DataFrame, way: str, true_ah: NDArray[np.float64]) -> float:
+    """Energy of that charge at the voltage at which each hour's was counted, Wh."""
+    counted_wh, counted_ah = hours[f"{way}_wh"].to_numpy(float), hours[f"{way}_ah"].to_numpy(float)
+    all_wh, all_ah = ((hours[f"charge_{unit}"] + hours[f"discharge_{unit}"]).to_numpy(float) for unit in ("wh", "ah"))
+    mean_v = np.divide(all_wh, all_ah, out=np.zeros(len(hours)), where=all_ah > 0)
+    volts = np.divide(counted_wh, counted_ah, out=mean_v, where=counted_ah > 0)
+    return float((volts * true_ah).sum())
+
+
+def _behind_zero_ah(
+    hours: pd.DataFrame, openings: pd.DataFrame, pack: Pack, behind_zero_a: tuple[float, float], offset_a: float
+) -> NDArray[np.float64]:
+    """What flowed out while the board was closed and the sensor showed exactly nothing, Ah: where nothing came in, and else.
+
+    Where a sensor rounds to a tenth of an ampere and somebody lives aboard, a zero is as good a reading as any other.
     """
-    charge, discharge = hours["charge_ah"].to_numpy(float), hours["discharge_ah"].to_numpy(float)
-    total = charge + discharge
-    share_in = np.divide(charge, total, out=np.zeros(len(hours)), where=total > 0)
-    share_out = np.where(total > 0, 1.0 - share_in, 0.0)
-    false_ah = offset_a * hours["live_s"].to_numpy(float) / S_PER_HOUR
-    true_in = np.maximum(charge - false_ah * share_in, 0.0)
-    return float(true_in.sum()), float(np.maximum(discharge + false_ah * share_out, 0.0).sum())
+    zero_s = (hours["logged_s"] - hours["live_s"]).to_numpy(float)
+    hidden_a, fed_a = behind_zero_a
+    if current_step_a(hours) >= COARSE_STEP_A:
+        parked_s = float(zero_s[lasting_h(hours, pack) > 0].sum())
+        used_s = max(float(zero_s.sum()) - parked_s - _open_s(openings), 0.0)
+        return np.array([hidden_a * parked_s, offset_a * used_s]) / S_PER_HOUR
+    fed_s = float(fed_zero_s(hours, pack).sum())
+    alone_s = max(float(zero_s.sum()) - fed_s - _open_s(openings), 0.0)
+    return np.array([hidden_a * alone_s, fed_a * fed_s]) / S_PER_HOUR
 
 
-def _zero_hours(hours: pd.DataFrame, openings: pd.DataFrame) -> float:
-    """Hours in which the board was closed and the sensor showed exactly nothing."""
-    open_s = float(openings["open_s"].sum()) if len(openings) else 0.0
-    return max(float(hours["logged_s"].sum() - hours["live_s"].sum()) - open_s, 0.0) / S_PER_HOUR
+def _open_s(openings: pd.DataFrame) -> float:
+    return float(openings["open_s"].sum()) if len(openings) else 0.0
 
 
 def _hours(seconds: pd.Series) -> float:
@@ -112,16 +138,37 @@ def _while_open_ah(openings: pd.DataFrame, offset_a: float) -> tuple[float, floa
     return float(false_in.sum()), float(false_out.sum())
 
 
-def _turning_points(hours: pd.DataFrame, offset_a: float) -> Iterator[NDArray[np.float64]]:
-    """Counted charge at each hour's low and high in their order, Ah, one array a pause-free stretch."""
-    start_ms = hours["start_ms"].to_numpy()
-    net = (hours["charge_ah"] - hours["discharge_ah"]).to_numpy(float) - offset_a * hours["live_s"].to_numpy(
-        float
-    ) / S_PER_HOUR
+def _proved(
+    anchors: pd.DataFrame | None, offset_a: float, capacity_ah: float
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Times at which the pack was proved full, and by how much the count stands too high there, Ah."""
+    if anchors is None or anchors.empty:
+        return np.empty(0, np.int64), np.empty(0)
+    full = anchors[anchors["kind"].isin(PROVED)]
+    counted_ah = (full["net_ah"] - offset_a * full["live_s"] / S_PER_HOUR).to_numpy(float)
+    return full["start_ms"].to_numpy(np.int64), counted_ah - full["soc"].to_numpy(float) * capacity_ah
+
+
+def _turning_points(
+    hours: pd.DataFrame, offset_a: float, proved: tuple[NDArray[np.int64], NDArray[np.float64]]
+) -> Iterator[NDArray[np.float64]]:
+    """Counted charge at each hour's low and high in their order, Ah, one array a pause-free stretch.
+
+    Within a stretch the count is set right at every proved state and evenly between them.
+    """
+    start_ms = hours["start_ms"].to_numpy(np.int64)
+    false_ah = offset_a * hours["live_s"].to_numpy(float) / S_PER_HOUR
+    net = (hours["charge_ah"] - hours["discharge_ah"]).to_numpy(float) - false_ah
     base = np.cumsum(net) - net
     low, high = base + hours["sum_low_ah"].to_numpy(float), base + hours["sum_high_ah"].to_numpy(float)
     low_first = hours["low_first"].to_numpy(float) > 0
     points = np.column_stack([np.where(low_first, low, high), np.where(low_first, high, low)])
     paused = (np.diff(start_ms) > MS_PER_HOUR) | (hours["logged_s"].to_numpy(float)[:-1] < WHOLE_HOUR_S)
-    for stretch in np.split(points, np.flatnonzero(paused) + 1):
+    proved_ms, too_high_ah = proved
+    for inside in np.split(np.arange(len(hours)), np.flatnonzero(paused) + 1):
+        first, last = np.searchsorted(proved_ms, [start_ms[inside[0]], start_ms[inside[-1]] + MS_PER_HOUR])
+        stretch = points[inside]
+        if last > first:
+            middle_ms = start_ms[inside] + MS_PER_HOUR // 2
+            stretch = stretch - np.interp(middle_ms, proved_ms[first:last], too_high_ah[first:last])[:, None]
         yield stretch.ravel()

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from logbook.schema.pack import Pack
 
-TOPS = ("full", "rested_full", "nearly_full")
+TOPS = ("full", "held", "rested_full", "nearly_full")
 LONGEST_PAUSE_S = 1800.0
 EXPECTED_S = np.array([10.0, 60.0, 300.0, 900.0, 3600.0])
 EXPECTED_AH2_PER_AH = np.array([2e-5, 1.2e-3, 0.4, 1.2, 7.7])

@@ -17,6 +17,8 @@ from logbook.schema.health import Capacity, DateRange, Fade, SuddenLoss
 from logbook.units import DAYS_PER_YEAR, MS_PER_DAY, utc_from_ms
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from logbook.analysis.balance import Balance
     from logbook.schema.pack import Pack
 
@@ -26,6 +28,8 @@ HORIZON_SPANS = 3.0
 """No projection beyond three times the span observed."""
 LOSS_SHAPE = 0.08
 """1 sd of a sudden loss from its not being quite sudden, share of it: a damaged cell goes on drifting (ours)."""
+RUN_SIGMA_PERCENT, LEAST_PACE_YEARS = 1.5, 0.25
+"""1 sd of one run, percent of rated, and the shortest time from which a pace is read (ours)."""
 LEAST_LEARNED = 0.35
 """A rate hardly narrower than what was assumed beforehand is not an answer."""
 
@@ -49,7 +53,7 @@ def fade(balance: Balance, capacity: Capacity, pack: Pack) -> Fade:
     losses = _sudden_losses(balance)
     spans = balance.spans[np.abs(balance.spans["soc_change"]) >= LEAST_SWING] if len(balance.spans) else balance.spans
     if len(spans) < 3 or balance.learned(rate_ah_per_year=1.0) < LEAST_LEARNED:
-        return Fade(None, None, losses, _too_early(len(spans)))
+        return Fade(None, None, losses, _too_early(spans))
     scale = 100 / pack.rated_ah
     rate, sigma = balance.value("rate_ah_per_year") * scale, balance.sigma("rate_ah_per_year") * scale
     estimate = Estimate(round(rate, 2), round(rate - QUANTILE * sigma, 2), round(rate + QUANTILE * sigma, 2))
@@ -67,15 +71,22 @@ def _sudden_losses(balance: Balance) -> tuple[SuddenLoss, ...]:
     return tuple(losses)
 
 
-def _too_early(count: int) -> str:
-    sigma = 1.5
-    years = years_to_show(2.0, sigma, max(2.0, count))
-    needs = f"about {years:.1f} years" if np.isfinite(years) else "many years"
-    if count < 2:
-        so_far = "one run" if count else "no run"
+def _too_early(spans: pd.DataFrame) -> str:
+    """How many runs there are, and when at their pace a fade of 2 % a year would show."""
+    runs = spans[spans["soc_change"] < 0] if len(spans) else spans
+    if len(runs) < 2:
+        so_far = "one run" if len(runs) else "no run"
         return f"Too early to tell: {so_far} from full to empty so far; two a year help most."
+    logged_years = float(np.ptp(runs["middle_ms"])) / (MS_PER_DAY * DAYS_PER_YEAR)
+    years = years_to_show(2.0, RUN_SIGMA_PERCENT, len(runs) / max(logged_years, LEAST_PACE_YEARS))
+    so_far = f"{len(runs)} runs from full to empty within {12 * logged_years:.0f} months"
+    if years <= logged_years:
+        return (
+            f"It cannot be told yet: {so_far}, but they lie too far apart. Two runs a year in mild weather help most."
+        )
+    needs = f"about {years:.1f} years" if np.isfinite(years) else "many years"
     return (
-        f"Too early to tell: {count} measurements from full to empty so far. "
+        f"Too early to tell: {so_far}. "
         f"At this pace a fade of 2 % a year would show after {needs} of logging; two full-to-empty runs a year help most."
     )
 
@@ -83,6 +94,8 @@ def _too_early(count: int) -> str:
 def _no_projection(rate: Estimate, capacity: Capacity) -> str:
     if capacity.state_of_health is not None and capacity.state_of_health.high < END_OF_LIFE:
         return "It is below 80 % of its rating already."
+    if capacity.state_of_health is not None and capacity.state_of_health.low < END_OF_LIFE:
+        return "It may be at 80 % of its rating already: that line lies within the interval of its capacity."
     if rate.low <= 0:
         return "The fade cannot be told from none yet, so no end of life is projected."
     return "An end of life is projected only from six measurements over a year or more, and no further than three times that span."
@@ -92,7 +105,7 @@ def _end_of_life(balance: Balance, capacity: Capacity, rate: Estimate) -> DateRa
     used = [entry for entry in capacity.observations if entry.used]
     if capacity.state_of_health is None or len(used) < LEAST_POINTS or rate.low <= 0:
         return None
-    if capacity.state_of_health.high < END_OF_LIFE:
+    if capacity.state_of_health.low < END_OF_LIFE:
         return None
     span_years = (used[-1].end_ms - used[0].start_ms) / (MS_PER_DAY * DAYS_PER_YEAR)
     if span_years < LEAST_YEARS * 0.9:
@@ -102,7 +115,7 @@ def _end_of_life(balance: Balance, capacity: Capacity, rate: Estimate) -> DateRa
     horizon = HORIZON_SPANS * span_years
 
     def reached(health_percent: float, percent_per_year: float) -> date | None:
-        years = max(0.0, (health_percent - 100 * END_OF_LIFE) / percent_per_year)
+        years = (health_percent - 100 * END_OF_LIFE) / percent_per_year
         return today + timedelta(days=years * DAYS_PER_YEAR) if years <= horizon else None
 
     soonest = reached(left.low, rate.high)

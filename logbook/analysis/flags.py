@@ -145,6 +145,23 @@ def _sensor_offset(health: Health, rules: Rules) -> Iterator[Flag]:
     )
 
 
+def _past_sensor(health: Health, _rules: Rules) -> Iterator[Flag]:
+    """Far more is missing from the count than a sensor's zero explains."""
+    past_a = health.monitor.past_sensor_a
+    if past_a is None:
+        return
+    what, way = ("load", "leave") if past_a > 0 else ("charger", "reach")
+    yield Flag(
+        "past_sensor",
+        "look",
+        f"On the average {abs(past_a):.2f} A {way} the pack past the sensor: {abs(past_a) * 24:.0f} Ah a day that are not counted.",
+        None,
+        None,
+        f"Look for a {what} whose cable goes to the pack's own pole and not to the far side of the sensor, and have it moved. If there is "
+        "none, check the sensor's zero with everything disconnected. Until then the count and what rests on it stay unsure.",
+    )
+
+
 def _percentage_off(health: Health, rules: Rules) -> Iterator[Flag]:
     """The reported state of charge is off the count."""
     error = health.monitor.soc_error_percent
@@ -318,6 +335,7 @@ RULES: tuple[Callable[[Health, Rules], Iterator[Flag]], ...] = (
     _cells_apart,
     _refused_cold,
     _sensor_offset,
+    _past_sensor,
     _percentage_off,
     _false_full,
     _standby_draw,

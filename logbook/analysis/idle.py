@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.analysis.capacity import QUANTILE
-from logbook.analysis.quiet import LEAST_QUIET_HOURS, quiet_hours
+from logbook.analysis.quiet import LEAST_QUIET_HOURS, last_alike, quiet_hours
 from logbook.analysis.spans import LOSS_DOUBT_C_RATE, current_step_a
 from logbook.schema.estimate import Estimate
 from logbook.schema.health import Idle
-from logbook.units import DAYS_PER_MONTH, S_PER_HOUR
+from logbook.units import DAYS_PER_MONTH, S_PER_HOUR, iso_from_ms
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,11 +24,18 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
 
 LEAST_LEARNED = 0.6
+LEAST_PARKED_H = 120.0
+"""What goes unseen in a few days is too little to tell from what the samples of a used pack miss (ours)."""
 NEVER_LIVE = 0.01
 LONG_H, THROWN_OUT = 240.0, 0.3
 DISAGREES = (
     "The longest parked stretch lost far more than the rest of the log explains, so no single figure holds: something drew "
     "below what the sensor shows, or the pack lay flat. Isolate the pack for a month, log on, and charge to full before and after."
+)
+PAST = "Something is wired past the sensor, so what the vehicle draws through it and what the pack loses by itself cannot be told apart."
+TOGETHER = (
+    "While the pack only stands, its loss and the sensor's offset look the same, so they are known together only (the days from full "
+    "to a fifth). To part them, log some days of use between full charges, or read what the monitor shows with everything disconnected."
 )
 DEAD_BAND_A = 0.1
 """A sensor that shows exactly nothing may hide up to this (common practice, no source)."""
@@ -46,13 +53,34 @@ def idle(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Idle:
     loss_a, sigma_a = balance.combined(unseen)
     loss = None
     disagrees = _parked_disagrees(balance)
-    if balance.learned(**unseen) >= LEAST_LEARNED and loss_a > 0 and not disagrees and not hides:
+    parked = len(quiet_hours(hours, pack)) >= LEAST_PARKED_H
+    if parked and balance.learned(**unseen) >= LEAST_LEARNED and loss_a > 0 and not disagrees and not hides:
         sigma_a = float(np.hypot(sigma_a, LOSS_MODEL_SIGMA * loss_a))
         low, high = max(0.0, loss_a - QUANTILE * sigma_a), loss_a + QUANTILE * sigma_a
         loss = Estimate(round(loss_a * per_month, 2), round(low * per_month, 2), round(high * per_month, 2))
-    standby = _standby(balance, hours, pack)
-    reason = DISAGREES if disagrees else _reason(loss, standby, _hidden(balance) if hides else None)
+    past = balance.past_sensor_a is not None
+    loss = None if past else loss
+    standby = None if past else _standby(balance, hours, pack)
+    if past:
+        reason: str | None = PAST
+    elif disagrees:
+        reason = DISAGREES
+    elif parked and loss is None and not hides:
+        reason = TOGETHER
+    else:
+        reason = _reason(loss, standby, _hidden(balance) if hides else None)
+    reason = " ".join(part for part in (reason, _changed(quiet_hours(hours, pack))) if part) or None
     return Idle(loss, standby, reason, None if disagrees else _days_to_fifth(balance, hours, pack))
+
+
+def _changed(quiet: pd.DataFrame) -> str | None:
+    """Says so where the vehicle draws otherwise than it did when it was parked before."""
+    latest = last_alike(quiet)
+    before = quiet[quiet["start_ms"] < latest["start_ms"].min()]
+    if before.empty:
+        return None
+    since, was_a, is_a = iso_from_ms(int(latest["start_ms"].min()))[:10], _shown(before)[0], _shown(latest)[0]
+    return f"This is of the parked days since {since}, when the sensor showed {is_a:.2f} A; before, it showed {was_a:.2f} A."
 
 
 def _parked_disagrees(balance: Balance) -> bool:
@@ -68,8 +96,8 @@ def _parked_disagrees(balance: Balance) -> bool:
 
 
 def _days_to_fifth(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimate | None:
-    """Days from full to 20 % for the pack as parked; what it loses and what it draws may be known only together."""
-    quiet = quiet_hours(hours, pack)
+    """Days from full to 20 % for the pack as last parked; what it loses and what it draws may be known only together."""
+    quiet = last_alike(quiet_hours(hours, pack))
     if quiet.empty or balance.sigma("capacity_ah") > 0.12 * pack.rated_ah:
         return None
     shown_a, spread_a = _shown(quiet)
@@ -127,8 +155,8 @@ def _hidden(balance: Balance) -> str:
 
 
 def _standby(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimate | None:
-    """What the parked vehicle draws through the sensor, shown or behind a shown zero."""
-    quiet = quiet_hours(hours, pack)
+    """What the vehicle drew through the sensor when last parked, shown or behind a shown zero."""
+    quiet = last_alike(quiet_hours(hours, pack))
     if quiet.empty:
         return None
     live = _live_share(quiet)
@@ -141,7 +169,11 @@ def _standby(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimate | No
     edge_a = 0.0 if hides else balance.dead_band_a * min(live, 1.0 - live)
     sigma_a = float(np.linalg.norm([sigma_a, spread_a, edge_a, live * _rounding_a(hours)]))
     value = shown_a + more_a
-    return Estimate(round(value, 3), round(value - QUANTILE * sigma_a, 3), round(value + QUANTILE * sigma_a, 3))
+    low, high = value - QUANTILE * sigma_a, value + QUANTILE * sigma_a
+    if not hides:
+        behind_a = balance.value("hidden_a") + QUANTILE * balance.sigma("hidden_a")
+        high += (1.0 - live) * min(max(behind_a, 0.0), balance.dead_band_a)
+    return Estimate(round(value, 3), round(low, 3), round(high, 3))
 
 
 def _reason(loss: Estimate | None, standby: Estimate | None, hidden: str | None) -> str | None:

@@ -22,7 +22,7 @@ COLUMNS = (
     "min_voltage_v", "max_voltage_v", "min_temperature_c", "mean_temperature_c", "max_temperature_c",
     "max_charge_a", "max_discharge_a", "sum_low_ah", "sum_high_ah", "low_first",
     "hot_s", "full_warm_s", "nearly_empty_s", "rest_s", "rest_ah", "first_soc_percent", "last_soc_percent",
-    "interval_s", "switched_ah", "sampling_var_ah2", *COLD_BANDS_C,
+    "interval_s", "switched_ah", "sampling_var_ah2", "charge_s", *COLD_BANDS_C,
 )  # fmt: skip
 FULL_CELL_V = 3.335
 NEARLY_EMPTY_CELL_V = 3.0
@@ -83,6 +83,7 @@ def ledger(track: Track, pack: Pack) -> pd.DataFrame:
         "interval_s": track.interval_s[first],
         "switched_ah": np.append(track.switched_ah[first[1:]], track.switched_ah[-1]) - track.switched_ah[first],
         "sampling_var_ah2": np.append(track.scatter_ah2[first[1:]], track.scatter_ah2[-1]) - track.scatter_ah2[first],
+        "charge_s": total(np.where(np.nan_to_num(amps) > 0.0, held_s, 0.0)),
     }
     columns |= {name: total(values) for name, values in band_ah(track, pack).items()}
     return pd.DataFrame({"start_ms": hour[first] * MS_PER_HOUR, **columns})

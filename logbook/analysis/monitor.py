@@ -10,6 +10,7 @@ from logbook.analysis.balance import counter_scale
 from logbook.analysis.capacity import QUANTILE
 from logbook.analysis.cold import heater_suspected, perhaps_heater_ah
 from logbook.analysis.delivered import scatter_per_ah
+from logbook.analysis.quiet import fed_zero_s
 from logbook.analysis.resets import false_ones
 from logbook.analysis.spans import current_step_a
 from logbook.schema.estimate import Estimate
@@ -50,19 +51,20 @@ def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) ->
     """Offset of the current, error of the reported state of charge, and whether that is a mere count."""
     offset = None
     heated = _heater_instead(balance, tables)
-    if balance.learned(offset_a=1.0) >= LEAST_LEARNED and not heated:
+    past_a = balance.past_sensor_a
+    if balance.learned(offset_a=1.0) >= LEAST_LEARNED and not heated and past_a is None:
         value = balance.value("offset_a")
         sigma = float(np.hypot(1.4 * balance.sigma("offset_a"), DRIFT_SIGMA_A))
         sigma = float(np.hypot(sigma, ROUNDING_SHARE * current_step_a(tables["hours"])))
         offset = Estimate(round(value, 3), round(value - QUANTILE * sigma, 3), round(value + QUANTILE * sigma, 3))
     scale = counter_scale(tables, pack)
     assumes = None if scale is None else scale == 1.0
-    error = _soc_error(balance, tables["hours"])
+    error = _soc_error(balance, tables["hours"], pack)
     false_fulls = tuple(
         FalseFull(int(row.start_ms), float(row.from_percent), float(row.voltage_v))
         for row in false_ones(tables["resets"]).itertuples()
     )
-    reason = _reason(offset, error, tables["hours"], assumes=assumes)
+    reason = _reason(offset, error, tables["hours"], assumes=assumes, past_a=past_a)
     return Monitor(
         offset,
         error,
@@ -71,6 +73,7 @@ def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) ->
         false_fulls,
         tuple(ZeroChange(change.at_ms, round(-change.by_a, 3)) for change in balance.zero_changes),
         _dead_band(balance, tables["hours"]),
+        None if past_a is None else round(past_a, 2),
     )
 
 
@@ -91,7 +94,7 @@ def _heater_instead(balance: Balance, tables: Mapping[str, pd.DataFrame]) -> boo
     return bool(perhaps_heater_ah(tables["cold"]) > HEATER_SHARE * seeming_ah > 0)
 
 
-def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
+def _soc_error(balance: Balance, hours: pd.DataFrame, pack: Pack) -> Estimate | None:
     """Reported minus counted state of charge, percent, at the end of the last stretch logged on from a full charge."""
     anchors = balance.anchors
     if (
@@ -104,6 +107,7 @@ def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
     net = np.cumsum((hours["charge_ah"] - hours["discharge_ah"]).to_numpy(float))
     logged, live = np.cumsum(hours["logged_s"].to_numpy(float)), np.cumsum(hours["live_s"].to_numpy(float))
     switched = np.cumsum(hours["switched_ah"].to_numpy(float))
+    fed = np.cumsum(fed_zero_s(hours, pack))
     scatter = np.cumsum(scatter_per_ah(hours) * (hours["charge_ah"] + hours["discharge_ah"]).to_numpy(float))
     hour_ms = hours["start_ms"].to_numpy()
     tops = anchors[anchors["kind"] == "full"]
@@ -120,14 +124,16 @@ def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
         live_h, passed_h = (live[last] - top.live_s) / S_PER_HOUR, (logged[last] - top.logged_s) / S_PER_HOUR
         moved = net[last] - top.net_ah - balance.value("offset_a") * live_h - balance.value("loss_a") * passed_h
         moved += balance.value("miss") * (switched[last] - top.switched_ah)
-        moved -= balance.value("hidden_a") * (passed_h - live_h)
+        fed_h = (fed[last] - top.fed_zero_s) / S_PER_HOUR
+        zero_h = passed_h - live_h - fed_h
+        moved -= balance.value("hidden_a") * zero_h + balance.value("fed_a") * fed_h
         capacity_ah = balance.value("capacity_ah")
         counted = 100 * (top.soc + moved / capacity_ah)
         value = float(hours["last_soc_percent"].iloc[last] - counted)
         missed = switched[last] - top.switched_ah
         # offset and loss are known better together than apart
         _, drift_ah = balance.combined(
-            {"offset_a": live_h, "loss_a": passed_h, "hidden_a": passed_h - live_h, "miss": -missed}
+            {"offset_a": live_h, "loss_a": passed_h, "hidden_a": zero_h, "fed_a": fed_h, "miss": -missed}
         )
         scattered_ah2 = max(0.0, float(scatter[last] - top.scatter_ah2))
         doubt_ah = np.sqrt(drift_ah**2 + (moved / capacity_ah * balance.sigma("capacity_ah")) ** 2 + scattered_ah2)
@@ -139,10 +145,15 @@ def _soc_error(balance: Balance, hours: pd.DataFrame) -> Estimate | None:
 
 
 def _reason(
-    offset: Estimate | None, error: Estimate | None, hours: pd.DataFrame, *, assumes: bool | None
+    offset: Estimate | None, error: Estimate | None, hours: pd.DataFrame, *, assumes: bool | None, past_a: float | None
 ) -> str | None:
     parts = []
-    if offset is None:
+    if past_a is not None:
+        parts.append(
+            f"Some {abs(past_a):.2f} A {'leave' if past_a > 0 else 'reach'} the pack uncounted on the average, more than a sensor's zero "
+            "is ever off: something is wired past the sensor, and beside it the sensor's own offset cannot be told."
+        )
+    elif offset is None:
         parts.append(
             "The sensor's offset needs two full charges with the log running on between them; charge to full at least once a week."
         )

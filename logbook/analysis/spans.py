@@ -10,7 +10,7 @@ import pandas as pd
 from logbook.analysis.dead_band import width_a
 from logbook.analysis.delivered import delivered, scatter_per_ah
 from logbook.analysis.heating import YES
-from logbook.analysis.quiet import alike_h
+from logbook.analysis.quiet import alike_h, fed_zero_s
 from logbook.analysis.tally import COUNTED_SHARE
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR
 
@@ -45,7 +45,7 @@ GAIN_SCATTER = 0.003
 
 SUMS = (
     "net_ah", "charge_ah", "discharge_ah", "logged_s", "live_s", "switched_ah", "scatter_ah2", "counted_ah", "counted_s",
-    "alike_h2",
+    "alike_h2", "fed_zero_s",
 )  # fmt: skip
 COUNTER_WORTH = 0.01
 """Share of rated that may hide between samples before the counter is asked."""
@@ -80,6 +80,7 @@ def placed(tables: Mapping[str, pd.DataFrame], pack: Pack) -> pd.DataFrame:
         switched_ah=running(hours["switched_ah"]) + anchors["hour_switched_ah"],
         scatter_ah2=running(per_ah * (hours["charge_ah"] + hours["discharge_ah"]))
         + here * (anchors["hour_charge_ah"] + anchors["hour_discharge_ah"]),
+        fed_zero_s=running(pd.Series(fed_zero_s(hours, pack))),
         alike_h2=running(alike * hours["live_s"] / S_PER_HOUR)
         + np.append(alike, 0.0)[place] * anchors["hour_live_s"] / S_PER_HOUR,
     )
@@ -94,7 +95,7 @@ def _not_full(anchors: pd.DataFrame, pack: Pack) -> np.ndarray:
     empty = np.maximum.accumulate(np.where(kind == "empty", np.arange(len(kind)), -1))
     known = (empty >= 0) & (unlogged_s - unlogged_s[empty] <= MOST_UNLOGGED_S)
     return np.asarray(
-        known & np.isin(kind, ("full", "nearly_full")) & (in_ah - in_ah[empty] < LEAST_FILLING * pack.rated_ah)
+        known & np.isin(kind, ("full", "nearly_full", "held")) & (in_ah - in_ah[empty] < LEAST_FILLING * pack.rated_ah)
     )
 
 
@@ -143,7 +144,7 @@ def spans(
 ) -> pd.DataFrame:
     """Pair each anchor that ends a stretch with the one that began it.
 
-    Columns: first, last (rows of `anchors`), net_ah, soc_change, hours, live_hours, zero_hours (board closed, the sensor shows exactly nothing), charge_ah, discharge_ah,
+    Columns: first, last (rows of `anchors`), net_ah, soc_change, hours, live_hours, zero_hours (board closed, nothing feeds the loads, the sensor shows exactly nothing), fed_hours (it shows nothing while something may feed them), charge_ah, discharge_ah,
     switched_ah, cold_ah (charge below the limit that is not known to have fed a heater), by_counter, bridged_s, variance_ah2 (of the count alone), middle_ms, refuted.
     """
     hours, hidden_a = tables["hours"], width_a(tables["dead_band"])
@@ -167,7 +168,8 @@ def spans(
     over_ah, over_s, over_ah2 = _over(bridged, start["start_ms"].to_numpy(), end["start_ms"].to_numpy())
     unlogged_s = np.maximum(elapsed_s - logged_s - over_s, 0.0)
     open_s = _open_s(tables["openings"], start["start_ms"].to_numpy(), end["start_ms"].to_numpy())
-    zero_s = (logged_s - (end["live_s"] - start["live_s"]) - open_s).clip(lower=0.0)
+    fed_s = (end["fed_zero_s"] - start["fed_zero_s"]).clip(lower=0.0)
+    zero_s = (logged_s - (end["live_s"] - start["live_s"]) - open_s - fed_s).clip(lower=0.0)
     throughput_ah = (end["charge_ah"] - start["charge_ah"]) + (end["discharge_ah"] - start["discharge_ah"])
     missed_ah = unlogged_s / S_PER_HOUR * 0.2 * pack.rated_ah
     net_ah, counted_ah = end["net_ah"] - start["net_ah"], end["counted_ah"] - start["counted_ah"]
@@ -185,6 +187,7 @@ def spans(
             "hours": elapsed_s / S_PER_HOUR,
             "live_hours": (end["live_s"] - start["live_s"] + over_s) / S_PER_HOUR,
             "zero_hours": zero_s / S_PER_HOUR,
+            "fed_hours": fed_s / S_PER_HOUR,
             "charge_ah": end["charge_ah"] - start["charge_ah"],
             "discharge_ah": end["discharge_ah"] - start["discharge_ah"],
             "switched_ah": np.where(by_counter, 0.0, switched_ah),
@@ -196,6 +199,7 @@ def spans(
             + (GAIN_SCATTER * throughput_ah) ** 2
             + missed_ah**2
             + (HIDDEN_SCATTER * hidden_a * zero_s / S_PER_HOUR) ** 2
+            + (HIDDEN_SCATTER * hidden_a * fed_s / S_PER_HOUR) ** 2
             + (current_step_a(hours) / np.sqrt(12)) ** 2 * (end["alike_h2"] - start["alike_h2"])
             + (0.001 * pack.rated_ah) ** 2,
             "middle_ms": (start["start_ms"] + end["start_ms"]) // 2,
@@ -278,7 +282,7 @@ def _refuted(frame: pd.DataFrame, deliveries: pd.DataFrame, pack: Pack, hidden_a
         return np.zeros(len(frame), bool)
     change = frame["soc_change"].to_numpy(float)
     unseen_ah = OFFSET_DOUBT_A * frame["live_hours"] + LOSS_DOUBT_C_RATE * pack.rated_ah * frame["hours"]
-    unseen_ah += hidden_a * frame["zero_hours"]
+    unseen_ah += hidden_a * (frame["zero_hours"] + frame["fed_hours"])
     moved_ah = frame["net_ah"].to_numpy(float) + np.sign(change) * unseen_ah.to_numpy(float)
     implied_ah = np.divide(moved_ah, change, out=np.full(len(frame), np.inf), where=change != 0)
     surely_ah = deliveries["out_ah"] - OFFSET_DOUBT_A * deliveries["live_hours"] - 0.5 * deliveries["switched_ah"]

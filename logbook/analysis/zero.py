@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.analysis.cold import without_offset
 from logbook.analysis.solution import solve
 from logbook.analysis.step import LEAST_GAIN
 from logbook.units import S_PER_HOUR
@@ -98,10 +99,12 @@ def as_read_later(tables: Mapping[str, pd.DataFrame], change: ZeroChange) -> dic
     """The same tables with the charge counted before a change as the later instrument would have counted it."""
     hours, anchors = tables["hours"], tables["anchors"]
     false_ah = np.where(hours["start_ms"] < change.at_ms, change.by_a * hours["live_s"] / S_PER_HOUR, 0.0)
-    moved = _shared_out(hours["charge_ah"], hours["discharge_ah"], false_ah)
+    moved = _shared_out(hours["charge_ah"], hours["discharge_ah"], false_ah, _share(hours["charge_s"], hours["live_s"]))
     within_ah = np.where(anchors["start_ms"] < change.at_ms, change.by_a * anchors["hour_live_s"] / S_PER_HOUR, 0.0)
-    inside = _shared_out(anchors["hour_charge_ah"], anchors["hour_discharge_ah"], within_ah)
-    tally, openings = tables["tally"], tables["openings"]
+    charge_ah, discharge_ah = anchors["hour_charge_ah"], anchors["hour_discharge_ah"]
+    inside = _shared_out(charge_ah, discharge_ah, within_ah, _share(charge_ah, charge_ah + discharge_ah))
+    tally, openings, pieces = tables["tally"], tables["openings"], tables["cold"]
+    pieces_a = np.where(pieces["start_ms"] < change.at_ms, change.by_a, 0.0)
     counted_ah = np.where(tally["start_ms"] < change.at_ms, change.by_a * tally["counted_s"] / S_PER_HOUR, 0.0)
     zero_a = openings["zero_a"]
     seen = (openings["start_ms"] < change.at_ms) & (zero_a != 0.0)
@@ -109,6 +112,7 @@ def as_read_later(tables: Mapping[str, pd.DataFrame], change: ZeroChange) -> dic
         **tables,
         "tally": tally.assign(counted_ah=tally["counted_ah"] - counted_ah),
         "openings": openings.assign(zero_a=zero_a.where(~seen, zero_a - change.by_a)),
+        "cold": without_offset(pieces, pieces_a),
         "hours": hours.assign(charge_ah=moved[0], discharge_ah=moved[1]),
         "anchors": anchors.assign(
             hour_net_ah=anchors["hour_net_ah"] - within_ah, hour_charge_ah=inside[0], hour_discharge_ah=inside[1]
@@ -117,12 +121,16 @@ def as_read_later(tables: Mapping[str, pd.DataFrame], change: ZeroChange) -> dic
 
 
 def _shared_out(
-    charge_ah: pd.Series, discharge_ah: pd.Series, false_ah: NDArray[np.float64]
+    charge_ah: pd.Series, discharge_ah: pd.Series, false_ah: NDArray[np.float64], share_in: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """What went in and out without the false part, which is shared out as the charge is; their difference is exact."""
+    """What went in and out without the false part, of which `share_in` was counted as charge; their difference is exact."""
     charge, discharge = charge_ah.to_numpy(float), discharge_ah.to_numpy(float)
-    total = charge + discharge
-    share_in = np.divide(charge, total, out=np.full(len(total), 0.5), where=total > 0)
     net = charge - discharge - false_ah
     went_in = np.maximum(charge - false_ah * share_in, np.maximum(net, 0.0))
     return went_in, went_in - net
+
+
+def _share(part: pd.Series, whole: pd.Series) -> NDArray[np.float64]:
+    """One part of each sum; a half where there is nothing."""
+    part_of, whole_of = part.to_numpy(float), whole.to_numpy(float)
+    return np.divide(part_of, whole_of, out=np.full(len(part_of), 0.5), where=whole_of > 0)

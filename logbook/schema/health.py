@@ -233,6 +233,8 @@ class Monitor:
     """When the sensor's zero changed at once, as a monitor set anew or replaced makes it."""
     dead_band_a: float | None = None
     """Below this the sensor shows exactly nothing; None where it hardly ever does."""
+    past_sensor_a: float | None = None
+    """What flows out of the pack past the sensor on the average, in where negative; None where nothing seems to."""
 
 
 @dataclass(frozen=True)

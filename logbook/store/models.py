@@ -65,6 +65,7 @@ HOUR_COLUMNS = (
     "sampling_var_ah2",
     "live_s",
     "switched_ah",
+    "charge_s",
 )
 """What the digest says of each hour, beside its start."""
 

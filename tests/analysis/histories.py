@@ -13,6 +13,7 @@ from tests.analysis.timeline import PACK, START_MS
 
 HOUR_MS = 3_600_000
 HOURS_PER_YEAR = 8766.0
+HISTORY_YEARS = 2.0
 
 
 @dataclass
@@ -21,6 +22,9 @@ class World:
 
     capacity_ah: float = 100.0
     rate_ah_per_year: float = 0.0
+    """After two years."""
+    bend_ah_per_year2: float = 0.0
+    """Half of what the rate gains in a year."""
     offset_a: float = 0.0
     loss_a: float = 0.0
     gain: float = 1.0
@@ -44,7 +48,9 @@ class History:
 
     def capacity_now(self) -> float:
         """Capacity at this hour."""
-        return self.world.capacity_ah - self.world.rate_ah_per_year * self.hours / HOURS_PER_YEAR
+        years = self.hours / HOURS_PER_YEAR
+        bent_ah = self.world.bend_ah_per_year2 * years * (years - 2 * HISTORY_YEARS)
+        return self.world.capacity_ah - self.world.rate_ah_per_year * years - bent_ah
 
     def anchor(
         self, kind: str, *, edge: str, sigma: float, soc: float, temperature_c: float = 20.0, cold: float = 0.0
@@ -162,6 +168,7 @@ def drawn_world(rng: np.random.Generator) -> World:
     return World(
         capacity_ah=rng.uniform(72.0, 106.0),
         rate_ah_per_year=rng.uniform(0.0, 5.0),
+        bend_ah_per_year2=rng.normal(0.0, 0.5),
         offset_a=rng.uniform(-0.08, 0.08),
         loss_a=rng.uniform(0.0, 0.025),
         gain=1.0 + rng.normal(0.0, 0.007),

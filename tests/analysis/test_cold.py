@@ -8,6 +8,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from logbook.analysis import cold
+from logbook.analysis.answer import answer
 from logbook.analysis.digest import digest
 from logbook.analysis.track import track
 from tests.analysis.properties import PROPERTY, ratings_ah, shifts_days
@@ -74,6 +75,22 @@ def test_discharging_in_the_cold_is_no_event():
 
 def test_an_offset_of_the_sensor_is_no_charging():
     assert charged(Timeline(soc=0.9, temperature_c=-15.0, offset_a=0.2).rest(48).readings()).events == ()
+
+
+def test_a_known_offset_is_no_part_of_the_charge_that_went_in_cold():
+    """Fulls and empties show the sensor's 0.1 A; the frost charges of 2 A for ten hours are 20 Ah each, not 21.
+
+    At either end the mean over half an hour is half of the mild weather, which takes a quarter of an hour off each.
+    """
+    log = Timeline(soc=0.7, offset_a=0.1)
+    for _ in range(4):
+        log.charge_full().flow(-8.0, 5).at(-5.0).flow(2.0, 10).at(15.0).flow(-2.0, 10).charge_full().run_empty()
+
+    found = answer(digest(log.readings(), PACK), PACK).cold_charging
+
+    assert found.total_charge_ah == pytest.approx(4 * (20.0 - 0.5), rel=0.01)
+    below = [band.charge_ah for band in found.bands if band.high_c is not None and band.high_c <= 0.0]
+    assert sum(below) == pytest.approx(found.total_charge_ah, abs=0.02)
 
 
 def test_a_lone_cold_sample_is_no_event():

@@ -94,6 +94,44 @@ def test_energy_is_charge_times_voltage():
     assert use.discharge_wh == pytest.approx(use.discharge_ah * 13.0, rel=1e-3)
 
 
+def test_energy_goes_without_the_offset_as_charge_does():
+    """What came out and what went in differ by the pack's losses and not by what the sensor adds."""
+    log, plain = Timeline(soc=0.7, offset_a=0.1), Timeline(soc=0.7)
+    for timeline in (log, plain):
+        for _ in range(4):
+            timeline.charge_full().flow(-8.0, 5).flow(-0.25, 90).charge_full().run_empty()
+
+    found, true = (answer(digest(timeline.readings(), PACK), PACK).cycles for timeline in (log, plain))
+
+    assert found.charge_wh == pytest.approx(true.charge_wh, rel=0.01)
+    assert found.discharge_wh == pytest.approx(true.discharge_wh, rel=0.01)
+
+
+def test_what_an_offset_shows_as_charge_all_night_is_discharge():
+    """0.05 A flow out of a parked pack, and a sensor 0.1 A too high shows 0.05 A going in."""
+    log = Timeline(soc=0.7, offset_a=0.1)
+    for _ in range(4):
+        log.charge_full().flow(-8.0, 5).flow(-0.05, 150).charge_full().run_empty()
+    true_ah = sum(float(np.maximum(-(piece[2] - 0.1), 0.0).sum()) / 60 for piece in log.pieces)
+
+    found = answer(digest(log.readings(), PACK), PACK)
+
+    assert found.cycles.discharge_ah == pytest.approx(true_ah, rel=0.01)
+
+
+def test_the_drift_of_a_count_between_full_charges_is_no_cycle():
+    """A season of a tenth of the pack a day, never deeper, with an offset that adds up to two packs."""
+    log = Timeline(soc=1.0, offset_a=0.05, loss_a=0.02, interval_s=300.0)
+    for _ in range(120):
+        log.flow(-1.0, 10).charge_full(10.0).rest(6)
+
+    found = answer(digest(log.readings(), PACK), PACK).cycles
+
+    deeper = sum(bin_.count for bin_ in found.depth_histogram if bin_.depth_low_percent >= 20.0)
+    assert deeper == 0.0
+    assert sum(bin_.count for bin_ in found.depth_histogram) == pytest.approx(120, abs=3)
+
+
 def test_nothing_is_joined_across_a_pause():
     """Down 40 %, a pause of two days, up 40 %: two half cycles, and what flowed in the pause is not invented."""
     log = Timeline(soc=0.9).flow(-10.0, 4).pause(48, amps=-0.5).flow(10.0, 4)

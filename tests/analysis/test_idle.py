@@ -104,6 +104,37 @@ def test_an_offset_of_the_sensor_is_no_standby_current():
     assert found.low <= 0.0 <= found.high
 
 
+def parked_at(amps: float, *, times: int = 3, log: Timeline | None = None) -> Timeline:
+    log = log or Timeline(interval_s=300.0)
+    for _ in range(times):
+        log.charge_full().flow(-amps, 96).charge_full().flow(-8.0, 5)
+    return log
+
+
+@pytest.mark.parametrize(("was_a", "is_a"), [(0.05, 0.4), (0.4, 0.05)])
+def test_what_is_drawn_today_is_told_and_not_what_was(was_a, is_a):
+    """A consumer more or less since the last winter is what the next one will meet."""
+    log = parked_at(is_a, log=parked_at(was_a)).charge_full().run_empty()
+
+    found = idle(log.charge_full().readings())
+
+    assert found.standby_current_a.low <= is_a <= found.standby_current_a.high
+    assert found.days_full_to_fifth.low <= 80.0 / is_a / 24 <= found.days_full_to_fifth.high
+    assert f"before, it showed {was_a:.2f} A" in found.reason
+
+
+def test_a_pack_that_a_charger_holds_is_not_parked():
+    """13.5 V at the terminals for a week and no current: the charger feeds the loads."""
+    log = Timeline(interval_s=300.0)
+    for _ in range(3):
+        log.charge_full().flow(0.0, 168, volts=13.5).flow(-8.0, 5)
+
+    found = idle(log.charge_full().readings())
+
+    assert found.standby_current_a is None
+    assert found.days_full_to_fifth is None
+
+
 def test_a_day_of_use_is_not_idleness():
     found = idle(Timeline(soc=0.9).flow(-6.0, 10).readings())
 
