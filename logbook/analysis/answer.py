@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from logbook.analysis.balance import Balance
     from logbook.schema.pack import Pack
 
+UNCOUNTED = "A charger seems to be wired past the sensor, so what it charged while the pack was cold is not in the log, and nobody can say."
 SURELY = 3.0
 """What flows behind a shown zero is counted where it is so many sigmas from none (ours)."""
 
@@ -56,7 +57,8 @@ def answer(
         solved = balance(since(tables, other.at_ms), pack)
     measured = capacity(solved, solved.tables["hours"], pack)
     if other:
-        measured = replace(measured, reason=" ".join(filter(None, (other.reason, measured.reason))))
+        reason = " ".join(filter(None, (other.reason, measured.reason)))
+        measured = replace(measured, reason=reason, other_pack_since_ms=other.at_ms)
     capacity_ah = measured.ah.value if measured.ah else pack.rated_ah
     offset_a = solved.sensor_offset_a
     readings = _readings(hours, span_ms)
@@ -91,6 +93,11 @@ def answer(
         protection=protection(tables["openings"], tables["blocked"], tables["sights"], tables["status"]),
         cells=cells.answer(tables["cells"]),
     )
+    if solved.past_sensor_a is not None and solved.past_sensor_a < 0:
+        frozen = health.cold_charging
+        health = replace(
+            health, cold_charging=replace(frozen, reason=" ".join(filter(None, (UNCOUNTED, frozen.reason))))
+        )
     health = with_basis(health, tables, pack)
     return replace(health, flags=flags(health, acknowledged, pack.limits, raised))
 

@@ -115,6 +115,22 @@ def _sudden_loss(health: Health, _rules: Rules) -> Iterator[Flag]:
         )
 
 
+def _other_pack(health: Health, _rules: Rules) -> Iterator[Flag]:
+    """The log is of two packs, or of one whose cells were out of step."""
+    since_ms = health.capacity.other_pack_since_ms
+    if since_ms is None:
+        return
+    yield Flag(
+        "other_pack",
+        "look",
+        "From here on every run gives far more than any before: this is another pack, or its cells were out of step until then.",
+        since_ms,
+        since_ms,
+        "If it is another pack, give each its own with logbook import --swapped, and see that its rating is set. Else no harm is done: the "
+        "capacity is of the time since.",
+    )
+
+
 def _capacity_unknown(health: Health, _rules: Rules) -> Iterator[Flag]:
     """Nobody can say yet what it delivers."""
     if health.capacity.verdict == "undetermined" and health.readings.count:
@@ -329,6 +345,7 @@ def _poor_coverage(health: Health, rules: Rules) -> Iterator[Flag]:
 RULES: tuple[Callable[[Health, Rules], Iterator[Flag]], ...] = (
     _charged_frozen,
     _sudden_loss,
+    _other_pack,
     _below_rating,
     _capacity_unknown,
     _run_flat,

@@ -78,6 +78,8 @@ class Capacity:
     observations: tuple[CapacityObservation, ...] = ()
     at_least_ah: float | None = None
     """What it still delivers at the least, by what went out after one full charge and what may be gone since."""
+    other_pack_since_ms: int | None = None
+    """From when on the log is of another pack, or of one whose cells were out of step before; None where it is of one."""
     basis: Basis | None = None
 
 

@@ -64,9 +64,10 @@ def test_a_charger_past_the_sensor_by_day_leaves_no_narrow_wrong_capacity():
             log.run_empty(5.0)
         log.charge_full()
 
-    found = health(log).capacity
+    found = health(log)
 
-    assert found.ah is None or found.ah.low <= 100.0 <= found.ah.high
+    assert found.capacity.ah is None or found.capacity.ah.low <= 100.0 <= found.capacity.ah.high
+    assert "past the sensor" in found.cold_charging.reason
 
 
 @pytest.mark.parametrize(

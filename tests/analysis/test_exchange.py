@@ -28,6 +28,7 @@ def test_a_pack_that_suddenly_holds_twice_as_much_is_another_one():
     assert health.capacity.ah.low <= 120.0 <= health.capacity.ah.high
     assert "another pack" in health.capacity.reason
     assert "60 Ah" in health.capacity.reason
+    assert "other_pack" in {flag.code for flag in health.flags}
 
 
 def test_the_day_lies_between_the_runs():
