@@ -43,7 +43,7 @@ class Exchange:
         return (
             f"Until about {day} its runs gave about {self.before_ah:.0f} Ah, since then about {self.after_ah:.0f} Ah, and cells do "
             "not grow: this is another pack, or its cells were out of step until then. The capacity is of the time since. "
-            "If it is another pack, give each its own (logbook import --swapped) and see that the rating is that of the new one."
+            "If it is another pack, give each its own (logbook pack swap) and see that the rating is that of the new one."
         )
 
 

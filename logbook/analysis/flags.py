@@ -126,7 +126,7 @@ def _other_pack(health: Health, _rules: Rules) -> Iterator[Flag]:
         "From here on every run gives far more than any before: this is another pack, or its cells were out of step until then.",
         since_ms,
         since_ms,
-        "If it is another pack, give each its own with logbook import --swapped, and see that its rating is set. Else no harm is done: the "
+        "If it is another pack, give each its own with logbook pack swap, and see that its rating is set. Else no harm is done: the "
         "capacity is of the time since.",
     )
 
