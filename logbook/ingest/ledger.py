@@ -87,6 +87,10 @@ class Ledger:
         for line in lines:
             self._set_aside.setdefault(int(line), (reason, None if text is None else text[:LONGEST_TEXT]))
 
+    def repaired(self, kinds: str) -> int:
+        """How many repairs there were of kinds whose names begin so."""
+        return sum(count for kind, (_, count, _) in self._repairs.items() if kind.startswith(kinds))
+
     @property
     def rows_aside(self) -> int:
         """How many rows were set aside so far."""

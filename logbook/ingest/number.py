@@ -25,6 +25,8 @@ NOTHING = frozenset(
 SPACES = str.maketrans("", "", "\u00a0\u2009\u202f\u2007 '’\u0000")
 SIGNS = str.maketrans({"−": "-", "–": "-", "﹣": "-", "－": "-", "＋": "+"})
 SHAPE = re.compile(r"^(?P<number>[+-]?[\d.,]*\d[\d.,]*(?:[eE][+-]?\d+)?)(?P<trailing>-?)(?P<unit>[^\d].*)?$")
+BRACKETED = re.compile(r"^\(([^()]*)\)([^()]*)$")
+"""A negative number as accounts show it, its unit within or behind."""
 GROUPED_BY_DOT = re.compile(r"^\d{1,3}(\.\d{3})+$")
 GROUPED_BY_COMMA = re.compile(r"^\d{1,3}(,\d{3})+$")
 
@@ -54,8 +56,8 @@ def read_cell(text: str, decimal: str) -> Cell:
     plain = text.strip().strip('"').removeprefix('="').translate(SIGNS).translate(SPACES)
     if plain.lower() in NOTHING:
         return MISSING
-    if plain.startswith("(") and plain.endswith(")"):
-        plain = "-" + plain[1:-1]
+    if bracketed := BRACKETED.match(plain):
+        plain = f"-{bracketed[1]}{bracketed[2]}"
     match = SHAPE.match(plain)
     if not match:
         return WORD

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 
 NEEDED = frozenset({"voltage_v", "current_a", "charge_current_a", "discharge_current_a", "value"})
+TEXT_IN = "text in "
+"""Begins the kind of a repair of cells that hold no number."""
 FEW_ROWS = 20
 """Fewer rows below another header say little of their units."""
 MOST_WORDS = 0.5
@@ -79,7 +81,7 @@ class _Reader:
                 where=f'{self.known.where}, line {line}, column "{use.header}"',
                 mend="If the file uses decimal commas or another delimiter, say so in a mapping given with  --mapping FILE",
             )
-        self.ledger.repair(f"text in {use.header}", f'cells of "{use.header}" that hold no number, left empty', bad)
+        self.ledger.repair(f"{TEXT_IN}{use.header}", f'cells of "{use.header}" that hold no number, left empty', bad)
         said = use.unit or self._unit_in_cells(use)
         if use.target == "value":
             self._note(use, use.target, None)

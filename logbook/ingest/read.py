@@ -24,10 +24,10 @@ from logbook.ingest.longform import held, is_long, on_change, wide
 from logbook.ingest.moment import EARLIEST_MS, LATEST_MS, Moments, TimeOptions, moments_of
 from logbook.ingest.orientation import Said, oriented
 from logbook.ingest.overlap import sorted_once
-from logbook.ingest.quantity import frame_of
+from logbook.ingest.quantity import TEXT_IN, frame_of
 from logbook.ingest.recalled import against_recalled
 from logbook.ingest.reset import with_set_clock
-from logbook.ingest.run import more_than_few
+from logbook.ingest.run import few, more_than_few
 from logbook.ingest.scale import Known
 from logbook.ingest.sentinel import without_cell_codes, without_impossible, without_sentinels
 from logbook.ingest.serial import AHEAD_MS, Hints
@@ -187,7 +187,9 @@ class _Import:
         frame = self._without_future(frame)
         frame = with_steady_clock(frame, self.options.clock, self.known, self.ledger, self.ask)
         frame = sorted_once(frame, self.ledger)
-        if on_change(frame):
+        if on_change(frame) and self.ledger.repaired(TEXT_IN) <= few(
+            len(frame)
+        ):  # what was not read is no value that holds
             frame = held(frame, self.ledger)
         frame = _with_voltage_of_cells(without_cell_codes(frame, self.ledger), self.ledger)
         frame = without_shifted(frame, layouts[0].order, self.ledger)

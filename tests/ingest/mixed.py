@@ -286,6 +286,8 @@ def _found_last() -> list[Fixture]:
     return [
         Fixture("units-in-cells-beside-a-shifted-row", 6, _utf8(in_cells), kept, set_aside={"its values stand in the wrong columns": 1}),
         Fixture("epoch-of-eight-values-a-time", 14, _utf8(epoch), t, inferred={"time": "epoch in ms"}),
+        Fixture("brackets-before-a-unit", 5, _utf8(lines(t, lambda r, row: (*plain_cells()(r, row)[:2], f"({-r.current_a[row]:.1f}) A" if r.current_a[row] < 0 else f"{r.current_a[row]:.1f}A", *plain_cells()(r, row)[3:]))), t),
+        Fixture("words-in-place-of-a-current", 6, _utf8(lines(t, lambda r, row: (*plain_cells()(r, row)[:2], "<0" if r.current_a[row] < -3.0 else f"{r.current_a[row]:.1f}", *plain_cells()(r, row)[3:]))), t.with_(current_a=np.where(t.current_a < -3.0, np.nan, t.current_a)), {"positive": "charge"}, repairs={"text in current_a": int((t.current_a < -3.0).sum())}),
         Fixture("days-in-no-order", 8, shuffled.encode(), trip(300, interval_s=600.0), {**ZONED, "now_ms": int(t.ts_ms[-1]) + 10**9}, inferred={"spreadsheet days": "counted from 1900"}, tolerance={"ts_ms": 1000}),
     ]  # fmt: skip
 
