@@ -293,7 +293,8 @@ def monitor_answer(health: Health) -> Answer:
     """Answer whether the monitor can be believed."""
     monitor = health.monitor
     offset, error = monitor.current_offset_a, monitor.soc_error_percent
-    if offset is None and error is None and monitor.soc_assumes_rated_capacity is None:
+    known = (offset, error, monitor.soc_assumes_rated_capacity, monitor.past_sensor_a)
+    if all(figure is None for figure in known):
         words = "The log cannot tell yet whether the monitor can be believed."
         return Answer("open", "Cannot tell yet", words, monitor.reason or "")
     doubts, counts = [], "its percentage only counts against the rated capacity"
@@ -301,6 +302,8 @@ def monitor_answer(health: Health) -> Answer:
         doubts.append(
             f"its current is {quantity(abs(offset.value), 'A', 3)} too {'high' if offset.value > 0 else 'low'}"
         )
+    if monitor.past_sensor_a is not None:
+        doubts.append(f"{quantity(abs(monitor.past_sensor_a), 'A', 2)} pass it by on the average, uncounted")
     if error is not None and (error.low > 2 or error.high < -2):
         doubts.append(f"its percentage is {number(abs(error.value))} points too {'high' if error.value > 0 else 'low'}")
         counts = "only counts against the rated capacity"

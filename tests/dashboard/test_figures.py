@@ -45,6 +45,17 @@ def test_an_observation_left_out_differs_by_shape_and_not_colour_alone():
     assert "Cold" in trace(figure, "left out").text[0]
 
 
+def test_what_was_left_out_does_not_press_the_rest_into_a_line():
+    """An observation that is unsure beyond measure keeps its place, and its bar leaves the picture."""
+    full = samples.full()
+    wild = [item if item.used else replace(item, low=-1500.0, high=1700.0) for item in full.capacity.observations]
+
+    figure = capacity_over_time(replace(full, capacity=replace(full.capacity, observations=tuple(wild))), BERLIN)
+
+    assert figure.layout.yaxis.range[1] < 2 * full.pack.rated_ah
+    assert len(trace(figure, "left out").y) == sum(not item.used for item in wild)
+
+
 def test_rated_and_end_of_life_lines_are_drawn():
     figure = capacity_over_time(samples.full(), BERLIN)
 

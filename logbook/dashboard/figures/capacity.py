@@ -31,8 +31,9 @@ def capacity_over_time(health: Health, view: View) -> go.Figure:
     draw_losses(figure, health, view)
     level(figure, rated_ah, f"rated {quantity(rated_ah, 'Ah')}", "solid")
     level(figure, END_OF_LIFE * rated_ah, "end of life, 80 % of rated", "dash", below=True)
-    lows = [item.low for item in observations] + [0.74 * rated_ah]
-    highs = [item.high for item in observations] + [1.06 * rated_ah]
+    # what was left out may be unsure beyond measure, and must not press the rest into a line
+    lows = [item.low if item.used else item.ah for item in observations] + [0.74 * rated_ah]
+    highs = [item.high if item.used else item.ah for item in observations] + [1.06 * rated_ah]
     if health.capacity.ah is not None:
         lows.append(health.capacity.ah.low)
         highs.append(health.capacity.ah.high)

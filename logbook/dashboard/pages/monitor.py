@@ -45,9 +45,12 @@ def current_part(health: Health, view: View) -> Component:
     offset = health.monitor.current_offset_a
     title = "Does its current read zero at rest?"
     if offset is None:
-        return parts.section(
-            title, html.P("The log cannot tell. Two full charges with complete logging between them would.")
+        why = (
+            "The log cannot tell, while charge passes the sensor by. With everything disconnected the monitor itself shows it."
+            if health.monitor.past_sensor_a is not None
+            else "The log cannot tell. Two full charges with complete logging between them would."
         )
+        return parts.section(title, html.P(why))
     per_day, zero = offset.scaled(24), offset.low <= 0 <= offset.high
     scale = parts.scale(offset, zero=True, unit="A", places=3)
     way = "high" if offset.value > 0 else "low"
