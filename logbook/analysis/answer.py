@@ -17,12 +17,13 @@ from logbook.analysis.exchange import exchange, since
 from logbook.analysis.fade import fade
 from logbook.analysis.flags import flags
 from logbook.analysis.idle import idle
-from logbook.analysis.monitor import monitor
+from logbook.analysis.monitor import DRIFT_SIGMA_A, monitor
 from logbook.analysis.protection import protection
 from logbook.analysis.resistance import resistance
+from logbook.analysis.spans import current_step_a
 from logbook.analysis.tally import stands_for
 from logbook.analysis.thaw import perhaps_frozen
-from logbook.schema.health import Health, PackSummary, ReadingsSummary
+from logbook.schema.health import Cycles, Health, PackSummary, ReadingsSummary
 from logbook.schema.reading import Readings
 from logbook.units import MS_PER_HOUR, S_PER_HOUR
 
@@ -35,6 +36,8 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
 
 UNCOUNTED = "A charger seems to be wired past the sensor, so what it charged while the pack was cold is not in the log, and nobody can say."
+WORTH_A_WORD = 0.05
+"""Share of the cycles by which they may be off before that is said (ours)."""
 SURELY = 3.0
 """What flows behind a shown zero is counted where it is so many sigmas from none (ours)."""
 
@@ -93,6 +96,7 @@ def answer(
         protection=protection(tables["openings"], tables["blocked"], tables["sights"], tables["status"]),
         cells=cells.answer(tables["cells"]),
     )
+    health = replace(health, cycles=_doubted(health.cycles, solved, hours, pack))
     if solved.past_sensor_a is not None and solved.past_sensor_a < 0:
         frozen = health.cold_charging
         health = replace(
@@ -106,6 +110,18 @@ def _surely(solved: Balance, name: str) -> float:
     """An unknown where it is surely not nothing, else 0."""
     value = solved.value(name)
     return value if abs(value) >= SURELY * solved.sigma(name) else 0.0
+
+
+def _doubted(use: Cycles, solved: Balance, hours: pd.DataFrame, pack: Pack) -> Cycles:
+    """The same, with a word where the pack mostly stood and the sensor's own error makes a good part of what was counted."""
+    sigma_a = float(np.linalg.norm([solved.sigma("offset_a"), DRIFT_SIGMA_A, 0.2 * current_step_a(hours)]))
+    doubt = sigma_a * float(hours["logged_s"].sum()) / S_PER_HOUR / (2 * pack.rated_ah) if len(hours) else 0.0
+    if doubt <= WORTH_A_WORD * use.equivalent_full_cycles:
+        return use
+    return replace(
+        use,
+        reason=f"It mostly stood, so the sensor's own small error is a good part of this: it may be off by {doubt:.1f} full cycles.",
+    )
 
 
 def _complete(tables: Mapping[str, pd.DataFrame], pack: Pack) -> dict[str, pd.DataFrame]:

@@ -119,6 +119,19 @@ def test_what_an_offset_shows_as_charge_all_night_is_discharge():
     assert found.cycles.discharge_ah == pytest.approx(true_ah, rel=0.01)
 
 
+def test_a_pack_that_mostly_stands_is_told_how_unsure_its_few_cycles_are():
+    standing = Timeline(soc=0.7, interval_s=300.0)
+    used = Timeline(soc=0.7, interval_s=300.0)
+    for _ in range(3):
+        standing.charge_full().flow(-0.05, 600).flow(-8.0, 3)
+        used.charge_full().flow(-8.0, 10)
+
+    unsure, sure = (answer(digest(log.charge_full().readings(), PACK), PACK).cycles for log in (standing, used))
+
+    assert "mostly stood" in unsure.reason
+    assert sure.reason is None
+
+
 def test_the_drift_of_a_count_between_full_charges_is_no_cycle():
     """A season of a tenth of the pack a day, never deeper, with an offset that adds up to two packs."""
     log = Timeline(soc=1.0, offset_a=0.05, loss_a=0.02, interval_s=300.0)
