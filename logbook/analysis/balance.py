@@ -58,7 +58,7 @@ held and rested ones in shares of their own sigma, of which most is common: one 
 show a pack much the same each time."""
 OWN_SHARE = {"held": 0.7, "rested_full": 0.34}
 """Share of the sigma that is not common, of kinds whose state of charge is read off the flat part of the curve."""
-COLD, COLD_SIGMA = 0.3, 0.5
+COLD, COLD_SIGMA = 0.2, 0.5
 """How much of the table of what the cold keeps back holds for a pack: some deliver at the freezing point as if it were
 mild, others lack a sixth (see `anchors`). It is one figure for all the runs of a pack, so runs do not average it out."""
 HEATED, NOT_HEATED = (1.0, 1.0), (0.0, 1e-6)
