@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import rainflow
 
-from logbook.analysis.quiet import fed_zero_s, lasting_h
+from logbook.analysis.quiet import charger_may_hold, fed_zero_s, lasting_h
 from logbook.analysis.spans import current_step_a
 from logbook.schema.health import Cycles, DepthBin
 from logbook.units import MS_PER_HOUR, S_PER_HOUR
@@ -28,6 +28,8 @@ LEAST_DEPTH_PERCENT = 2.0
 BIN_PERCENT = 10
 WHOLE_HOUR_S = 3000.0
 COARSE_STEP_A = 0.1
+NOISE_C_RATE = 0.003
+"""A sensor for hundreds of amperes flickers by some tenths of one (ours)."""
 PROVED = ("full", "nearly_full")
 
 
@@ -49,7 +51,7 @@ def cycles(
     """
     if hours.empty:
         return Cycles(0.0, 0.0, 0.0, 0.0, 0.0, (), "There are no readings yet.")
-    true_in_ah, true_out_ah = _without_offset(hours, offset_a)
+    true_in_ah, true_out_ah = _without_offset(hours, offset_a, NOISE_C_RATE * pack.rated_ah)
     true_in, true_out = float(true_in_ah.sum()), float(true_out_ah.sum())
     false_in, false_out = _while_open_ah(openings, offset_a)
     unseen_ah = _behind_zero_ah(hours, openings, pack, behind_zero_a, offset_a)
@@ -76,15 +78,22 @@ def cycles(
     )
 
 
-def _without_offset(hours: pd.DataFrame, offset_a: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Ah in and out of each hour with the sensor's offset taken off, each for its own time; what turns over goes over."""
+def _without_offset(
+    hours: pd.DataFrame, offset_a: float, noise_a: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Ah in and out of each hour with the sensor's offset taken off, each for its own time; what turns over goes over.
+
+    Of an hour with no current beyond `noise_a` only what is left of both counts: a flicker about zero is no throughput.
+    """
     charge_h = hours["charge_s"].to_numpy(float) / S_PER_HOUR
     discharge_h = hours["live_s"].to_numpy(float) / S_PER_HOUR - charge_h
     shown_in_ah = hours["charge_ah"].to_numpy(float) - offset_a * charge_h
     shown_out_ah = hours["discharge_ah"].to_numpy(float) + offset_a * discharge_h
     true_in_ah = np.maximum(shown_in_ah, 0.0) + np.maximum(-shown_out_ah, 0.0)
     true_out_ah = np.maximum(shown_out_ah, 0.0) + np.maximum(-shown_in_ah, 0.0)
-    return true_in_ah, true_out_ah
+    flickers = hours[["max_charge_a", "max_discharge_a"]].max(axis=1).to_numpy(float) <= noise_a
+    common_ah = np.where(flickers, np.minimum(true_in_ah, true_out_ah), 0.0)
+    return true_in_ah - common_ah, true_out_ah - common_ah
 
 
 def _energy_wh(hours: pd.DataFrame, way: str, true_ah: NDArray[np.float64]) -> float:
@@ -101,13 +110,15 @@ def _behind_zero_ah(
 ) -> NDArray[np.float64]:
     """What flowed out while the board was closed and the sensor showed exactly nothing, Ah: where nothing came in, and else.
 
-    Where a sensor rounds to a tenth of an ampere and somebody lives aboard, a zero is as good a reading as any other.
+    Where a sensor rounds to a tenth of an ampere and somebody lives aboard, a zero is as good a reading as any other; but
+    where a charger holds the pack, zero is what mostly flows.
     """
     zero_s = (hours["logged_s"] - hours["live_s"]).to_numpy(float)
     hidden_a, fed_a = behind_zero_a
     if current_step_a(hours) >= COARSE_STEP_A:
-        parked_s = float(zero_s[lasting_h(hours, pack) > 0].sum())
-        used_s = max(float(zero_s.sum()) - parked_s - _open_s(openings), 0.0)
+        parked = lasting_h(hours, pack) > 0
+        parked_s = float(zero_s[parked].sum())
+        used_s = max(float(zero_s[~parked & ~charger_may_hold(hours, pack)].sum()) - _open_s(openings), 0.0)
         return np.array([hidden_a * parked_s, offset_a * used_s]) / S_PER_HOUR
     fed_s = float(fed_zero_s(hours, pack).sum())
     alone_s = max(float(zero_s.sum()) - fed_s - _open_s(openings), 0.0)

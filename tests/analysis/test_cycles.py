@@ -132,6 +132,22 @@ def test_a_pack_that_mostly_stands_is_told_how_unsure_its_few_cycles_are():
     assert sure.reason is None
 
 
+def test_a_flicker_about_zero_is_no_throughput():
+    """A sensor that shows 0.2 A in and out in turn for weeks, while nothing flows."""
+    flickering = Timeline(soc=0.7).flow(np.tile([0.2, -0.2], 30 * 240), 240)
+
+    assert worked(flickering.readings()).equivalent_full_cycles == pytest.approx(0.0, abs=0.01)
+
+
+def test_small_charges_and_loads_of_different_hours_are_throughput():
+    """A trickle of 0.2 A by day and as much drawn by night is 4.8 Ah a day in and out together."""
+    log = Timeline(soc=0.7)
+    for _ in range(10):
+        log.flow(0.2, 12).flow(-0.2, 12)
+
+    assert worked(log.readings()).equivalent_full_cycles == pytest.approx(10 * 4.8 / 200, rel=0.02)
+
+
 def test_the_drift_of_a_count_between_full_charges_is_no_cycle():
     """A season of a tenth of the pack a day, never deeper, with an offset that adds up to two packs."""
     log = Timeline(soc=1.0, offset_a=0.05, loss_a=0.02, interval_s=300.0)
