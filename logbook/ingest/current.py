@@ -96,8 +96,7 @@ def _with_direction(frame: Frame, known: Known, ledger: Ledger) -> tuple[Frame, 
             ledger.infer("direction of the current", words, strength, f"its {name} column and the state of charge")
             current = _without_signs(current, frame, ledger)
             factors = _apply(*frame.words[name], signs)
-            lost = np.isnan(factors) & (current != 0) & np.isfinite(current)
-            ledger.repair("no direction", "currents without a known direction, left empty", frame.lines[lost])
+            current = _left_empty(current, np.isnan(factors) & (np.abs(current) > 0), frame, ledger)
             return frame.with_columns(current_a=np.where(current == 0, 0.0, current * factors)), "charge"
     return frame, None
 
@@ -118,13 +117,26 @@ def _by_codes(frame: Frame, known: Known, ledger: Ledger, ask: Ask | None) -> tu
         into = _words_meant(known.charging, words, known)
         ledger.infer(QUESTION, known.charging, "given", "as you said")
     elif len(flowing) < 2:
-        return frame, None
+        if not flowing:
+            return frame, None
+        # which way it counts is for the readings to show; what flowed while another code stood, rarely, may be the other
+        rare = (codes != words.index(flowing[0])) & (np.abs(current) > 0)
+        return frame.with_columns(current_a=_left_empty(current, rare, frame, ledger)), None
     else:
         into = _charging_words(flowing, known, ledger, ask)
     signs = {word: 1 if word in into else -1 if word in flowing else 0 for word in words}
     factors = _apply(codes, words, signs)
     current = _without_signs(current, frame, ledger)
+    current = _left_empty(current, np.isnan(factors) & (np.abs(current) > 0), frame, ledger)
     return frame.with_columns(current_a=np.where(current == 0, 0.0, current * factors)), "charge"
+
+
+def _left_empty(
+    current: NDArray[np.float64], unknown: NDArray[np.bool_], frame: Frame, ledger: Ledger
+) -> NDArray[np.float64]:
+    """Currents whose code tells no direction, left empty; a current that rests keeps its zero."""
+    ledger.repair("no direction", "currents without a known direction, left empty", frame.lines[unknown])
+    return np.where(unknown, np.nan, current)
 
 
 def _flows(current: NDArray[np.float64], rows: NDArray[np.bool_]) -> bool:
@@ -213,8 +225,8 @@ def _all_words(signs: dict[str, int]) -> bool:
 
 
 def _apply(codes: NDArray[np.int32], words: list[str], signs: dict[str, int]) -> NDArray[np.float64]:
-    """Factor of each row; NaN where no direction is known for a word that is none of those understood."""
-    factors = np.array([float(signs[word] or 1) if word in signs else np.nan for word in words] + [np.nan])
+    """Factor of each row; NaN for a word that is none of those understood, and for rest: what flows then may go either way."""
+    factors = np.array([float(signs.get(word) or np.nan) for word in words] + [np.nan])
     return factors[codes]
 
 

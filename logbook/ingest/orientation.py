@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from logbook.ingest.ledger import Ledger
     from logbook.ingest.question import Ask
     from logbook.ingest.scale import Known
-    from logbook.ingest.sign import Flip, VotesOfSources
+    from logbook.ingest.sign import Flip
+    from logbook.ingest.unchecked import End
 
 STRONG = {"strong", "fair"}
 UNSIGNED_VOTES = 5
@@ -53,14 +54,15 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
     elif not said.columns:
         _refuse_unsigned(evidence, known)
     if not said.columns:
-        evidence = _checked_to_its_ends(frame, votes, evidence, ledger)
+        ends = unchecked_ends(frame, votes, known.cells_in_series)
+        evidence = _checked_to_its_ends(frame, ends, evidence, ledger)
     positive = _decide(said, evidence, known, ledger, ask)
     return frame if positive == "charge" else frame.with_columns(current_a=0.0 - frame.get("current_a"))
 
 
-def _checked_to_its_ends(frame: Frame, votes: VotesOfSources, evidence: SignEvidence, ledger: Ledger) -> SignEvidence:
+def _checked_to_its_ends(frame: Frame, ends: Sequence[End], evidence: SignEvidence, ledger: Ledger) -> SignEvidence:
     """The evidence, split where an end of the file speaks against the rest; an end that says nothing is told."""
-    for end in unchecked_ends(frame, votes):
+    for end in ends:
         first, last = int(frame.lines[end.first]), int(frame.lines[end.last])
         lean = end.lean if evidence.positive == "charge" else -end.lean
         if lean <= -SURE and not evidence.split:

@@ -32,6 +32,8 @@ MOST_STEP_MS = 900_000
 SMALLEST_STEP_A = 0.5
 LEAST_OF_USUAL = 0.2
 """Share of the charge that usually moves the percentage by one, under which it is no vote (ours)."""
+MOST_AT_ONCE, LARGE_WITHIN = 2.0, 2.0
+"""What moves the percentage by more at once is a correction, unless the charge that flowed moves it so, within a factor."""
 USUALLY_BELOW = 95
 """A tenth of what 95 % of the currents stay below is a step; a rare large load does not hide the others."""
 
@@ -220,8 +222,29 @@ def flips(frame: Frame, found: VotesOfSources) -> list[Flip]:
     if by_steps and _torn(soc, [int(rows[cut]) for cut in cuts]):
         return []
     # a step at the very turn, and a percentage that moved across it, may have voted as before
-    found_at = {_boundary(frame, max(int(rows[max(cut - 2, 0)]) - 1, 0), int(rows[cut])) for cut in cuts}
+    percentages = soc_votes(frame, with_large=True) if cuts else soc
+    found_at = {
+        _with_percentages(
+            _boundary(frame, max(int(rows[max(cut - 2, 0)]) - 1, 0), int(rows[cut])),
+            percentages,
+            float(np.sign(signs[max(cut - FLIP_VOTES, 0) : cut].sum())),
+        )
+        for cut in cuts
+    }
     return sorted(found_at, key=lambda flip: flip.row)
+
+
+def _with_percentages(flip: Flip, soc: tuple[NDArray[np.intp], NDArray[np.float64]], before: float) -> Flip:
+    """A turn unsure as far as percentages right beside it speak against it: a tapering charge steps down as voltage rises."""
+    rows, signs = soc
+    unsure, sure = flip.unsure, flip.sure
+    later = int(np.searchsorted(rows, flip.row)) + 1  # of what flowed after the turn alone
+    while later < len(rows) and signs[later] == before:
+        sure, later = max(sure, int(rows[later])), later + 1
+    earlier = int(np.searchsorted(rows, flip.row, side="right")) - 1
+    while earlier > 0 and signs[earlier] == -before:
+        unsure, earlier = min(unsure, int(rows[earlier - 1])), earlier - 1
+    return Flip(flip.row, unsure, sure)
 
 
 def _torn(soc: tuple[NDArray[np.intp], NDArray[np.float64]], turns: list[int]) -> bool:
@@ -292,8 +315,11 @@ def _boundary(frame: Frame, last: int, first: int) -> Flip:
 SOURCES = ("state of charge", "voltage in steps", "voltage at the top of charge", "status words")
 
 
-def soc_votes(frame: Frame) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
-    """At which row the reported state of charge moved, and whether with (+1) or against (-1) the charge counted since."""
+def soc_votes(frame: Frame, *, with_large: bool = False) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """At which row the reported state of charge moved, and whether with (+1) or against (-1) the charge counted since.
+
+    `with_large` also where it moved by several at once, as much as the charge that flowed tells.
+    """
     soc, current = frame.get("soc_percent"), frame.get("current_a")
     both = np.isfinite(soc) & np.isfinite(current)
     held = np.flatnonzero(both)
@@ -312,7 +338,12 @@ def soc_votes(frame: Frame) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     charge = np.add.reduceat(current * step_ms, moved)[:-1]
     size = np.abs(np.divide(charge, change, out=np.zeros(len(change)), where=change != 0))
     # a percentage that goes to and fro about a half is moved by next to nothing
-    usable = (np.abs(change) <= 2.0) & (charge != 0) & (size >= LEAST_OF_USUAL * np.median(size))
+    usual = float(np.median(size))
+    usable = (charge != 0) & (size >= LEAST_OF_USUAL * usual)
+    moved_by_charge = np.abs(change) <= MOST_AT_ONCE
+    if with_large:
+        moved_by_charge |= (size >= usual / LARGE_WITHIN) & (size <= usual * LARGE_WITHIN)
+    usable &= moved_by_charge
     return held[moved[1:]][usable], np.sign(change * charge)[usable]
 
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from logbook.ingest.moved import QUANTITIES, SHIFTS_MS, STORED_ROUNDING, common_rows, equal_values, places
 from logbook.ingest.run import nearly_all
-from logbook.units import MS_PER_S, S_PER_MINUTE
+from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_MINUTE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -72,8 +72,16 @@ def still_between(earlier: Frame, later: Frame, *, open_start: bool = False) -> 
     best = max(counted, key=lambda shift: (counted[shift], -abs(shift)))
     more = int(step > COARSE_MS)
     if counted[best] - as_it_stands < LIKELY_EDGES + more:
-        return None
+        undecided = as_it_stands < LIKELY_EDGES and overlapping and _wholly_still(edges[1], shifts)
+        return Still(undecided, sure=False) if undecided else None
     return Still(best, overlapping and counted[best] - as_it_stands >= SURE_EDGES + more)
+
+
+def _wholly_still(later: _Edges, shifts: list[int]) -> int | None:
+    """The summer-time hour by which a stretch without any edge but its ends may be off; None where it has one, or cannot be."""
+    if later.begins[1:].any() or later.ends[:-1].any():
+        return None
+    return next((shift for shift in shifts if abs(shift) == MS_PER_HOUR), None)
 
 
 def _alike(earlier: Frame, later: Frame, common: tuple[NDArray[np.intp], NDArray[np.intp]]) -> bool:

@@ -12,7 +12,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.ingest.run import thinned
-from logbook.ingest.sign import MOST_STEP_MS, OPEN_SHARE
+from logbook.ingest.sign import (
+    MIRROR_LEAST_A,
+    MIRROR_OHM,
+    MIRROR_SHARE,
+    MOST_STEP_MS,
+    OPEN_SHARE,
+    PLATEAU_CELL_V,
+    cells_likely,
+    step_votes,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,6 +34,8 @@ LEAST_ROWS, LEAST_SHARE, SHARE_AGAINST = 20, 0.25, 0.08
 against the rest much less is (ours)."""
 MANY_AGAINST = 3
 """So many votes against the rest, and none with it, are worth a word however little flowed."""
+LIKELY_OHM = 5e-3
+"""A mirrored current should move the voltage by this times its step (from memory: packs with leads 5 to 20 mΩ)."""
 LEAST_FLOW_A = 0.2
 LEAST_CHANGE_A, LEAST_CHANGES = 0.05, 8
 SURE = 4.0
@@ -43,19 +54,76 @@ class End:
     """Whether votes enough speak against the rest there, whatever Ohm's law says."""
 
 
-def unchecked_ends(frame: Frame, found: VotesOfSources) -> list[End]:
-    """The ends before the first and after the last vote that hold a good part of the time; a lone last vote against all is none."""
+def unchecked_ends(frame: Frame, found: VotesOfSources, cells_in_series: int | None = None) -> list[End]:
+    """The ends before the first and after the last vote that hold a good part of the time, or in which the sign seems to turn.
+
+    A lone last vote against all is none.
+    """
     most = 1.0 if sum(float(signs.sum()) for _, signs in found) >= 0 else -1.0
     agreeing = [rows[signs == most] for rows, signs in found]
     if not any(map(len, agreeing)):
         return []
-    first_vote = min(int(rows.min()) for rows in agreeing if len(rows))
-    last_vote = max(int(rows.max()) for rows in agreeing if len(rows))
-    ends = [(0, first_vote - 1), (last_vote + 1, len(frame) - 1)]
-    return [
+    votes = np.unique(np.concatenate(agreeing))
+    ends = [(0, int(votes[0]) - 1), (int(votes[-1]) + 1, len(frame) - 1)]
+    large = _large(frame, found, ends)
+    found_ends = [
         End(first, last, ohm_lean(frame, first, last), _against(found, (first, last)) >= MANY_AGAINST)
-        for first, last in _large(frame, found, ends)
+        for first, last in large
     ]
+    # a percentage may have moved by what flowed before the turn: the vote before it is the last sure one
+    wider = [(0, int(votes[min(1, len(votes) - 1)]) - 1), (int(votes[max(len(votes) - 2, 0)]) + 1, len(frame) - 1)]
+    found_ends += [
+        End(*seeming, 0.0, contradicted=True)
+        for at_start, end, wide in zip((True, False), ends, wider, strict=True)
+        if end not in large and (seeming := _seeming(frame, wide, most, cells_in_series, at_start=at_start))
+    ]
+    return sorted(found_ends, key=lambda end: end.first)
+
+
+def _seeming(
+    frame: Frame, end: tuple[int, int], most: float, cells_in_series: int | None, *, at_start: bool
+) -> tuple[int, int] | None:
+    """What of an end seems turned: where steps of its own size, up and down, all disagree, or its current is mirrored.
+
+    A file's largest loads make such steps too small to vote; those of one direction alone may be a taper.
+    """
+    first, last = end
+    part = frame.take(slice(first, last + 1))
+    if len(part) < LEAST_ROWS:
+        return None
+    rows, signs = _flat_steps(frame, part, cells_in_series)
+    agreeing = rows[signs * most > 0]
+    if len(agreeing):
+        first, last = (first, first + int(agreeing[0]) - 1) if at_start else (first + int(agreeing[-1]) + 1, last)
+    if last - first + 1 < LEAST_ROWS:
+        return None
+    against = rows[(rows + end[0] >= first) & (rows + end[0] <= last)]
+    up = part.get("current_a")[against] > part.get("current_a")[against - 1]
+    to_and_fro = up.any() and not up.all()
+    return (first, last) if to_and_fro or _mirrored(frame.take(slice(first, last + 1))) else None
+
+
+def _flat_steps(frame: Frame, part: Frame, cells_in_series: int | None) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Votes of steps of a part's own size where the voltage is flat: near full and empty it moves by itself."""
+    rows, signs = step_votes(part, cells_in_series)
+    if not len(rows):
+        return rows, signs
+    voltage = part.get("voltage_v")
+    low, high = OPEN_SHARE * float(np.nanmedian(thinned(frame.get("voltage_v")))), np.inf
+    if cells := cells_in_series or cells_likely(frame.get("voltage_v")):
+        low, high = (limit * cells for limit in PLATEAU_CELL_V)
+    flat = (np.minimum(voltage[rows], voltage[rows - 1]) > low) & (np.maximum(voltage[rows], voltage[rows - 1]) < high)
+    return rows[flat], signs[flat]
+
+
+def _mirrored(part: Frame) -> bool:
+    """Whether a current becomes its own mirror image while a voltage fine enough to show that stands."""
+    current, voltage = part.get("current_a"), part.get("voltage_v")
+    before, after = current[:-1], current[1:]
+    size = np.abs(before) + np.abs(after)
+    mirrored = (before * after < 0) & (np.abs(before + after) <= MIRROR_SHARE * size / 2) & (size >= 2 * MIRROR_LEAST_A)
+    mirrored &= (np.abs(np.diff(voltage)) <= MIRROR_OHM * size) & (np.diff(part.ts_ms) <= MOST_STEP_MS)
+    return bool((mirrored & (LIKELY_OHM * size >= _step(voltage))).any())
 
 
 def _large(frame: Frame, found: VotesOfSources, ends: list[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -269,3 +269,90 @@ def test_percentages_that_all_go_the_other_way_at_an_end_are_told_whatever_the_v
     turned_rows = np.sign(recording.readings.current_a) * np.sign(current) < 0
     assert turned_rows.any()
     assert any("Which way the current counts" in warning for warning in recording.receipt.warnings)
+
+
+def test_a_turn_among_small_steps_at_a_short_end_is_told(tmp_path):
+    """Loads of 90 A make the fridge's steps too small to vote; at the end they all go against the rest."""
+    t = trip(900, interval_s=5.0)
+    rows = np.arange(900)
+    current = np.where((rows > 200) & (rows < 400) & (rows // 20 % 2 > 0), -90.0, -0.5)
+    current = np.where((rows >= 760) & (rows < 830), -4.5, current)
+    soc = 80.0 + np.concatenate([[0.0], np.cumsum(current[:-1])]) * 5.0 / 36.0 / 60.0
+    t = t.with_(current_a=current, soc_percent=np.round(soc), voltage_v=np.round(13.2 + 0.01 * current, 2))
+
+    recording = read(tmp_path, lines(turned(t, 740)))
+    as_it_was = read(tmp_path, lines(t))
+
+    assert any("Which way the current counts shows nowhere in lines" in told for told in recording.receipt.warnings)
+    assert not as_it_was.receipt.warnings
+    np.testing.assert_array_equal(as_it_was.readings.current_a, current)
+
+
+def test_a_constant_load_that_becomes_its_mirror_image_at_a_short_end_is_told(tmp_path):
+    t = trip(900, interval_s=5.0)
+    rows = np.arange(900)
+    current = np.where((rows > 200) & (rows < 750) & (rows // 20 % 2 > 0), -90.0, -4.5)
+    volts = np.round(13.2 + 0.01 * current + np.random.default_rng(2).normal(0, 0.004, 900), 2)
+    t = t.with_(current_a=current, soc_percent=np.full(900, 80.0), voltage_v=volts)
+
+    recording = read(tmp_path, lines(turned(t, 800)))
+    as_it_was = read(tmp_path, lines(t))
+
+    (told,) = recording.receipt.warnings
+    assert "shows nowhere in lines" in told
+    assert "to 901" in told
+    assert not as_it_was.receipt.warnings
+
+
+def test_a_taper_beside_a_turn_is_not_turned_against_its_percentage(tmp_path):
+    """A charge that tapers off steps down while the voltage rises, as if its sign had turned already."""
+    t = trip(600)
+    rows = np.arange(600)
+    loads = np.where(rows // 10 % 2, -12.0, -2.0)
+    taper = 24.0 * 0.9 ** np.clip(rows - 300, 0, None)
+    current = np.round(np.where((rows >= 290) & (rows < 330), taper, loads), 1)
+    soc = 99.0 + np.concatenate([[0.0], np.cumsum(current[:-1])]) / 60.0
+    rise = np.where((rows >= 300) & (rows < 330), 0.03 * (rows - 300), 0.0)
+    t = t.with_(current_a=current, soc_percent=np.round(soc, 2), voltage_v=np.round(13.2 + 0.01 * current + rise, 2))
+
+    recording = read(tmp_path, lines(turned(t, 335)), replace(OPTIONS, positive="charge"))
+
+    found = recording.readings.current_a
+    there = np.isfinite(found)
+    np.testing.assert_array_equal(found[there], current[there])
+    assert there.sum() > 500
+
+
+@pytest.mark.parametrize("rare", [4.9, 0.3])
+def test_what_flows_while_a_rare_code_stands_is_left_empty(rare: float, tmp_path):
+    """Three rows of another code than the one that always stands: they may be of the other direction."""
+    t = trip(420)
+    into = np.arange(420) >= 417
+    size = np.where(into, rare, np.where(np.arange(420) // 9 % 2, 8.0, 1.2))
+    soc = 90.0 - np.cumsum(np.where(into, -size, size)) / 60.0
+    t = t.with_(current_a=size, voltage_v=np.round(13.2 - 0.01 * size, 2), soc_percent=np.round(soc))
+
+    recording = read_coded(tmp_path, t, into)
+
+    np.testing.assert_array_equal(recording.readings.current_a, np.where(into, np.nan, -size))
+    (repair,) = [entry for entry in recording.receipt.repairs if entry.kind == "no direction"]
+    assert (repair.count, repair.lines) == (3, (419, 420, 421))
+
+
+def test_what_flows_while_the_direction_says_rest_is_left_empty(tmp_path):
+    t = trip(240)
+    rows = np.arange(240)
+    word = np.array(["charging", "discharging", "idle"])[rows // 12 % 3]
+    size = np.where(rows % 12 < 4, 3.0, 2.0) * (word != "idle") + 0.6 * ((word == "idle") & (rows % 12 == 5))
+    t = t.with_(current_a=size, voltage_v=np.full(240, 13.2), soc_percent=np.full(240, 80.0))
+    path = tmp_path / "trip.csv"
+    path.write_text(text(with_columns(t, CODED, lambda _trip, row: str(word[row]))))
+
+    recording = read_export(path, OPTIONS)
+
+    sign = np.select([word == "charging", word == "discharging"], [1.0, -1.0], 0.0)
+    expected = np.where((word == "idle") & (size > 0), np.nan, sign * size)
+    np.testing.assert_array_equal(recording.readings.current_a, expected + 0.0)
+    assert [entry.count for entry in recording.receipt.repairs if entry.kind == "no direction"] == [
+        np.isnan(expected).sum()
+    ]

@@ -48,8 +48,16 @@ def test_one_step_of_a_value_and_an_end_tell_a_part_of_it():
 
 
 def test_rest_that_goes_on_in_an_export_that_overlaps_is_no_copy():
-    assert still_between(frame(0, 240), frame(171, 240)) is None
     assert still_between(frame(0, 240, 200), frame(171, 240, 200)) is None
+    assert still_between(frame(0, 240), frame(171, 240, 400)) is None
+
+
+def test_a_wholly_still_export_that_overlaps_may_be_a_copy_of_another_hour():
+    """Nothing in it begins, ends or changes where the other has an edge, an hour off no more than as it stands."""
+    found = still_between(frame(379, 176, step_ms=MINUTE // 2), frame(116, 271, step_ms=MINUTE // 2))
+
+    assert found
+    assert (abs(found.shift_ms), found.sure) == (HOUR, False)
 
 
 def test_rest_that_goes_on_where_the_other_export_ended_is_no_copy():
