@@ -227,7 +227,8 @@ def _still(
     copied, doubtful = np.zeros(len(here), bool), np.zeros(len(here), bool)
     copied[first:last] = rows_at(before, near, found.shift_ms)
     doubtful[first:last] = copied[first:last] & ~rows_at(before, near, 0)
-    if not doubtful.any():
+    # who said which zone the clock is in has answered what the edges leave open
+    if not doubtful.any() or (trusted and not found.sure):
         return {}, {}
     return ({found.shift_ms: copied}, {}) if found.sure and not trusted else ({}, {found.shift_ms: doubtful})
 
