@@ -26,6 +26,7 @@ import numpy as np
 from logbook.analysis.bypass import past_sensor_a, zero_seen
 from logbook.analysis.cold import heater_suspected
 from logbook.analysis.dead_band import FINEST_A, width_a
+from logbook.analysis.quiet import marked
 from logbook.analysis.solution import Problem, Solution, solve
 from logbook.analysis.spans import bridges, placed, spans
 from logbook.analysis.step import LEAST_GAIN, Step, best_step, likelihood, with_step
@@ -146,6 +147,7 @@ class Balance:
 
 def balance(tables: Mapping[str, pd.DataFrame], pack: Pack, changes: tuple[ZeroChange, ...] = ()) -> Balance:
     """Solve for capacity and the rest from everything the log proves; `changes` of the zero are taken out already."""
+    tables = {**tables, "hours": marked(tables["hours"], pack)}
     anchors = placed(tables, pack)
     found = spans(anchors, tables, pack, bridges(tables, pack, counter_scale(tables, pack)))
     for change in changes:

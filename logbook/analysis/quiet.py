@@ -20,6 +20,7 @@ QUIET_SWITCHED_AH = 0.02
 UNSTEADY_A, UNSTEADY_SHARE = 0.1, 0.3
 """By how much the hours of a parked day may differ, 1 sd (ours)."""
 LEAST_QUIET_HOURS = 24
+MARK = "quiet_h"
 CHARGER_HOLDS_CELL_V = 3.36
 """Most LiFePO4 cells sink below this within a day or two of rest; one that stays above it a charger may hold there, and
 feed the loads past the battery (common practice, no source)."""
@@ -34,6 +35,12 @@ ROUNDED_ALIKE_H = 6.0
 def quiet_hours(hours: pd.DataFrame, pack: Pack) -> pd.DataFrame:
     """The rows of quiet hours."""
     return hours[lasting_h(hours, pack) > 0]
+
+
+def marked(hours: pd.DataFrame, pack: Pack) -> pd.DataFrame:
+    """The same hours with what `lasting_h` says of each kept beside it, which many answers ask for."""
+    plain = hours.drop(columns=MARK, errors="ignore")
+    return plain.assign(**{MARK: lasting_h(plain, pack)})
 
 
 def last_alike(quiet: pd.DataFrame) -> pd.DataFrame:
@@ -57,6 +64,8 @@ def lasting_h(hours: pd.DataFrame, pack: Pack) -> NDArray[np.float64]:
     charger that may hold the voltage. Somebody who lives aboard shows in loads that switch and in evenings unlike
     nights, however small the pack's share.
     """
+    if MARK in hours:
+        return hours[MARK].to_numpy(float)
     if hours.empty:
         return np.empty(0)
     calm = (
