@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from contextlib import closing
 from functools import partial
 from pathlib import Path
@@ -29,6 +30,9 @@ PAGE_BYTES = 16_384
 
 ERRORS = (sa.exc.DBAPIError, DriverError)
 """What a database may raise: through SQLAlchemy, or in bulk work beside it."""
+
+ROWS_OF = re.compile(r" (?:for|in|from)(?: index)? (\w+)(?:\.\w+)?$")
+"""How SQLite ends what it finds wrong with the rows of a table or an index (sqlite.org/pragma.html, integrity_check)."""
 
 WRITE = "IMMEDIATE"
 READ = "DEFERRED"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -24,8 +23,6 @@ if TYPE_CHECKING:
 
     from logbook.store.engine import Store
 
-ABOUT = re.compile(r" (?:for|in|from)(?: index)? (\w+)(?:\.\w+)?$")
-"""How SQLite ends what it finds wrong with the rows of a table or an index (sqlite.org/pragma.html, integrity_check)."""
 STRETCH_MS = 7 * MS_PER_DAY
 """Readings looked at together: 600,000 at one a second."""
 
@@ -60,7 +57,7 @@ def damage(store: Store) -> Damage:
 
 def _derived_of(text: str) -> str | None:
     """The derived table that what SQLite found wrong is all about; None where it is about more than rows of one."""
-    found = ABOUT.search(text)
+    found = dialect.ROWS_OF.search(text)
     if not found:
         return None
     for table in models.DERIVED:
