@@ -17,7 +17,7 @@ from logbook.analysis.exchange import exchange, since
 from logbook.analysis.fade import fade
 from logbook.analysis.flags import flags
 from logbook.analysis.idle import idle
-from logbook.analysis.monitor import DRIFT_SIGMA_A, monitor
+from logbook.analysis.monitor import DRIFT_SIGMA_A, ROUNDING_SHARE, monitor
 from logbook.analysis.protection import protection
 from logbook.analysis.resistance import resistance
 from logbook.analysis.spans import current_step_a
@@ -114,7 +114,7 @@ def _surely(solved: Balance, name: str) -> float:
 
 def _doubted(use: Cycles, solved: Balance, hours: pd.DataFrame, pack: Pack) -> Cycles:
     """The same, with a word where the pack mostly stood and the sensor's own error makes a good part of what was counted."""
-    sigma_a = float(np.linalg.norm([solved.sigma("offset_a"), DRIFT_SIGMA_A, 0.2 * current_step_a(hours)]))
+    sigma_a = float(np.linalg.norm([solved.sigma("offset_a"), DRIFT_SIGMA_A, ROUNDING_SHARE * current_step_a(hours)]))
     doubt = sigma_a * float(hours["logged_s"].sum()) / S_PER_HOUR / (2 * pack.rated_ah) if len(hours) else 0.0
     if doubt <= WORTH_A_WORD * use.equivalent_full_cycles:
         return use

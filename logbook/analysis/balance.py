@@ -189,9 +189,13 @@ def _unsure_of(name: str, sigma: float, problem: Problem, plain: Solution, solve
     out of it would be to trust the table. So that error is considered, not estimated (Schmidt 1966, Adv. Control
     Systems 3:293, from memory).
     """
-    shifted = solve(_fixed(problem, name, sigma))
+    return _as_unsure_as(plain, solve(_fixed(problem, name, sigma)), solved)
+
+
+def _as_unsure_as(plain: Solution, other: Solution, solved: Balance) -> Balance:
+    """The balance, its unknowns as unsure as the other solution lies from the plain one."""
     moved = np.zeros(len(solved.mean))
-    moved[: len(plain.mean)] = shifted.mean - plain.mean
+    moved[: len(plain.mean)] = other.mean - plain.mean
     return replace(solved, covariance=solved.covariance + np.outer(moved, moved))
 
 
@@ -201,9 +205,7 @@ def _unsure_of_bypass(problem: Problem, plain: Solution, solved: Balance, seen: 
     if past_a is None:
         return solved
     fixed = solve(_fixed(problem, "offset_a", seen[0] if seen else 0.0))
-    moved = np.zeros(len(solved.mean))
-    moved[: len(plain.mean)] = fixed.mean - plain.mean
-    return replace(solved, past_sensor_a=past_a, covariance=solved.covariance + np.outer(moved, moved))
+    return replace(_as_unsure_as(plain, fixed, solved), past_sensor_a=past_a)
 
 
 def _gain_of_step(problem: Problem, plain: Solution, found: pd.DataFrame, anchors: pd.DataFrame, pack: Pack) -> float:
