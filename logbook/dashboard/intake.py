@@ -36,6 +36,7 @@ log = logging.getLogger(__name__)
 INTAKE = "logbook-intake"
 """Where an app keeps its intake among its extensions."""
 KIND = "import"
+ACTIVE = ("waiting", "running")
 KEPT_JOBS = 20
 LONGEST_ANSWER = 200
 LONGEST_MAPPING = 1 << 16
@@ -61,7 +62,7 @@ class Job:
     @property
     def active(self) -> bool:
         """Whether the worker has still to do with it."""
-        return self.state in {"waiting", "running"}
+        return self.state in ACTIVE
 
     @property
     def pack_id(self) -> int:
@@ -138,12 +139,16 @@ class Intake:
 
     def wake(self) -> None:
         """See to what waits, should the worker have stopped."""
-        if any(job.active for job in self.jobs()):
+        if self._waits():
             self._start()
 
     def jobs(self) -> list[Job]:
         """Every job that was not put aside, newest first."""
         return [job_of(task) for task in self.work.list_tasks(KIND)] if self.work else []
+
+    def _waits(self) -> bool:
+        """Whether some worker has still something to do."""
+        return bool(self.work and self.work.list_tasks(KIND, states=ACTIVE))
 
     def job(self, job_id: Any) -> Job:
         """One job; UnknownName where there is none."""
@@ -228,7 +233,7 @@ class Intake:
                 if task is not None:
                     self._run(job_of(task))
                     continue
-                busy = any(job.active for job in self.jobs())
+                busy = self._waits()
             except Exception:
                 log.exception("the import worker stopped")
                 return

@@ -92,6 +92,7 @@ KINDS: dict[str, Callable[[Any], bool]] = {
     "readings-reached": is_whole,
     "readings-view": is_view,
     "import-seen": is_seen,
+    "import-opened": is_text,
 }
 """Property of a part of a page, or for `data` the part's name, to what it may be."""
 TEXTS = {"note-text", "note-when", "swap-when"}

@@ -13,7 +13,8 @@ from logbook.dashboard import parts
 from logbook.dashboard.columns import mapping_of
 from logbook.dashboard.page import Page, Visit, first_zone, in_browser, reader_view
 from logbook.dashboard.pages.details import PROPERTIES, pack_changes, pack_fields, pack_trouble, told
-from logbook.dashboard.pages.job import job_entry, job_sign
+from logbook.dashboard.pages.job import job_entry
+from logbook.dashboard.pages.listed import Listed, listed
 from logbook.errors import BadData, LogbookError
 
 if TYPE_CHECKING:
@@ -23,10 +24,10 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from logbook.dashboard.answers import Answers
-    from logbook.dashboard.intake import Intake, Job
+    from logbook.dashboard.intake import Intake
     from logbook.dashboard.view import View
 
-JOBS, HISTORY, TICK, PACK, SLOT, SENDING, SEEN = (
+JOBS, HISTORY, TICK, PACK, SLOT, SENDING, SEEN, OPENED = (
     "import-jobs",
     "import-history",
     "import-tick",
@@ -34,6 +35,7 @@ JOBS, HISTORY, TICK, PACK, SLOT, SENDING, SEEN = (
     "file-slot",
     "import-sending",
     "import-seen",
+    "import-opened",
 )
 NEWEST, MOST_SHOWN = 6, 200
 """So many imports are shown at once, and so many at all: the page stays small in a long logbook."""
@@ -80,6 +82,7 @@ def layout(visit: Visit) -> Component:
             ),
             html.Section(id=JOBS, **parts.named("Under way")),
             dcc.Store(id=SEEN),
+            dcc.Store(id=OPENED, data=visit.query.get("job", "")),
             dcc.Interval(id=TICK, interval=700, disabled=False),
             html.Div(history(visit.answers, visit.view), id=HISTORY),
             parts.section("Another pack", parts.folded("Add a pack", new_pack_form(visit))),
@@ -91,6 +94,7 @@ def layout(visit: Visit) -> Component:
 def history(answers: Answers, view: View) -> Component:
     """Imports, newest first."""
     names = {pack.id: pack.name for pack in answers.packs()}
+    brought = sorted(answers.imports(), key=lambda row: -row.id)
     rows = [
         [
             view.moment(row.imported_ms),
@@ -98,17 +102,17 @@ def history(answers: Answers, view: View) -> Component:
             names.get(row.pack_id, ""),
             span_words(row.first_ms, row.last_ms, view),
         ]
-        for row in sorted(answers.imports(), key=lambda row: -row.id)
+        for row in brought[:MOST_SHOWN]
     ]
     if not rows:
         return parts.section("What came in before", html.P("Nothing yet."))
     heads = ("Came in", "File", "Pack", "Readings of")
-    newest, older, many = rows[:NEWEST], rows[NEWEST:MOST_SHOWN], len(rows) > MOST_SHOWN
+    newest, older, more = rows[:NEWEST], rows[NEWEST:], len(brought) - len(rows)
     return parts.section(
         "What came in before",
         parts.table("Imports, newest first", heads, newest),
         parts.folded(f"The {len(older)} before them", parts.table("Older imports", heads, older)) if older else None,
-        html.P(f"And {len(rows) - MOST_SHOWN} older ones.", className="quiet") if many else None,
+        html.P(f"And {more} older ones.", className="quiet") if more else None,
     )
 
 
@@ -143,16 +147,17 @@ def register(app: Dash, answers: Answers, intake: Intake) -> None:
         Output(SEEN, "data"),
         Input(TICK, "n_intervals"),
         State(SEEN, "data"),
+        State(OPENED, "data"),
     )
-    def look(_ticks: int | None, seen: list[list[str]] | None) -> tuple[Any, Any, bool, Any]:
+    def look(_ticks: int | None, seen: list[list[str]] | None, opened: str | None) -> tuple[Any, Any, bool, Any]:
         intake.wake()
         jobs = intake.jobs()
-        rows = answers.imports()
-        ids = {row.id for row in rows}
-        signs = [[str(job.id), job_sign(job, ids)] for job in jobs]
+        ids = {row.id for row in answers.imports()}
+        chosen = listed(jobs, opened or "")
+        signs = chosen.signs(ids)
         active = any(job.active for job in jobs)
         past = no_update if active else history(answers, reader_view(first_zone(answers)))
-        return entries(jobs, answers, ids, signs, seen), past, not active, signs
+        return entries(chosen, answers, ids, signs, seen), past, not active, signs
 
     @app.callback(
         Output("changed", "data", allow_duplicate=True),
@@ -233,17 +238,24 @@ def register_replies(app: Dash, intake: Intake) -> None:
 
 
 def entries(
-    jobs: list[Job], answers: Answers, ids: Collection[int], signs: list[list[str]], seen: list[list[str]] | None
+    chosen: Listed, answers: Answers, ids: Collection[int], signs: list[list[str]], seen: list[list[str]] | None
 ) -> Any:
     """What is under way; where the same files were shown before, only what changed, so that typing is not disturbed."""
+
+    def entry(place: int) -> Component:
+        if place == len(chosen.jobs):
+            return html.P(chosen.rest, className="quiet")
+        job = chosen.jobs[place]
+        return job_entry(job, answers, ids, full=job.id in chosen.full)
+
     if seen is None or [name for name, _ in seen] != [name for name, _ in signs]:
-        return [job_entry(job, answers, ids) for job in jobs]
+        return [entry(place) for place in range(len(signs))]
     changed = [place for place, sign in enumerate(signs) if sign != seen[place]]
     if not changed:
         return no_update
     patch = Patch()
     for place in changed:
-        patch[place] = job_entry(jobs[place], answers, ids)
+        patch[place] = entry(place)
     return patch
 
 

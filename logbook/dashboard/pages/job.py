@@ -35,18 +35,17 @@ CHOICE_WORDS = {
 FREE_HINTS = {"time_zone": "Europe/Berlin", "start": "2024-03-05 14:30:00"}
 
 
-def job_entry(job: Job, answers: Answers, brought_ids: Collection[int]) -> Component:
-    """One file on its way: what it does, asks, brought or lacks."""
-    view = reader_view(zone_of(job, answers))
+def job_entry(job: Job, answers: Answers, brought_ids: Collection[int], *, full: bool = True) -> Component:
+    """One file on its way: what it does, asks, brought or lacks; in short where it is one of many."""
     body: dict[str, Any] = {
         "waiting": lambda: [parts.mark("open", "Waiting")],
         "running": lambda: [
             parts.mark("open", f"Reading, {number(100 * job.progress)} %"),
             html.Div(html.Span(style={"width": f"{100 * job.progress:.0f}%"}), className="coverage progress"),
         ],
-        "asking": lambda: asking(job, view),
+        "asking": lambda: asking(job, reader_view(zone_of(job, answers))) if full else asking_in_short(job),
         "done": lambda: done(job) if is_in(job, brought_ids) else taken_out(job),
-        "failed": lambda: failed(job),
+        "failed": lambda: failed(job) if full else failed_in_short(job),
     }
     tone = {"asking": "look", "failed": "act", "done": "good" if is_in(job, brought_ids) else "open"}.get(
         job.state, "open"
@@ -88,6 +87,21 @@ def asking(job: Job, view: View) -> list[Component | None]:
         describing(job),
         aside_button(job, "Leave this file out"),
     ]
+
+
+def asking_in_short(job: Job) -> list[Component]:
+    """The question, and the way to answer it."""
+    way = [opening(job, "Answer this"), aside_button(job, "Leave this file out")]
+    return [
+        parts.mark("look", "A question"),
+        html.P(plain_names((job.question or {}).get("text", ""))),
+        html.Div(way, className="row"),
+    ]
+
+
+def opening(job: Job, words: str) -> Component:
+    """Way to an entry in full."""
+    return dcc.Link(words, href=f"/imports?job={job.id}")
 
 
 def option(job: Job, item: dict[str, Any], view: View) -> Component:
@@ -291,6 +305,16 @@ def failed(job: Job) -> list[Component | None]:
         html.P("Nothing was stored.", className="quiet"),
         raw_lines(job, opened=False),
         describing(job),
+        html.Div(way, className="row"),
+    ]
+
+
+def failed_in_short(job: Job) -> list[Component]:
+    """What is wrong, and the way to mend it."""
+    way = [opening(job, "See how to mend it"), aside_button(job, "Clear")]
+    return [
+        parts.mark("act", "Not taken in"),
+        html.P((job.error or {}).get("what", "")),
         html.Div(way, className="row"),
     ]
 
