@@ -12,8 +12,11 @@ from typing import TYPE_CHECKING
 from logbook.errors import CannotWrite
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
+    from contextlib import AbstractContextManager
     from pathlib import Path
+
+    Lock = Callable[[Path], AbstractContextManager[Callable[[], bool]]]
 
 DEAD_S = 3600
 """An unfinished file nobody wrote to for so long belongs to no living program."""
@@ -21,39 +24,79 @@ DEAD_S = 3600
 PATIENCE_S = 300.0
 """How long a backup or a restore waits for another one in the same folder."""
 LOOK_S = 0.1
+LOCK_FILE = ".logbook-alone"
+"""Empty database beside backups and logbooks, while one of them is made or put back, on systems without `flock`."""
 
 
 @contextmanager
-def alone_in(folder: Path, *, patience_s: float = PATIENCE_S) -> Iterator[None]:
-    """Hold a folder against other programs that ask for the same; a killed one lets go by itself.
-
-    The lock is on the folder, so no file is left. Where the system has none of this kind, nothing is held.
-    """
-    if sys.platform == "win32":
-        yield
-        return
+def by_folder(folder: Path) -> Iterator[Callable[[], bool]]:
+    """A lock of POSIX systems on the folder itself, which leaves no file; gives the attempt at it."""
     import fcntl  # noqa: PLC0415 - not on every system
 
     handle = os.open(folder, os.O_RDONLY)
+
+    def attempt() -> bool:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        except OSError:  # a disk that knows no locks
+            return True
+        return True
+
     try:
-        until = time.monotonic() + patience_s
-        while True:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except BlockingIOError as error:
-                if time.monotonic() >= until:
-                    raise CannotWrite(
-                        "another backup or restore is at work in this folder; nothing was changed.",
-                        where=str(folder),
-                        mend="Wait until it has ended, and try again.",
-                    ) from error
-                time.sleep(LOOK_S)
-            except OSError:  # a disk that knows no locks
-                break
-        yield
+        yield attempt
     finally:
         os.close(handle)
+
+
+@contextmanager
+def by_file(folder: Path) -> Iterator[Callable[[], bool]]:
+    """SQLite's lock on an empty database in the folder, known to every system it runs on; gives the attempt at it."""
+    import sqlite3  # noqa: PLC0415 - needed here alone
+
+    path = folder / LOCK_FILE
+    connection = sqlite3.connect(path, timeout=0, isolation_level=None)
+
+    def attempt() -> bool:
+        try:
+            connection.execute("PRAGMA journal_mode=OFF")  # or a killed program leaves a second file
+            connection.execute("BEGIN EXCLUSIVE")
+        except sqlite3.OperationalError as error:
+            if "locked" in str(error):
+                return False
+            raise OSError(str(error)) from error
+        return True
+
+    try:
+        yield attempt
+    finally:
+        connection.close()
+        if sys.platform == "win32":  # where a file that another program waits for is not removed
+            with suppress(OSError):
+                path.unlink()
+
+
+LOCK_BY = by_file if sys.platform == "win32" else by_folder
+
+
+@contextmanager
+def alone_in(folder: Path, *, patience_s: float = PATIENCE_S, lock_by: Lock = LOCK_BY) -> Iterator[None]:
+    """Hold a folder against other programs that ask for the same; a killed one lets go by itself.
+
+    Where a disk knows no locks, nothing is held.
+    """
+    with lock_by(folder) as attempt:
+        until = time.monotonic() + patience_s
+        while not attempt():
+            if time.monotonic() >= until:
+                raise CannotWrite(
+                    "another backup or restore is at work in this folder; nothing was changed.",
+                    where=str(folder),
+                    mend="Wait until it has ended, and try again.",
+                )
+            time.sleep(LOOK_S)
+        yield
 
 
 def require_utf8(path: Path) -> None:

@@ -2,8 +2,10 @@ from __future__ import annotations
 
 import os
 import stat
+import subprocess
 import sys
 import threading
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,7 +17,7 @@ from logbook.jobs.health import health
 from logbook.settings import database_url
 from logbook.store import add_note, commit_import, list_imports, list_notes, migrate, open_store, originals, undo_import
 from logbook.store.engine import migration_engine
-from logbook.store.unfinished import alone_in
+from logbook.store.unfinished import LOCK_FILE, alone_in, by_file, by_folder
 from tests.store.recordings import START_MS, content, drawn, readings_at, recording_of
 
 NOW = datetime(2025, 6, 1, 12, 30, tzinfo=UTC)
@@ -324,15 +326,56 @@ def test_restores_at_once_come_one_after_the_other(filled, tmp_path):
     }
 
 
-def test_who_waits_too_long_for_another_restore_is_told(tmp_path):
+LOCKS = [by_file] if sys.platform == "win32" else [by_file, by_folder]
+
+
+@pytest.mark.parametrize("lock_by", LOCKS)
+def test_who_waits_too_long_for_another_restore_is_told(tmp_path, lock_by):
     with (
-        alone_in(tmp_path),
+        alone_in(tmp_path, lock_by=lock_by),
         pytest.raises(CannotWrite, match="another backup or restore"),
-        alone_in(tmp_path, patience_s=0.2),
+        alone_in(tmp_path, patience_s=0.2, lock_by=lock_by),
     ):
         pass
-    with alone_in(tmp_path, patience_s=0.0):
+    with alone_in(tmp_path, patience_s=0.0, lock_by=lock_by):
         pass
+
+
+@pytest.mark.parametrize("lock_by", LOCKS)
+def test_a_folder_is_held_against_another_program_until_that_is_killed(tmp_path, lock_by):
+    words = f"with unfinished.alone_in(Path({str(tmp_path)!r}), lock_by=unfinished.{lock_by.__name__}): print(flush=True); input()"
+    code = f"from pathlib import Path; from logbook.store import unfinished\n{words}"
+    with subprocess.Popen([sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as other:
+        assert other.stdout.readline()
+        with pytest.raises(CannotWrite), alone_in(tmp_path, patience_s=0.0, lock_by=lock_by):
+            pass
+        other.kill()
+        other.wait()
+
+        with alone_in(tmp_path, patience_s=5.0, lock_by=lock_by):
+            assert {path.name for path in tmp_path.iterdir()} <= {LOCK_FILE}
+
+
+@pytest.mark.parametrize("lock_by", LOCKS)
+def test_many_come_one_after_the_other(tmp_path, lock_by):
+    inside, most, times = [], [], []
+
+    def stay():
+        with alone_in(tmp_path, lock_by=lock_by):
+            inside.append(1)
+            most.append(len(inside))
+            time.sleep(0.01)
+            inside.pop()
+            times.append(1)
+
+    threads = [threading.Thread(target=stay) for _ in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+
+    assert most == [1] * 6
+    assert len(times) == 6
 
 
 def test_kept_files_that_are_gone_are_counted(filled, tmp_path):
