@@ -10,6 +10,7 @@ import pyarrow.csv as pacsv
 
 from logbook.ingest.dialect import Dialect, split
 from logbook.ingest.number import Numbers, read_numbers
+from logbook.ingest.text import line_count
 
 if TYPE_CHECKING:
     from concurrent.futures import ThreadPoolExecutor
@@ -32,7 +33,7 @@ def rows_of(dialect: Dialect, first_line: int, block: bytes, kinds: Kinds = NO_K
     All columns are texts where one of `kinds` does not hold for all rows.
     """
     if b"\x00" not in block and dialect.delimiter != " ":
-        count = block.count(b"\n") + (not block.endswith(b"\n"))
+        count = line_count(block)
         for chosen in (kinds, NO_KINDS) if kinds else (NO_KINDS,):
             table = _whole(block, dialect, chosen)
             if table is not None and table.num_rows == count:
@@ -95,7 +96,7 @@ def _by_line(first_line: int, block: bytes, dialect: Dialect) -> tuple[bytes, ND
 
 
 class Ahead:
-    """Rows of a block, cut and their numbers read beside the work on the block before, as the section then is."""
+    """A block's rows, cut and their numbers read beside the work on the blocks before, as the section then is."""
 
     def __init__(
         self,
@@ -109,19 +110,18 @@ class Ahead:
         self.dialect = dialect
         self.kinds = kinds
         self.block = block
-        self._coming = beside.submit(rows_of, dialect, first_line, block, kinds)
-        self._numbers = {index: beside.submit(self._read, index) for index in numbers}
+        self._coming = beside.submit(self._cut, first_line, numbers)
 
-    def _read(self, index: int) -> Numbers:
-        table, *_ = self._coming.result()
-        return read_numbers(table.column(index), self.dialect.decimal)
+    def _cut(self, first_line: int, numbers: tuple[int, ...]) -> tuple[Rows, dict[int, Numbers]]:
+        rows = rows_of(self.dialect, first_line, self.block, self.kinds)
+        return rows, {index: read_numbers(rows[0].column(index), self.dialect.decimal) for index in numbers}
 
     def rows(self, dialect: Dialect, block: bytes, kinds: Kinds) -> Rows | None:
         """The rows, if that is what is asked for."""
         same = block is self.block and dialect == self.dialect and kinds == self.kinds
-        return self._coming.result() if same else None
+        return self._coming.result()[0] if same else None
 
     def numbers(self, table: Any, index: int) -> Numbers | None:
         """A number column of just this table, if it was read."""
-        coming = self._numbers.get(index)
-        return None if coming is None or table is not self._coming.result()[0] else coming.result()
+        rows, numbers = self._coming.result()
+        return numbers.get(index) if table is rows[0] else None

@@ -6,6 +6,7 @@ begins a new one. Rows are read by Arrow in blocks; only a block with odd rows i
 
 from __future__ import annotations
 
+from collections import deque
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
 
 SAMPLE_ROWS = 1000
 """Rows from which a column's nature is judged."""
+BLOCKS_AHEAD = 2
+"""Blocks cut beside the work on the one before them: what one more takes in memory bears."""
 MOST_ODD = 300_000
 """So many rows that are none are looked at, half a minute's work, where fewer are readings."""
 MOST_SECTIONS = 1000
@@ -55,8 +58,8 @@ class Plan:
 def read_sections(text: Text, plan: Plan, ledger: Ledger) -> list[Section]:
     """Read every row of a text; a section may turn out empty."""
     reader = _Reader(text, plan, ledger)
-    with ThreadPoolExecutor(1) as beside:
-        waiting: tuple[int, bytes, Ahead] | None = None
+    with ThreadPoolExecutor(BLOCKS_AHEAD) as beside:
+        waiting: deque[tuple[int, bytes, Ahead]] = deque()
         for first_line, block in text.blocks():
             if not reader.sections:
                 reader.take(first_line, block)
@@ -64,11 +67,11 @@ def read_sections(text: Text, plan: Plan, ledger: Ledger) -> list[Section]:
             section = reader.sections[-1]
             kinds, numbers = section.kinds(), section.wanted.numbers
             ahead = Ahead(beside, section.dialect, kinds, numbers, first_line, block)
-            if waiting:
-                reader.take(*waiting)
-            waiting = (first_line, block, ahead)
-        if waiting:
-            reader.take(*waiting)
+            waiting.append((first_line, block, ahead))
+            if len(waiting) > BLOCKS_AHEAD:
+                reader.take(*waiting.popleft())
+        while waiting:
+            reader.take(*waiting.popleft())
     pa.default_memory_pool().release_unused()
     return reader.sections
 

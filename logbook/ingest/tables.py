@@ -12,7 +12,7 @@ from logbook.ingest.device import chosen_device
 from logbook.ingest.moved import ROUNDING
 from logbook.ingest.run import few
 from logbook.ingest.table import read_sections
-from logbook.ingest.text import Text
+from logbook.ingest.text import Text, line_count
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -79,7 +79,7 @@ def lines_in(source: Source, lines: Sequence[int]) -> dict[int, str]:
 
 
 def _line_count(text: Text) -> int:
-    return sum(block.count(b"\n") + (not block.endswith(b"\n")) for _, block in text.blocks())
+    return sum(line_count(block) for _, block in text.blocks())
 
 
 def of_one_series(

@@ -7,6 +7,8 @@ import re
 from bisect import bisect_left
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from logbook.errors import BadData
 
 if TYPE_CHECKING:
@@ -52,12 +54,19 @@ MANGLED = {
 """UTF-8 that was once read as code page 1252, and look-alikes of the degree sign."""
 
 
+NEWLINE = ord("\n")
 HEADER_LINES = 4
 """So many lines a header that stands again may have, its units and blanks with it."""
 MOST_LINES = 1 << 20
 """Lines looked at together: what is made of each takes more memory than an empty line itself does."""
 LONGEST_LINE_BYTES = 64 << 20
 """A longer line is refused: it would have to be held whole."""
+
+
+def line_count(block: bytes) -> int:
+    """Lines of a block, the last of which need not be ended; other threads run meanwhile."""
+    ends = int(np.count_nonzero(np.frombuffer(block, np.uint8) == NEWLINE))
+    return ends + (bool(block) and not block.endswith(b"\n"))
 
 
 def mended(text: str) -> str:
@@ -87,9 +96,9 @@ class Text:
         """Blocks of whole lines in UTF-8, each with the number of its first line (1-based)."""
         line = self.first_line
         for whole in self._whole_lines():
-            for block in _of_few_lines(whole):
+            for block, lines in _of_few_lines(whole):
                 yield line, block
-                line += block.count(b"\n") + (not block.endswith(b"\n"))
+                line += lines
                 self.next_line = line
 
     def rows_like(self, block: bytes) -> int:
@@ -232,15 +241,15 @@ def _before_words(block: bytes, end: int) -> int:
     return end
 
 
-def _of_few_lines(block: bytes) -> Iterator[bytes]:
-    """A block as it is, or cut in halves until none has too many lines."""
-    cut = 0
-    if len(block) > MOST_LINES and block.count(b"\n") > MOST_LINES:
+def _of_few_lines(block: bytes) -> Iterator[tuple[bytes, int]]:
+    """A block as it is, or cut in halves until none has too many lines; each with its number of lines."""
+    cut, lines = 0, line_count(block)
+    if lines > MOST_LINES:
         half = block.rfind(b"\n", 0, len(block) // 2) + 1
         # a first line longer than the rest stands alone
         cut = _before_words(block, half) if half else block.find(b"\n") + 1
     if not cut or cut == len(block):
-        yield block
+        yield block, lines
         return
     yield from _of_few_lines(block[:cut])
     yield from _of_few_lines(block[cut:])

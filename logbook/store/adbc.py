@@ -21,13 +21,13 @@ from sqlalchemy.dialects import registry
 from sqlalchemy.dialects.sqlite.base import SQLiteDialect
 from sqlalchemy.pool import QueuePool
 
-from logbook.store.batch import batch_of
-
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from sqlalchemy.engine.interfaces import ConnectArgsType
     from sqlalchemy.engine.url import URL
+
+    from logbook.store.batch import Batch
 
 INFERENCE_ROWS = 1 << 20
 """Rows the driver looks at before it fixes a column's type: a column empty that long must hold integers."""
@@ -120,18 +120,19 @@ class Connection:
             stream, _ = prepared.execute_query()
             return pa.RecordBatchReader.from_stream(stream).read_all()
 
-    def ingest(self, table_name: str, table: pa.Table) -> None:
-        """Append an Arrow table to a table, by column name."""
-        if batch := batch_of(table_name, table):
+    def ingest(self, table_name: str, batch: Batch) -> None:
+        """Append rows laid out for this table to it, by column name."""
+        if batch.parameters is not None:
             self.execute_many(batch.statement, batch.parameters)
-            table = batch.rest
+        if not batch.rest.num_rows:
+            return
         with self._statement() as prepared:
             append = {
                 manager.INGEST_OPTION_TARGET_TABLE: table_name,
                 manager.INGEST_OPTION_MODE: manager.INGEST_OPTION_MODE_APPEND,
             }
             prepared.set_options(**append)
-            prepared.bind_stream(table)
+            prepared.bind_stream(batch.rest)
             prepared.execute_update()
 
     def execute_many(self, statement: str, parameters: pa.Table | pa.RecordBatch) -> int:

@@ -17,24 +17,24 @@ WORTH_ROWS = 10 * ROWS
 
 @dataclass(frozen=True, eq=False)
 class Batch:
-    """Rows ready for one statement, and those that were left over."""
+    """Rows of a table ready to be inserted: many at once, and those left over one by one."""
 
-    statement: str
-    parameters: pa.RecordBatch
-    """One row for each time the statement runs."""
     rest: pa.Table
     """Rows that do not fill a statement."""
+    statement: str = ""
+    parameters: pa.RecordBatch | None = None
+    """One row for each time the statement runs."""
 
 
-def batch_of(table_name: str, table: pa.Table) -> Batch | None:
-    """Lay rows of numbers out for inserting, by column name; None where they are too few, or hold anything else.
+def batch_of(table_name: str, table: pa.Table) -> Batch:
+    """Lay rows out for inserting, by column name; all are left over where they are few, or hold more than numbers.
 
     An integer that is the same in all rows stands in the statement itself.
     """
     if table.num_rows < WORTH_ROWS or table.num_columns * ROWS > MOST_PARAMETERS:
-        return None
+        return Batch(table)
     if not all(pa.types.is_int64(kind) or pa.types.is_float64(kind) for kind in table.schema.types):
-        return None
+        return Batch(table)
     laid = table.num_rows // ROWS * ROWS
     columns = [_laid(column.slice(0, laid)) for column in table.columns]
     row = f"({', '.join('?' if isinstance(column, list) else str(column) for column in columns)})"
@@ -43,10 +43,9 @@ def batch_of(table_name: str, table: pa.Table) -> Batch | None:
     by_place = zip(*(column for column in columns if isinstance(column, list)), strict=True)
     cells = [cell for place in by_place for cell in place]
     if not cells:
-        return None
-    return Batch(
-        statement, pa.record_batch(cells, names=[str(number) for number in range(len(cells))]), table.slice(laid)
-    )
+        return Batch(table)
+    parameters = pa.record_batch(cells, names=[str(number) for number in range(len(cells))])
+    return Batch(table.slice(laid), statement, parameters)
 
 
 def _laid(column: pa.ChunkedArray) -> list[pa.Array] | int:

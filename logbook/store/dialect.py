@@ -17,6 +17,7 @@ from sqlalchemy.pool import NullPool
 
 from logbook.errors import BadConfiguration, CannotWrite
 from logbook.store import adbc
+from logbook.store.batch import Batch, batch_of
 from logbook.store.patience import patiently
 
 if TYPE_CHECKING:
@@ -124,10 +125,14 @@ def fetch_arrow(connection: Connection, statement: sa.Select[Any], *, mixed: boo
     return _raw(connection).fetch_arrow(str(compiled), parameters, inference_rows=rows)
 
 
-def bulk_insert(connection: Connection, table: sa.Table, rows: pa.Table) -> None:
+def laid_out(table: sa.Table, rows: pa.Table) -> Batch:
+    """Make many rows ready for `bulk_insert`, which may be done beside the work of the database."""
+    return batch_of(table.name, rows)
+
+
+def bulk_insert(connection: Connection, table: sa.Table, rows: pa.Table | Batch) -> None:
     """Append many rows; part of the connection's transaction."""
-    if rows.num_rows:
-        _raw(connection).ingest(table.name, rows)
+    _raw(connection).ingest(table.name, rows if isinstance(rows, Batch) else laid_out(table, rows))
 
 
 def bulk_delete(connection: Connection, table: sa.Table, keys: pa.Table) -> None:

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
     from logbook.schema.pack import Pack
     from logbook.schema.recording import Recording
+    from logbook.store.batch import Batch
     from logbook.store.engine import Store
 
 CONTRADICTS = "contradicts a reading stored already"
@@ -71,7 +72,7 @@ class Part:
     start_ms: int
     end_ms: int
     merge: Merge
-    rows: pa.Table
+    rows: Batch
     """Its new readings."""
     rollups: list[pa.Table]
 
@@ -170,7 +171,8 @@ def _part(
     steps: Callable[[], NDArray[np.int64]],
 ) -> Part:
     merged = merge(stored, incoming(), steps() if len(stored) else FINEST)
-    return Part(*span, merged, merged.new.as_arrow(pack_id), all_levels(merged.result, pack_id))
+    rows = dialect.laid_out(models.reading, merged.new.as_arrow(pack_id))
+    return Part(*span, merged, rows, all_levels(merged.result, pack_id))
 
 
 def _steps(recording: Recording) -> NDArray[np.int64]:

@@ -18,12 +18,14 @@ def test_a_block_is_cut_into_pieces_of_few_lines_and_nothing_is_lost(parts, most
     block = b"".join(parts)
     before, reading.MOST_LINES = reading.MOST_LINES, most
     try:
-        pieces = list(reading._of_few_lines(block))
+        cut = list(reading._of_few_lines(block))
     finally:
         reading.MOST_LINES = before
+    pieces = [piece for piece, _ in cut]
 
     assert b"".join(pieces) == block
     assert all(piece.endswith(b"\n") for piece in pieces)
+    assert [count for _, count in cut] == [len(piece.splitlines()) for piece in pieces]
     # lines that may be a header stay with what follows them, so a piece may be a few lines too long
     assert all(piece.count(b"\n") <= 2 * (most + reading.HEADER_LINES) for piece in pieces)
 

@@ -70,7 +70,10 @@ def test_a_long_table_is_laid_out_and_its_constant_stands_in_the_statement():
     ids=["words", "nothing but constants", "too many columns"],
 )
 def test_other_tables_go_in_row_by_row(rows):
-    assert batch_of("thing", rows) is None
+    batch = batch_of("thing", rows)
+
+    assert batch.parameters is None
+    assert batch.rest is rows
 
 
 def test_a_broken_rule_far_down_is_told_and_leaves_nothing(engine):
