@@ -20,6 +20,8 @@ from logbook.errors import CannotWrite, LogbookError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+BEFORE = ("--db", "--no-input")
+"""Options of every command, which stand before it."""
 INTERRUPTED = 130
 OUR_BUG = 70
 UNWRITABLE = (
@@ -65,6 +67,9 @@ def _outcome(error: Exception) -> int:
     """Tell an error in the way its kind deserves and give its exit code."""
     match error:
         case click.ClickException():
+            if isinstance(error, click.NoSuchOption) and error.option_name in BEFORE:
+                words = f"{error.option_name} stands before the command:  logbook {error.option_name} …"
+                error = click.UsageError(words, error.ctx)
             error.show()
             return error.exit_code
         case LogbookError():

@@ -12,13 +12,14 @@ import click
 from logbook.cli.output import document, result, say, table
 from logbook.cli.progress import progress
 from logbook.cli.session import Session, only_pack, pass_session
-from logbook.cli.values import MOMENT, Finite
+from logbook.cli.values import MOMENT, Finite, Whole
 from logbook.cli.words import moment
 from logbook.errors import CannotWrite, LogbookError
 from logbook.units import iso_from_ms, ms_from_datetime
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import datetime
 
     from logbook.cli.progress import Meter
     from logbook.ingest import ImportOptions, Mapping, Question
@@ -72,7 +73,7 @@ ERA_HELP = "Take only readings from then on, in the file's or the pack's zone: o
 )
 @click.option("--dry-run", is_flag=True, help="Show what would be done and write nothing.")
 @click.option("--forget-original", is_flag=True, help="Do not keep a compressed copy of the file beside the logbook.")
-@click.option("--max-mib", metavar="NUMBER", type=click.IntRange(min=1), help="Largest unpacked size that is read.")
+@click.option("--max-mib", metavar="NUMBER", type=Whole(min=1), help="Largest unpacked size that is read.")
 @click.option("--max-ratio", metavar="NUMBER", type=Finite(min=1), help="Largest unpacked to packed ratio.")
 @click.option("--json", "as_json", is_flag=True, help="Print the receipts as JSON, one line a file.")
 @pass_session
@@ -83,6 +84,7 @@ def import_(context: click.Context, session: Session, /, files: Sequence[Path], 
     Each file goes in whole or not at all, and a receipt says what was read, understood, repaired and set aside.
     A file that was taken in before changes nothing.
     """
+    _require_order(options["from_date"], options["until_date"])
     from logbook.ingest import fingerprint
     from logbook.jobs.allocator import keep_freed
     from logbook.jobs.arrow import leave_pandas_out
@@ -100,6 +102,12 @@ def import_(context: click.Context, session: Session, /, files: Sequence[Path], 
         context.exit(failures[0].exit_code if len(files) == 1 else SOME_FAILED)
     if not options["dry_run"]:
         say(f'Next:  logbook health "{pack.name}"')
+
+
+def _require_order(start: datetime | None, end: datetime | None) -> None:
+    """`UsageError` where nothing can lie between `--from` and `--until`."""
+    if start and end and start >= end:
+        raise click.UsageError("--until must be later than --from.")
 
 
 def _options(options: dict[str, Any], pack: Pack) -> ImportOptions:
@@ -318,7 +326,7 @@ def _import_document(row: ImportRow, pack: Pack) -> dict[str, Any]:
 
 
 @click.command("receipt")
-@click.argument("import_id", metavar="ID", type=int)
+@click.argument("import_id", metavar="ID", type=Whole())
 @click.option("--rows", "show_rows", is_flag=True, help="Print every row that was set aside, with its line and reason.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 @pass_session
@@ -341,7 +349,7 @@ def receipt(session: Session, import_id: int, show_rows: bool, as_json: bool) ->
 
 
 @click.command("undo")
-@click.argument("import_id", metavar="ID", type=int)
+@click.argument("import_id", metavar="ID", type=Whole())
 @click.option("--yes", is_flag=True, help="Do not ask; needed without a terminal.")
 @pass_session
 def undo(session: Session, import_id: int, yes: bool) -> None:

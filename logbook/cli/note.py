@@ -9,7 +9,7 @@ import click
 
 from logbook.cli.output import document, result, say, table
 from logbook.cli.session import Session, only_pack, pass_session
-from logbook.cli.values import MOMENT, Words
+from logbook.cli.values import MOMENT, Whole, Words
 from logbook.cli.words import local_ms, moment
 from logbook.units import MS_PER_S, iso_from_ms
 
@@ -73,7 +73,7 @@ def list_(session: Session, pack_name: str | None, as_json: bool) -> None:
 
 
 @note.command("remove")
-@click.argument("note_id", metavar="ID", type=int)
+@click.argument("note_id", metavar="ID", type=Whole())
 @click.option("--yes", is_flag=True, help="Do not ask; needed without a terminal.")
 @pass_session
 def remove(session: Session, note_id: int, yes: bool) -> None:

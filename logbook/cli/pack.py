@@ -8,7 +8,7 @@ import click
 
 from logbook.cli.output import document, result, say, table
 from logbook.cli.session import Session, only_pack, pass_session
-from logbook.cli.values import DAY, MOMENT, Finite, Words
+from logbook.cli.values import DAY, MOMENT, Finite, Whole, Words
 from logbook.cli.words import counted, day, local_ms, moment, number
 from logbook.schema.pack import CHEMISTRIES, LIMIT_FIELDS, Limits
 
@@ -59,7 +59,7 @@ def rating_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option(
     "--cells",
     metavar="N",
-    type=click.IntRange(min=1),
+    type=Whole(min=1),
     required=True,
     help="Cells in series: 4 for a 12.8 V LiFePO4 pack.",
 )
@@ -117,7 +117,7 @@ def show(session: Session, name: str | None, as_json: bool) -> None:
 @click.argument("name")
 @click.option("--name", "new_name", type=Words(), help="Call it something else.")
 @click.option("--rated-ah", metavar="AH", type=POSITIVE, help="Rated capacity on its label, Ah.")
-@click.option("--cells", metavar="N", type=click.IntRange(min=1), help="Cells in series.")
+@click.option("--cells", metavar="N", type=Whole(min=1), help="Cells in series.")
 @rating_options
 @limit_options
 @click.option(

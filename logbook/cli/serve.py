@@ -13,6 +13,7 @@ import click
 from logbook.cli.output import say
 from logbook.cli.progress import progress
 from logbook.cli.session import Session, pass_session
+from logbook.cli.values import Whole
 from logbook.settings import DEMO_FILE
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ def server_options(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command the options that say where the dashboard listens."""
     for option in (
         click.option("--open", "open_browser", is_flag=True, help="Open the page in the browser."),
-        click.option("--port", type=click.IntRange(0, 65535), help=f"Default: {PORT}, or the next one that is free."),
+        click.option("--port", type=Whole(0, 65535), help=f"Default: {PORT}, or the next one that is free."),
         click.option(
             "--host", default=HOST, show_default=True, help="Address to listen on; beyond this machine only with a key."
         ),

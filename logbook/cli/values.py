@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from datetime import datetime
+from typing import Any
 
 import click
 
-if TYPE_CHECKING:
-    from datetime import datetime
-
 FIRST_YEAR, LAST_YEAR = 1970, 2199
+SAMPLE = datetime(2026, 2, 7, 6, 3)  # noqa: DTZ001 - a wall clock's
 
 
 class Calendar(click.DateTime):
-    """A date between 1970 and 2199."""
+    """A date between 1970 and 2199, with a time of day where the formats have one."""
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> datetime:
         """Read a date; `UsageError` where it is none or too far off."""
-        when: datetime = super().convert(value, param, ctx)
+        try:
+            when: datetime = super().convert(value, param, ctx)
+        except click.BadParameter:
+            samples = " or ".join(SAMPLE.strftime(each) for each in self.formats[:2])
+            self.fail(f"'{value}' is no date; write it as {samples}.", param, ctx)
         if not FIRST_YEAR <= when.year <= LAST_YEAR:
             self.fail(f"{value} is not between {FIRST_YEAR} and {LAST_YEAR}.", param, ctx)
         return when
@@ -27,12 +30,20 @@ class Calendar(click.DateTime):
 class Finite(click.FloatRange):
     """A number in a range, neither infinite nor "not a number"."""
 
+    name = "number"
+
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """Read a number; `UsageError` where it is none."""
         number: float = super().convert(value, param, ctx)
         if not math.isfinite(number):
             self.fail("it must be a number.", param, ctx)
         return number
+
+
+class Whole(click.IntRange):
+    """A whole number in a range."""
+
+    name = "whole number"
 
 
 class Words(click.types.StringParamType):
@@ -47,4 +58,4 @@ class Words(click.types.StringParamType):
 
 
 DAY = Calendar(["%Y-%m-%d"])
-MOMENT = Calendar(["%Y-%m-%d", "%Y-%m-%dT%H:%M"])
+MOMENT = Calendar(["%Y-%m-%d", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"])

@@ -99,6 +99,13 @@ class Limits:
 
 LIMIT_FIELDS = tuple((entry.name, entry.metadata["unit"], entry.metadata["reason"]) for entry in fields(Limits))
 """(name, unit, reason) of each limit, for tables and help."""
+LIMITS_IN_ORDER = (
+    ("charge_minimum_c", "charge_maximum_c"),
+    ("cutoff_voltage_v", "knee_voltage_v"),
+    ("knee_voltage_v", "full_voltage_v"),
+    ("continuous_current_a", "peak_current_a"),
+)
+"""Limits of which the first may not lie above the second."""
 
 
 @dataclass(frozen=True)

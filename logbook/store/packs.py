@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import sqlalchemy as sa
 
 from logbook.errors import BadConfiguration, UnknownName, nearest
-from logbook.schema.pack import CHEMISTRIES, LIMIT_FIELDS, Limits, Pack
+from logbook.schema.pack import CHEMISTRIES, LIMIT_FIELDS, LIMITS_IN_ORDER, Limits, Pack
 from logbook.store import models, stale
 from logbook.store.damage import blamed
 
@@ -66,6 +66,7 @@ def add_pack(  # noqa: PLR0913 - a pack has that many properties
         "time_zone": time_zone,
     }
     _validate(row)
+    _validate_order(row)
     with store.writing() as connection:
         _refuse_taken(connection, row["name"], None)
         key = connection.execute(sa.insert(models.pack).values(**row).returning(models.pack.c.id)).scalar_one()
@@ -113,6 +114,7 @@ def edit_pack(store: Store, name: str, /, **changes: Any) -> Pack:
         values = {key: value for key, value in after.items() if key != "id"}
         connection.execute(sa.update(models.pack).where(models.pack.c.id == before["id"]).values(**values))
         if any(before[key] != after[key] for key in RATINGS):
+            _validate_order(after)
             stale.mark_all(connection, before["id"])
     return _pack(after)
 
@@ -184,6 +186,17 @@ def _validate_limit(name: str, value: float) -> None:
     least, most = SENSIBLE[unit]
     if not least <= value <= most:
         raise BadConfiguration(f"{name} is {value:g} {unit}; it must be from {least:g} to {most:g}.")
+
+
+def _validate_order(row: Mapping[str, Any]) -> None:
+    defaults = Limits.defaults(row["rated_ah"], row["cells_in_series"], row["chemistry"]).as_dict()
+    values = defaults | row["limits"]
+    for low, high in LIMITS_IN_ORDER:
+        if values[low] > values[high]:
+            raise BadConfiguration(
+                f"{low} ({values[low]:g} {UNITS[low]}) must not lie above {high} ({values[high]:g} {UNITS[high]}).",
+                mend="Give both.",
+            )
 
 
 def _pack(row: Mapping[str, Any]) -> Pack:

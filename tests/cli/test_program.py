@@ -206,6 +206,33 @@ def test_what_is_no_number_and_no_text_is_wrong_usage(house, arguments):
     assert house(*arguments).code == 2
 
 
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("pack", "add", "Spare", "--rated-ah", "hundred", "--cells", "4"), "'hundred' is not a valid number."),
+        (("pack", "add", "Spare", "--rated-ah", "100", "--cells", "four"), "'four' is not a valid whole number."),
+        (("undo", "last"), "'last' is not a valid whole number."),
+        (("serve", "--port", "http"), "'http' is not a valid whole number."),
+        (("note", "add", "x", "--at", "2026-02-30"), "write it as 2026-02-07 or 2026-02-07T06:03."),
+        (("parked", "--since", "yesterday"), "'yesterday' is no date; write it as 2026-02-07."),
+        (("import", "trip.csv", "--from", "2026-03-01", "--until", "2026-03-01"), "--until must be later than --from."),
+        (("import", "trip.csv", "--no-input"), "--no-input stands before the command:  logbook --no-input"),
+        (("pack", "list", "--db", "x.sqlite3"), "--db stands before the command:  logbook --db"),
+    ],
+)
+def test_wrong_usage_says_what_is_right(house, arguments, words):
+    told = house(*arguments)
+
+    assert told.code == 2
+    assert words in " ".join(told.err.split("\n"))
+
+
+def test_a_moment_may_be_written_with_a_blank(house):
+    house("note", "add", "cables changed", "--at", "2026-02-07 06:03")
+
+    assert "7 Feb 2026, 06:03" in house("note", "list").out
+
+
 def test_a_path_no_system_can_hold_is_not_our_fault(house):
     assert house("export", "x" * 5000).code == 73
 

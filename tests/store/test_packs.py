@@ -79,6 +79,9 @@ def test_a_name_is_given_once(store, pack):
         ({"limits": {"cutoff_voltage_v": -1.0}}, "from 0 to 10000"),
         ({"limits": {"tail_current_a": 1e300}}, "from 0 to"),
         ({"limits": {"charge_minimum_c": -1e300}}, "from -100 to 200"),
+        ({"limits": {"full_voltage_v": 1.0}}, r"knee_voltage_v \(12 V\) must not lie above full_voltage_v \(1 V\)"),
+        ({"limits": {"charge_minimum_c": 50.0}}, "must not lie above charge_maximum_c"),
+        ({"limits": {"peak_current_a": 50.0}}, "continuous_current_a"),
     ],
 )  # fmt: skip
 def test_what_no_pack_can_have_is_refused(store, pack, wrong, words):

@@ -18,7 +18,7 @@ from logbook.dashboard.pages import swap
 from logbook.dashboard.pages.frame import pack_page
 from logbook.dashboard.view import known_zone
 from logbook.errors import LogbookError, nearest
-from logbook.schema.pack import CHEMISTRIES, LIMIT_FIELDS, Limits
+from logbook.schema.pack import CHEMISTRIES, LIMIT_FIELDS, LIMITS_IN_ORDER, Limits
 from logbook.units import celsius_from_fahrenheit
 
 if TYPE_CHECKING:
@@ -56,13 +56,6 @@ WORDS = {
 UNIT_ENDINGS = ("_percent", "_hours", "_days", "_wh", "_ah", "_c", "_v", "_a", "_s", "_h", "_d")
 FLAG = "flag_"
 """How the name of a limit begins from which a flag is raised."""
-IN_ORDER = (
-    ("charge_minimum_c", "charge_maximum_c"),
-    ("cutoff_voltage_v", "knee_voltage_v"),
-    ("knee_voltage_v", "full_voltage_v"),
-    ("continuous_current_a", "peak_current_a"),
-)
-"""Limits of which the first may not lie above the second."""
 MOST_CELLS, MOST_AH = 1000, 100_000
 
 
@@ -301,7 +294,7 @@ def order_trouble(changes: Mapping[str, Any], view: View) -> str:
     usual = asdict(Limits.defaults(changes["rated_ah"], changes["cells_in_series"], changes["chemistry"]))
     after = usual | {name: value for name, value in changes["limits"].items() if value is not None}
     units = {name: unit for name, unit, _reason in LIMIT_FIELDS}
-    for low, high in IN_ORDER:
+    for low, high in LIMITS_IN_ORDER:
         if after[low] > after[high]:
             pair = [
                 f"{shown(after[name], units[name], view):g} {shown_unit(units[name], view)}" for name in (low, high)
