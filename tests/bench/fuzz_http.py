@@ -34,6 +34,10 @@ if TYPE_CHECKING:
 
 LONGEST_S = 20
 """For an answer, on a machine busy with other things."""
+LONGEST_ALONE_S = 3
+"""For an answer when nothing else is asked."""
+ASKED_AGAIN = 30
+"""So many of the requests that took longest are asked once more, each alone."""
 MOST_GROWTH_MB = 200
 """Of the server, after the first tenth of the requests: caches are filled by then."""
 READERS = 4
@@ -94,19 +98,6 @@ HEADERS = (
 )  # fmt: skip
 
 
-@dataclass
-class Told:
-    """What was seen."""
-
-    statuses: Counter[int] = field(default_factory=Counter)
-    problems: list[str] = field(default_factory=list)
-    unforeseen: int = 0
-    """Answers in plain words that stand for an exception nobody foresaw, which the server's log has."""
-    slowest_s: float = 0.0
-    grown_mb: float = 0.0
-    peak_mb: float = 0.0
-
-
 @dataclass(frozen=True)
 class Ask:
     """One request."""
@@ -117,6 +108,25 @@ class Ask:
     body: bytes | None = None
     raw: bytes | None = None
     """The very bytes to send, where it is no request that a library would make."""
+
+    def shown(self) -> str:
+        """Itself, cut, as a report may hold it."""
+        return repr((self.raw or f"{self.method} {self.path} {(self.body or b'')[:1500]!r}".encode())[:1800])
+
+
+@dataclass
+class Told:
+    """What was seen."""
+
+    statuses: Counter[int] = field(default_factory=Counter)
+    problems: list[str] = field(default_factory=list)
+    unforeseen: int = 0
+    """Answers in plain words that stand for an exception nobody foresaw, which the server's log has."""
+    slowest: list[tuple[float, Ask]] = field(default_factory=list)
+    """Seconds and request, of those that took longest."""
+    slowest_alone_s: float = 0.0
+    grown_mb: float = 0.0
+    peak_mb: float = 0.0
 
 
 class Server:
@@ -384,8 +394,8 @@ def looked_at(ask: Ask, answer: tuple[int, dict[str, str], bytes], home: bytes) 
         yield "markup of a stranger in a page"
 
 
-def run(runs: int, seed: int, folder: Path) -> Told:
-    """Ask so many times, by several readers at once, beside slow ones."""
+def run(runs: int, seed: int, folder: Path, *, again: bool = False) -> Told:
+    """Ask so many times, by several readers at once, beside slow ones; then `again` what took longest, alone."""
     server = Server(folder)
     told = Told()
     try:
@@ -407,10 +417,25 @@ def run(runs: int, seed: int, folder: Path) -> Told:
             told.problems.append(f"the server grew by {told.grown_mb:.0f} MB")
         if answer_to(server.port, Ask("GET", "/healthz")) is None or server.process.poll() is not None:
             told.problems.append("the server is gone")
+        if again:
+            ask_again(server.port, told)
         told.problems += strays(folder)
     finally:
         server.stop()
     return told
+
+
+def ask_again(port: int, told: Told) -> None:
+    """Ask what took longest once more, each alone, once the server has nothing else to do."""
+    time.sleep(LONGEST_ALONE_S)
+    for _took, ask in told.slowest:
+        began = time.perf_counter()
+        with contextlib.suppress(OSError, http.client.HTTPException):
+            answer_to(port, ask)
+        took = time.perf_counter() - began
+        told.slowest_alone_s = max(told.slowest_alone_s, took)
+        if took > LONGEST_ALONE_S:
+            told.problems.append(f"{took:.1f} s alone  <- {ask.shown()}")
 
 
 class Asks:
@@ -445,11 +470,10 @@ class Asks:
                 if answer[0] == BEGUN:
                     asker.tokens = [*asker.tokens[-5:], json.loads(answer[2])["id"]]
             with self.lock:
-                self.told.slowest_s = max(self.told.slowest_s, took)
+                self.told.slowest = sorted([*self.told.slowest, (took, ask)], key=lambda one: -one[0])[:ASKED_AGAIN]
                 self.told.statuses[answer[0] if answer else 0] += 1
                 self.told.unforeseen += bool(answer) and UNFORESEEN in answer[2]
-                shown = (ask.raw or f"{ask.method} {ask.path} {(ask.body or b'')[:1500]!r}".encode())[:1800]
-                self.told.problems += [f"{problem}  <- {shown!r}" for problem in wrong]
+                self.told.problems += [f"{problem}  <- {ask.shown()}" for problem in wrong]
 
 
 def dawdle(port: int, stop: threading.Event) -> None:
@@ -482,11 +506,13 @@ def strays(folder: Path) -> Iterator[str]:
 
 def main(runs: int, seed: int, folder: Path) -> int:
     """Ask, and tell what came of it; 1 where anything was wrong."""
-    told = run(runs, seed, folder)
+    told = run(runs, seed, folder, again=True)
     for problem in told.problems[:50]:
         print(problem, file=sys.stderr)
     counts = ", ".join(f"{status or 'hung up'}: {count:,}" for status, count in sorted(told.statuses.items()))
     print(f"{sum(told.statuses.values()):,} requests ({counts}), {len(told.problems)} not met well")
-    print(f"{told.unforeseen:,} answered with a number of the server's log; the slowest took {told.slowest_s:.2f} s")
+    slowest_s = max((took for took, _ask in told.slowest), default=0.0)
+    print(f"{told.unforeseen:,} answered with a number of the server's log")
+    print(f"the slowest took {slowest_s:.2f} s; of the {len(told.slowest)} slowest, {told.slowest_alone_s:.2f} s alone")
     print(f"the server's memory: {told.peak_mb:.0f} MB, {told.grown_mb:+.0f} MB since the first tenth")
     return bool(told.problems)
