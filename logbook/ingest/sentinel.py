@@ -166,7 +166,7 @@ def _refuse_another_pack(values: NDArray[np.float64], highest_v: float, known: K
     if usual < LOWEST_USUAL_CELL_V * cells:
         ledger.warn(
             f"Its usual voltage is {usual:.1f} V, very low for {cells} cells in series. "
-            "If it is of another pack, undo this import."
+            "If it is of another pack, undo this import; if not, put right how many cells this pack has."
         )
 
 
