@@ -63,7 +63,9 @@ def unchecked_ends(frame: Frame, found: VotesOfSources, cells_in_series: int | N
     agreeing = [rows[signs == most] for rows, signs in found]
     if not any(map(len, agreeing)):
         return []
-    votes = np.unique(np.concatenate(agreeing))
+    voted = np.zeros(len(frame), bool)
+    voted[np.concatenate(agreeing)] = True
+    votes = np.flatnonzero(voted)
     ends = [(0, int(votes[0]) - 1), (int(votes[-1]) + 1, len(frame) - 1)]
     large = _large(frame, found, ends)
     found_ends = [
