@@ -29,7 +29,9 @@ def server_options(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command the options that say where the dashboard listens."""
     for option in (
         click.option("--open", "open_browser", is_flag=True, help="Open the page in the browser."),
-        click.option("--port", type=Whole(0, 65535), help=f"Default: {PORT}, or the next one that is free."),
+        click.option(
+            "--port", metavar="NUMBER", type=Whole(0, 65535), help=f"Default: {PORT}, or the next one that is free."
+        ),
         click.option(
             "--host", default=HOST, show_default=True, help="Address to listen on; beyond this machine only with a key."
         ),
