@@ -25,13 +25,13 @@ import numpy as np
 
 from logbook.analysis.bypass import past_sensor_a, zero_seen
 from logbook.analysis.cold import heater_suspected
-from logbook.analysis.dead_band import FINEST_A, width_a
+from logbook.analysis.dead_band import FINEST_A
 from logbook.analysis.quiet import marked
 from logbook.analysis.solution import Problem, Solution, solve
 from logbook.analysis.spans import bridges, placed, spans
 from logbook.analysis.step import LEAST_GAIN, Step, best_step, likelihood, with_step
+from logbook.analysis.unknown import HIDDEN_SHARE, KIND_BIAS, counter_scale, problem_of
 from logbook.analysis.zero import ZeroChange, as_read_later, zero_change
-from logbook.units import DAYS_PER_YEAR, MS_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -41,49 +41,6 @@ if TYPE_CHECKING:
 
     from logbook.schema.pack import Pack
 
-BASE = (
-    "capacity_ah",
-    "rate_ah_per_year",
-    "bend_ah_per_year2",
-    "offset_a",
-    "loss_a",
-    "hidden_a",
-    "fed_a",
-    "miss",
-    "inefficiency",
-)
-KINDS = ("full", "nearly_full", "held", "rested_full", "empty", "knee")
-KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "held": 0.7, "rested_full": 0.94, "empty": 0.002, "knee": 0.025}
-"""1 sd of the error common to all anchors of a kind; ours, tested for coverage. In shares of capacity, but for the
-held and rested ones in shares of their own sigma, of which most is common: one owner, charger and voltmeter leave and
-show a pack much the same each time."""
-OWN_SHARE = {"held": 0.7, "rested_full": 0.34}
-"""Share of the sigma that is not common, of kinds whose state of charge is read off the flat part of the curve."""
-COLD, COLD_SIGMA = 0.2, 0.5
-"""How much of the table of what the cold keeps back holds for a pack: some deliver at the freezing point as if it were
-mild, others lack a sixth (see `anchors`). It is one figure for all the runs of a pack, so runs do not average it out."""
-HEATED, NOT_HEATED = (1.0, 1.0), (0.0, 1e-6)
-"""Share, with 1 sd, of the charge below the limit that fed a heater of the pack's own, where its warming looks like one."""
-RATE_SIGMA = 0.02
-"""Scale of a fade about 2 % of rated a year, with heavy tails: most packs lose 1 to 4, a neglected one over 10
-(common practice, no source)."""
-BEND_SIGMA = 0.005
-"""How the fade itself changes, share of rated in a year and a year, with heavy tails: new packs fade faster at first, and
-worn ones at the end (ours)."""
-INEFFICIENCY = 0.0012
-"""Share of the charge that is not stored; LiFePO4 returns 99.8 to 99.95 % (from memory of the literature)."""
-MISS_INTERVAL_S, MISS_SIGMA, MISS_OF_ONE = (60.0, 300.0), (0.1, 0.3), 0.41
-"""1 sd of the part of an interval by which point samples see switching loads too long: for readings a minute and five
-minutes apart, which whole loads fall between (ours), and for one load that comes at any moment, the two ends of which are
-each wrong by an even half interval."""
-TOO_COARSE_S = 600.0
-"""Readings this far apart say too little of what flowed to read a typed-in capacity off them (ours)."""
-STEP_SHARPNESS = 0.2
-"""1 sd of a percentage where it steps, share of its step: rounding, truncation and hysteresis differ (ours)."""
-COUNTER_ROWS = 15
-"""How many stretches of the monitor's count tell something new; its own ways of counting do not average out (ours)."""
-HIDDEN_SHARE = 0.5
-"""1 sd of what flows behind a shown zero, share of the dead band (ours)."""
 WORTH_A_DOUBT, DOUBTED_LEAST = 0.02, 0.02
 MOST_STEPS = 4
 SURE_SIGMAS, STEP_SURELY = 1.645, 0.03
@@ -154,7 +111,7 @@ def balance(tables: Mapping[str, pd.DataFrame], pack: Pack, changes: tuple[ZeroC
         doubt_ah = np.where(found["middle_ms"] < change.at_ms, change.sigma_a * found["live_hours"], 0.0)
         found["variance_ah2"] += doubt_ah**2
     now_ms = int(tables["hours"]["start_ms"].iloc[-1]) if len(tables["hours"]) else 0
-    problem = _problem(anchors, found, tables, pack, now_ms)
+    problem = problem_of(anchors, found, tables, pack, now_ms)
     proved_full = anchors["kind"].isin(("full", "nearly_full")).any()
     taken = "held" if anchors["kind"].eq("held").any() else "rested_full"
     if not proved_full:
@@ -242,156 +199,6 @@ def _unsure_of_step(plain: Solution, stepped: Solution, gain: float) -> Solution
     return replace(plain, covariance=covariance)
 
 
-def _problem(
-    anchors: pd.DataFrame, found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], pack: Pack, now_ms: int
-) -> Problem:
-    names = (*BASE, *(f"bias_{kind}" for kind in KINDS), "cold", "heated")
-    rated = pack.rated_ah
-    years_ago = (now_ms - found["middle_ms"].to_numpy(float)) / (MS_PER_DAY * DAYS_PER_YEAR)
-    change = found["soc_change"].to_numpy(float)
-    columns = [
-        change,
-        change * years_ago,
-        change * years_ago**2,
-        found["live_hours"].to_numpy(float),
-        found["hours"].to_numpy(float),
-        found["zero_hours"].to_numpy(float),
-        found["fed_hours"].to_numpy(float),
-        -found["switched_ah"].to_numpy(float),
-        found["charge_ah"].to_numpy(float),
-    ]
-    kind = anchors["kind"].to_numpy(object)
-    first, last = found["first"].to_numpy(int), found["last"].to_numpy(int)
-    columns += [bias_ah(anchors, first, last, name, pack) for name in KINDS]
-    columns += [cold_ah(anchors, first, last, pack), found["cold_ah"].to_numpy(float)]
-    own_share = np.array([OWN_SHARE.get(name, 1.0) for name in kind])
-    anchor_variance = (anchors["sigma"].to_numpy(float) * own_share * rated) ** 2
-    chained = _same_state(anchors, last[:-1], first[1:])
-    side_design, side_data, side_variance = _side_rows(tables, pack, len(names))
-    prior = _priors(tables, pack)
-    return Problem(
-        names=names,
-        design=np.column_stack(columns) if len(found) else np.empty((0, len(names))),
-        data=found["net_ah"].to_numpy(float),
-        own_variance=found["variance_ah2"].to_numpy(float) + np.where(found["refuted"], rated**2 * 100, 0.0),
-        shared=np.where(chained, -anchor_variance[last[:-1]], 0.0) if len(found) else np.empty(0),
-        anchor_variance=anchor_variance[first] + anchor_variance[last],
-        side_design=side_design,
-        side_data=side_data,
-        side_variance=side_variance,
-        prior_mean=np.array([prior[name][0] for name in names]),
-        prior_sigma=np.array([prior[name][1] for name in names]),
-        never_negative=np.isin(names, ("loss_a", "inefficiency", "cold")),
-        heavy_tailed=frozenset({"rate_ah_per_year", "bend_ah_per_year2"}),
-    )
-
-
-def _priors(tables: Mapping[str, pd.DataFrame], pack: Pack) -> dict[str, tuple[float, float]]:
-    """Mean and 1 sd of every unknown before the log has spoken."""
-    rated, hidden_a = pack.rated_ah, HIDDEN_SHARE * width_a(tables["dead_band"])
-    return {
-        "capacity_ah": (0.9 * rated, 0.6 * rated),
-        "rate_ah_per_year": (0.02 * rated, RATE_SIGMA * rated),
-        "bend_ah_per_year2": (0.0, BEND_SIGMA * rated),
-        "offset_a": (0.0, 0.15),
-        "loss_a": (1e-4 * rated, 1e-4 * rated),
-        "hidden_a": (0.0, hidden_a),
-        "fed_a": (0.0, hidden_a),
-        "miss": (0.0, _miss_sigma(tables)),
-        "inefficiency": (INEFFICIENCY, INEFFICIENCY),
-        **{f"bias_{kind}": (0.0, KIND_BIAS[kind]) for kind in KINDS},
-        "cold": (COLD, COLD_SIGMA),
-        "heated": HEATED if heater_suspected(tables["cold"]) else NOT_HEATED,
-    }
-
-
-def _miss_sigma(tables: Mapping[str, pd.DataFrame]) -> float:
-    """How far off the sum of what samples see too long may be: it averages out over the hours in which loads switch."""
-    switched_ah = tables["hours"]["switched_ah"].to_numpy(float)
-    squares = float((switched_ah**2).sum())
-    hours = float(switched_ah.sum()) ** 2 / squares if squares else 1.0
-    interval_s = float(tables["hours"]["interval_s"].median()) if len(tables["hours"]) else MISS_INTERVAL_S[0]
-    by_interval = float(np.interp(interval_s, MISS_INTERVAL_S, MISS_SIGMA))
-    return float(np.hypot(by_interval, MISS_OF_ONE / np.sqrt(max(hours, 1.0))))
-
-
-def bias_ah(
-    anchors: pd.DataFrame, first: NDArray[np.int64], last: NDArray[np.int64], kind: str, pack: Pack
-) -> NDArray[np.float64]:
-    """How the error common to a kind of anchor enters spans from `first` to `last`, Ah for a unit of it."""
-    scale = np.where(anchors["kind"].isin(OWN_SHARE), anchors["sigma"].to_numpy(float), 1.0)
-    share = np.where(anchors["kind"] == kind, scale, 0.0) * pack.rated_ah
-    return share[last] - share[first]
-
-
-def cold_ah(
-    anchors: pd.DataFrame, first: NDArray[np.int64], last: NDArray[np.int64], pack: Pack
-) -> NDArray[np.float64]:
-    """How what the cold keeps back enters spans from `first` to `last`, Ah, if all of the table holds."""
-    kept_ah = anchors["cold"].to_numpy(float) * pack.rated_ah
-    return kept_ah[last] - kept_ah[first]
-
-
-def _same_state(anchors: pd.DataFrame, entered: NDArray[np.int64], left: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Whether one span ends and the next begins in the same state: one anchor, or both edges of one full."""
-    edge, kind = anchors["edge"].to_numpy(object), anchors["kind"].to_numpy(object)
-    both_edges = (
-        (left == entered + 1) & (edge[entered] == "enter") & (edge[left] == "leave") & (kind[entered] == kind[left])
-    )
-    return (entered == left) | both_edges
-
-
-def _side_rows(
-    tables: Mapping[str, pd.DataFrame], pack: Pack, width: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """What else speaks of offset and miss: the zero seen while the board is open, and the monitor's own count."""
-    rows, data, variance = [], [], []
-    seen = zero_seen(tables)
-    if seen:
-        row = np.zeros(width)
-        row[BASE.index("offset_a")] = 1.0
-        rows.append(row)
-        data.append(seen[0])
-        variance.append(seen[1])
-    count = tables["counter"]
-    if len(count) >= 3:
-        net_ah = (count["charge_ah"] - count["discharge_ah"]).to_numpy(float)
-        scale = counter_scale(tables, pack)
-        if scale is not None:
-            missed_ah = count["soc_change_percent"].to_numpy(float) / 100 * pack.rated_ah * scale - net_ah
-            rounding_ah = count["resolution_percent"].to_numpy(float) / 100 * pack.rated_ah * STEP_SHARPNESS * scale
-            throughput_ah = (count["charge_ah"] + count["discharge_ah"]).to_numpy(float)
-            together = max(1.0, len(count) / COUNTER_ROWS)
-            spread_ah2 = (rounding_ah**2 + (0.01 * throughput_ah) ** 2) * together
-            for switched_ah, missed, spread in zip(count["switched_ah"], missed_ah, spread_ah2, strict=True):
-                row = np.zeros(width)
-                row[BASE.index("miss")] = switched_ah
-                rows.append(row)
-                data.append(missed)
-                variance.append(spread)
-    if not rows:
-        return np.empty((0, width)), np.empty(0), np.empty(0)
-    return np.array(rows), np.array(data), np.array(variance)
-
-
-def counter_scale(tables: Mapping[str, pd.DataFrame], pack: Pack) -> float | None:
-    """Typed-in capacity over rated capacity, from how far the reported percentage moves for an Ah; None where it is no count."""
-    count = tables["counter"]
-    if not len(count) or tables["hours"]["interval_s"].median() >= TOO_COARSE_S:
-        return None
-    change_ah = count["soc_change_percent"].to_numpy(float) / 100 * pack.rated_ah
-    net_ah = (count["charge_ah"] - count["discharge_ah"]).to_numpy(float)
-    telling = (np.abs(net_ah) >= 0.1 * pack.rated_ah) & (change_ah != 0)
-    if telling.sum() < 4:
-        return None
-    ratio = net_ah[telling] / change_ah[telling]
-    scale = float(np.median(ratio))
-    scatter = float(np.median(np.abs(ratio - scale)))
-    if not 0.5 <= scale <= 2.0 or scatter > 0.15:
-        return None
-    return 1.0 if abs(scale - 1.0) <= 0.06 else scale
-
-
 def _balance(
     problem: Problem,
     solution: Solution,
@@ -415,5 +222,5 @@ def _balance(
         anchors=anchors,
         spans=weighed,
         birge=solution.birge,
-        dead_band_a=float(problem.prior_sigma[BASE.index("hidden_a")]) / HIDDEN_SHARE,
+        dead_band_a=float(problem.prior_sigma[problem.names.index("hidden_a")]) / HIDDEN_SHARE,
     )

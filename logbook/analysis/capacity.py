@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.analysis.balance import bias_ah, cold_ah
 from logbook.analysis.delivered import delivered
 from logbook.analysis.spans import current_step_a
+from logbook.analysis.unknown import bias_ah, cold_ah
 from logbook.schema.estimate import LEVEL, Estimate
 from logbook.schema.health import Capacity, CapacityObservation
 from logbook.units import DAYS_PER_YEAR, MS_PER_DAY, iso_from_ms

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.analysis.balance import counter_scale
 from logbook.analysis.capacity import QUANTILE
 from logbook.analysis.cold import heater_suspected, perhaps_heater_ah
 from logbook.analysis.delivered import scatter_per_ah
 from logbook.analysis.quiet import fed_zero_s
 from logbook.analysis.resets import false_ones
 from logbook.analysis.spans import current_step_a
+from logbook.analysis.unknown import counter_scale
 from logbook.schema.estimate import Estimate
 from logbook.schema.health import FalseFull, Monitor, ZeroChange
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR

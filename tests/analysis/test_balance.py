@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logbook.analysis.balance import balance, counter_scale, fed_heater
+from logbook.analysis.balance import balance, fed_heater
 from logbook.analysis.cold import COLUMNS as COLD_COLUMNS
 from logbook.analysis.digest import digest
 from logbook.analysis.heating import NO, PERHAPS
+from logbook.analysis.unknown import counter_scale
 from logbook.schema.reading import Readings
 from tests.analysis.histories import HOUR_MS, START_MS, History, World, two_years
 from tests.analysis.properties import SLOW_PROPERTY
