@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import hypothesis  # noqa: F401 - else its plugin loads it at the very end, where Python 3.11 may fail at it
 import numpy as np
 import pytest
 
