@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, TypeVar
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import numpy as np
     from numpy.typing import NDArray
 
+STAMP = re.compile(r"\b\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d{3})?Z")
+"""What `iso_from_ms` writes."""
 Number = TypeVar("Number", "float", "NDArray[np.float64]")
 
 MS_PER_S = 1000
@@ -58,3 +63,8 @@ def iso_from_ms(ts_ms: int) -> str:
 def ms_from_datetime(moment: datetime) -> int:
     """Stored timestamp of an aware time."""
     return round(moment.timestamp() * MS_PER_S)
+
+
+def with_moments(text: str, written: Callable[[int], str]) -> str:
+    """A text with each moment that `iso_from_ms` wrote in it as its reader has it."""
+    return STAMP.sub(lambda found: written(ms_from_datetime(datetime.fromisoformat(found[0]))), text)

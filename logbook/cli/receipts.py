@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from datetime import datetime
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from logbook.cli.output import heading, paragraph, result, say, table
 from logbook.cli.words import lasting, moment, number
-from logbook.units import ms_from_datetime
+from logbook.units import ms_from_datetime, with_moments
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -27,7 +28,7 @@ def print_receipt(receipt: Receipt, zone: str) -> None:
     for inference in receipt.inferences:
         because = inference.evidence[:1].upper() + inference.evidence[1:]
         paragraph(f"{inference.question}: {inference.answer} ({inference.strength}). {because}", "  ")
-    _repairs(receipt.repairs)
+    _repairs(receipt.repairs, zone)
     _set_aside(receipt)
     for warning in receipt.warnings:
         paragraph(f"Look: {warning}")
@@ -81,8 +82,9 @@ def _columns(columns: tuple[ColumnUse, ...]) -> None:
         table("", ("column", "taken as", "unit", "because"), rows)
 
 
-def _repairs(repairs: tuple[Repair, ...]) -> None:
-    rows = [(repair.message, number(repair.count), _lines(repair.lines, repair.count)) for repair in repairs]
+def _repairs(repairs: tuple[Repair, ...], zone: str) -> None:
+    told = partial(with_moments, written=partial(moment, zone=zone))
+    rows = [(told(repair.message), number(repair.count), _lines(repair.lines, repair.count)) for repair in repairs]
     if rows:
         table("Repaired", ("what", "rows", "lines"), rows, ("rows",))
 

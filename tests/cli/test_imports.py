@@ -116,6 +116,17 @@ def test_one_file_is_split_between_two_packs(house, trip):
     assert re.search(r"readings outside the dates given, left for another pack +20 ", old.out)
 
 
+def test_a_receipt_tells_the_moment_of_a_swap_on_the_packs_own_clock(house, trip):
+    house("pack", "edit", "House battery", "--timezone", "Europe/Berlin")
+    house("pack", "add", "New battery", "--rated-ah", "100", "--cells", "4", "--timezone", "Europe/Berlin")
+    house("pack", "swap", "House battery", "New battery", "--at", "2026-02-07T07:10")
+
+    brought = house("import", str(trip), "--pack", "House battery", "--positive", "charge", "--swapped").out
+
+    assert 'readings from 7 Feb 2026, 07:10 on, left for "New battery"' in brought
+    assert 'readings before 7 Feb 2026, 07:10, left for "House battery"' in brought
+
+
 def test_a_packed_file_is_taken_as_it_is(house, trip, tmp_path):
     packed = tmp_path / "trip.csv.gz"
     packed.write_bytes(gzip.compress(trip.read_bytes()))

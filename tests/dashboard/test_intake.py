@@ -17,9 +17,10 @@ from logbook.dashboard.intake import INTAKE, Intake
 from logbook.dashboard.pages.job import job_entry
 from logbook.dashboard.sketch import sketch
 from logbook.dashboard.uploads import LONGEST_UPLOAD_BYTES, PIECE_BYTES
+from logbook.jobs.era import swap_packs
 from logbook.jobs.undo import undo
 from logbook.schema.reading import Readings
-from logbook.store import add_note, add_pack, edit_pack, list_imports, open_store, reading_span
+from logbook.store import add_note, add_pack, edit_pack, list_imports, open_store, pack_named, reading_span
 from tests.dashboard import exports
 from tests.dashboard.asking import asked, text_of
 
@@ -274,6 +275,19 @@ def test_a_job_of_another_program_is_left_to_it(store):
             break
         time.sleep(0.05)
     assert second.job(task.id).state == "failed"  # three letters are no export
+
+
+def test_a_receipt_is_told_on_the_clock_of_its_own_pack(store):
+    add_pack(store, name="Away", rated_ah=100, cells_in_series=4, time_zone="Asia/Tokyo")
+    app = create_app(store)
+    swap_packs(
+        store, pack_named(store, "Away"), pack_named(store, "House"), 1_768_176_000_000
+    )  # 12 Jan 2026, 00:00 UTC
+    client = app.server.test_client()
+    job = ended(client, sent(client, exports.frosty_trip().encode(), query="pack=2").get_json()["id"])
+    words = text_of(asked(app, f"/imports/{job['receipt']['import_id']}"))
+
+    assert 'from 12 Jan 2026, 09:00 on, left for "House"' in words
 
 
 def test_every_page_of_a_real_logbook_answers(app, client, store):

@@ -8,12 +8,13 @@ from dash import Input, Output, State, dcc, html
 from dash.exceptions import PreventUpdate
 
 from logbook.dashboard import parts
-from logbook.dashboard.page import Page, Visit
+from logbook.dashboard.page import Page, Visit, reader_view
 from logbook.dashboard.pages.imports import span_words
 from logbook.dashboard.pages.job import brought
 from logbook.dashboard.view import UNKNOWN, lasting, number
 from logbook.dashboard.wording import Answer, quantity_words
 from logbook.errors import UnknownName
+from logbook.units import with_moments
 
 if TYPE_CHECKING:
     from dash import Dash
@@ -36,7 +37,7 @@ def layout(visit: Visit) -> Component:
         raise UnknownName("There is no such import in this logbook.")
     receipt = visit.answers.receipt(number_)
     pack = visit.answers.pack(row.pack_id)
-    zone = visit.view
+    zone = reader_view(pack.time_zone) if pack else visit.view
     answer = Answer(
         tone_of(receipt),
         f"Came in {zone.moment(row.imported_ms)}",
@@ -59,7 +60,7 @@ def layout(visit: Visit) -> Component:
             warnings(receipt),
             understood(receipt),
             inferred(receipt),
-            repaired(receipt),
+            repaired(receipt, zone),
             left_out(receipt, number_),
             undo_part(number_),
         ],
@@ -149,13 +150,18 @@ def inferred(receipt: dict[str, Any]) -> Component | None:
     return parts.section("What the file does not say", table)
 
 
-def repaired(receipt: dict[str, Any]) -> Component | None:
+def repaired(receipt: dict[str, Any], view: View) -> Component | None:
     """What was mended, counted."""
     found = receipt.get("repairs") or []
     if not found:
         return None
     rows = [
-        [entry["message"], number(entry["count"]), ", ".join(str(line) for line in entry["lines"])] for entry in found
+        [
+            with_moments(entry["message"], view.moment),
+            number(entry["count"]),
+            ", ".join(str(line) for line in entry["lines"]),
+        ]
+        for entry in found
     ]
     table = parts.table(
         "Repairs, with the first lines they touched", ("What", "How often", "Lines"), rows, numeric=(1,)
