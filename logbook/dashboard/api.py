@@ -15,7 +15,7 @@ from werkzeug.exceptions import HTTPException
 from logbook.dashboard.figures.use import monthly
 from logbook.dashboard.intake import LONGEST_MAPPING, Intake, Job
 from logbook.dashboard.page import pack_numbered, reader_view
-from logbook.dashboard.plain import page_words
+from logbook.dashboard.plain import error_words, page_words
 from logbook.dashboard.shell import plain_page
 from logbook.dashboard.uploads import LONGEST_UPLOAD_BYTES, PIECE_BYTES
 from logbook.dashboard.wellformed import ADDRESS
@@ -158,7 +158,7 @@ def add_downloads(app: Dash, answers: Answers) -> None:
 def told(error: LogbookError) -> tuple[Response, int]:
     """An error as JSON, without where on this machine it happened."""
     status = 404 if isinstance(error, UnknownName) else 507 if isinstance(error, CannotWrite) else 400
-    return jsonify(error=page_words(f"{error.what} {error.mend}")), status
+    return jsonify(error=page_words(error_words(error.what, error.mend))), status
 
 
 def refused(error: HTTPException) -> Any:

@@ -17,6 +17,7 @@ from logbook.dashboard.api import add_api
 from logbook.dashboard.intake import INTAKE, Intake
 from logbook.dashboard.page import in_browser, visit_of
 from logbook.dashboard.pages import imports, notes
+from logbook.dashboard.plain import error_words
 from logbook.dashboard.safety import guard
 from logbook.dashboard.shell import INDEX, shell
 from logbook.dashboard.wellformed import require_wellformed
@@ -131,7 +132,7 @@ def render(pages: Sequence[Page], answers: Answers, pathname: str, search: str) 
             visit = visit_of(answers, variables, search)
             return titled(title_words(page, visit), with_note(page.layout(visit), visit))
         except UnknownName as error:
-            return missing(error.what)
+            return missing(error_words(error.what))
         except Exception as error:  # noqa: BLE001 - whatever it is, the owner gets a page
             return failed(words_of(error, pathname))
     return missing("There is no page at this address.")
@@ -155,7 +156,7 @@ def words_of(error: Exception, where: str) -> str:
     """What may be shown of an error: ours in its own words, anything else as a number to look up."""
     if isinstance(error, LogbookError):
         log.warning("%s: %s", where, error)
-        return f"{error.what} {error.mend}".strip()
+        return error_words(error.what, error.mend)
     number = secrets.token_hex(3)
     log.error("%s failed (%s)", where, number, exc_info=error)
     return f"Something went wrong here. It is in the log of the server as {number}."

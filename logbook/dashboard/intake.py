@@ -16,7 +16,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from logbook.dashboard.page import pack_numbered
-from logbook.dashboard.plain import page_words
+from logbook.dashboard.plain import error_words, page_words
 from logbook.dashboard.sketch import first_lines, sketch
 from logbook.dashboard.uploads import Uploads
 from logbook.dashboard.view import known_zone
@@ -394,6 +394,6 @@ def told(error: LogbookError, path: Path, label: str) -> dict[str, str]:
     """An error as the owner may read it: the file by its own name, no path of this machine, nothing to type."""
 
     def clean(text: str) -> str:
-        return page_words(text.replace(str(path), label).replace(str(path.parent), ""))
+        return page_words(error_words(text.replace(str(path), label).replace(str(path.parent), "")))
 
     return {"what": clean(error.what), "mend": clean(error.mend)}

@@ -46,3 +46,9 @@ def page_words(text: str) -> str:
         text = pattern.sub(words, text)
     text = LEFT_OVER.sub("", text)
     return re.sub(r"\s+([,.;])", r"\1", re.sub(r"[ ]{2,}", " ", text)).strip()
+
+
+def error_words(what: str, mend: str = "") -> str:
+    """What is wrong and how to mend it, as sentences of a page: in a terminal they follow upon the word Error."""
+    text = f"{what} {mend}".strip()
+    return text[:1].upper() + text[1:]

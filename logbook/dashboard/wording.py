@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from logbook.dashboard.view import between, lasting, number, quantity
+from logbook.dashboard.view import between, decimals_for, lasting, number, quantity
 from logbook.schema.status import CAUSE_WORDS
 
 if TYPE_CHECKING:
@@ -212,10 +212,11 @@ def idle_answer(health: Health) -> Answer:
     pieces = []
     if draw is not None:
         per_day = number(draw.value * 24, 1)
-        pieces.append(f"Through the sensor: {quantity(draw.value, 'A', 2)} ({between(draw, 'A')}), {per_day} Ah a day.")
+        amperes = quantity(draw.value, "A", decimals_for(draw))
+        pieces.append(f"Through the sensor: {amperes} ({between(draw, 'A')}), {per_day} Ah a day.")
     if loss is not None:
         pieces.append(
-            f"Where the sensor does not see it: {number(loss.value, 1)} % of rated in 30 days "
+            f"Where the sensor does not see it: {number(loss.value, decimals_for(loss))} % of rated in 30 days "
             f"({between(loss, '%')}), the cells' own loss and the protection board's draw together."
         )
     daily = daily_loss_ah(health)

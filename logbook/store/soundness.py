@@ -42,7 +42,9 @@ def damage(store: Store) -> Damage:
     told = dialect.integrity_problems(store.engine)
     tables = [_derived_of(text) for text in told]
     problems = [
-        f"The database's file is damaged: {text}" for text, name in zip(told, tables, strict=True) if name is None
+        f"The database's file is damaged: {text.rstrip('.')}."
+        for text, name in zip(told, tables, strict=True)
+        if name is None
     ]
     derived = {name for name in tables if name is not None}
     if problems:

@@ -238,6 +238,45 @@ def test_pages_about_no_pack_wait_for_no_answer(full_answers, path):
     assert "could not be made" not in words
 
 
+def test_a_page_that_cannot_be_made_says_so_in_sentences(full_answers):
+    def damaged(_pack):
+        raise BadConfiguration("the logbook's file is damaged.", where="/home/me/x.sqlite3", mend="Restore a backup.")
+
+    words = text_of(asked(create_app(replace(full_answers, health=damaged)), "/pack/1"))
+
+    assert "Not done The logbook's file is damaged. Restore a backup." in words
+    assert "/home/me" not in words
+
+
+def test_what_it_draws_parked_is_written_as_finely_as_its_interval():
+    health = samples.full()
+    draw = Estimate(0.0035, -0.001, 0.016)
+    told = idle_answer(replace(health, idle=replace(health.idle, standby_current_a=draw)))
+
+    assert "0.004\u00a0A (between \u22120.001 and 0.016\u00a0A), 0.1 Ah a day" in told.detail
+
+
+def test_a_picture_that_cannot_be_drawn_leaves_bare_paper(full_app):
+    """Else the browser draws axes of its own, on white."""
+    (graph,) = graphs_in(asked(full_app, "/pack/1/readings"))
+
+    layout = graph["figure"]["layout"]
+    assert not layout["xaxis"]["visible"]
+    assert not layout["yaxis"]["visible"]
+    assert layout["paper_bgcolor"] == "rgba(0,0,0,0)"
+
+
+def graphs_in(node):
+    """Properties of the charts of a page."""
+    if isinstance(node, list):
+        return [found for each in node for found in graphs_in(each)]
+    if not isinstance(node, dict):
+        return []
+    if node.get("type") == "Graph":
+        return [node["props"]]
+    return graphs_in(node.get("props", {}).get("children"))
+
+
 def test_an_answer_says_how_much_of_the_time_it_saw(full_app):
     note = "A kettle of three minutes may not be in it."
     health = samples.full()

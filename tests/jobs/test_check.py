@@ -102,7 +102,9 @@ def test_a_damaged_file_is_found(filled, pack, rng):
         file.seek(size // 2 // 16_384 * 16_384)
         file.write(b"\x05" * 4000)
 
-    assert any("damaged" in found.message for found in check(filled))
+    found = check(filled)
+    assert any("damaged" in each.message for each in found)
+    assert all(each.message.endswith(".") for each in found)
 
 
 def test_an_import_that_lands_in_the_middle_is_no_damage_and_hides_none(filled, pack, rng, monkeypatch, travelled):

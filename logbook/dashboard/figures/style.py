@@ -72,6 +72,11 @@ def paper(**layout: Any) -> go.Figure:
     return figure
 
 
+def blank() -> go.Figure:
+    """Return paper without axes, for a figure that is yet to come, or cannot be drawn."""
+    return paper(xaxis={"visible": False}, yaxis={"visible": False})
+
+
 def plain(text: str) -> str:
     """Text from an owner or a file, safe inside a figure, which reads a little markup."""
     return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")

@@ -16,6 +16,7 @@ from logbook.dashboard import parts
 from logbook.dashboard.page import Page, Visit, pack_numbered, reader_view
 from logbook.dashboard.pages import swap
 from logbook.dashboard.pages.frame import pack_page
+from logbook.dashboard.plain import error_words
 from logbook.dashboard.view import known_zone
 from logbook.errors import LogbookError, nearest
 from logbook.schema.pack import CHEMISTRIES, LIMIT_FIELDS, LIMITS_IN_ORDER, Limits
@@ -308,7 +309,7 @@ def told(error: LogbookError) -> str:
     text = f"{error.what} {error.mend}".strip()
     for name, words in PLAIN.items():
         text = text.replace(name, words)
-    return text[:1].upper() + text[1:]
+    return error_words(text)
 
 
 PLAIN = {

@@ -15,7 +15,7 @@ from flask import has_request_context, request
 
 from logbook.dashboard import parts
 from logbook.dashboard.figures.readings import COLD, OPENED, Span, readings_over_time
-from logbook.dashboard.figures.style import GRAPH_CONFIG
+from logbook.dashboard.figures.style import GRAPH_CONFIG, blank
 from logbook.dashboard.page import Page, Visit, in_browser, pack_numbered, reader_view
 from logbook.dashboard.pages.frame import no_readings, pack_page
 from logbook.dashboard.view import UNKNOWN, lasting, quantity
@@ -84,7 +84,7 @@ def layout(visit: Visit) -> Component:
         html.Figure(
             [
                 html.Div(
-                    dcc.Graph(id=GRAPH, className="graph", responsive=True, **CONFIG),
+                    dcc.Graph(id=GRAPH, figure=blank(), className="graph", responsive=True, **CONFIG),
                     role="img",
                     className="graph-box graph-tall",
                     **parts.named(
