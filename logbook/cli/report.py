@@ -260,7 +260,7 @@ def _monitor(monitor: Monitor, zone: str) -> tuple[str | None, ...]:
         _off(
             "Its state of charge, against the count since the last full charge, reads {}",
             monitor.soc_error_percent,
-            "%",
+            "points",
         ),
         *(
             f"Its zero changed by {number(change.by_a, 2)} A about {day(change.time_ms, zone)}, as if set anew or "
@@ -315,7 +315,8 @@ def _apart(end: str, spread_v: Estimate | None, cell: int | None, days: int) -> 
 def _readings(readings: ReadingsSummary, zone: str) -> tuple[str | None, ...]:
     if readings.first_ms is None or readings.last_ms is None:
         return ("Nothing yet. Take a file in:  logbook import trip.csv",)
-    span = f"{day(readings.first_ms, zone)} to {day(readings.last_ms, zone)}"
+    first, last = day(readings.first_ms, zone), day(readings.last_ms, zone)
+    span = first if first == last else f"{first} to {last}"
     return (f"{counted(readings.count, 'reading')}, {span}.", _unlogged(readings))
 
 

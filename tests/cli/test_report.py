@@ -115,6 +115,22 @@ def test_the_monitor_is_said_to_read_high_or_low_only_where_the_interval_shows_i
     assert answers(health)["Can the monitor be believed?"].startswith(words)
 
 
+def test_the_reported_charge_is_off_by_points_not_by_a_share():
+    health = full_health()
+    health = replace(health, monitor=replace(health.monitor, soc_error_percent=Estimate(7.0, 5.0, 9.0)))
+
+    assert "reads 7 points (5 to 9 points) too high." in answers(health)["Can the monitor be believed?"]
+
+
+def test_a_log_of_one_day_names_that_day_once():
+    health = full_health()
+    readings = replace(health.readings, last_ms=health.readings.first_ms)
+
+    text = answers(replace(health, readings=readings), "UTC")["How much was logged?"]
+
+    assert " to " not in text.split(".")[0]
+
+
 def test_a_small_pack_is_rated_in_tenths():
     health = full_health()
     health = replace(
