@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
+from logbook.dashboard import create_app
 from logbook.dashboard.answers import answers_of
 from logbook.dashboard.intake import Job
 from logbook.dashboard.pages.imports import entries
 from logbook.dashboard.pages.listed import IN_FULL, MOST_LISTED, listed
-from logbook.store import add_pack
+from logbook.store import add_pack, tasks
 from tests.dashboard.asking import text_of
 
 LINES = ["a,b,c", "1,2,3", "4,5,6"]
@@ -94,6 +97,42 @@ def test_the_next_one_comes_in_full_once_one_is_answered(shown):
     assert [step["location"] for step in patch] == [[0], [6]]
     assert "Waiting" in text_of(patch[0]["params"]["value"])
     assert "Say what its columns are" in text_of(patch[1]["params"]["value"])
+
+
+def test_what_was_not_taken_in_can_be_cleared_all_at_once(shown):
+    rest = shown(listed(jobs(*["failed"] * 50, "asking")))[-1]
+
+    assert "Clear all 50 that were not taken in" in text_of(rest)
+    assert "Clear all" not in text_of(shown(listed(jobs(*["asking"] * 50)))[-1])
+
+
+def test_clearing_all_leaves_those_that_ask_or_wait(store):
+    add_pack(store, name="House", rated_ah=100, cells_in_series=4)
+    app = create_app(store)
+    for end in (tasks.fail_task, tasks.ask_owner, tasks.fail_task):
+        task = tasks.add_task(store, "import", {"pack_id": 1, "file_name": "a.csv", "folder": "none"})
+        tasks.claim_task(store, "import", "me")
+        end(store, task.id, "me", {})
+
+    press_aside(app, "failed")
+
+    assert [task.state for task in tasks.list_tasks(store)] == ["asking"]
+
+
+def press_aside(app, which):
+    """Press the button that clears, as the browser does."""
+    button = {"job": which, "type": "job-aside"}
+    name = next(name for name, rule in app.callback_map.items() if "job-aside" in str(rule["inputs"]))
+    response = app.server.test_client().post(
+        "/_dash-update-component",
+        json={
+            "output": name,
+            "outputs": {"id": "import-tick", "property": "n_intervals"},
+            "inputs": [[{"id": button, "property": "n_clicks", "value": 1}]],
+            "changedPropIds": [json.dumps(button, separators=(",", ":")) + ".n_clicks"],
+        },
+    )
+    assert response.status_code == 200, response.text
 
 
 def test_what_a_first_look_builds_does_not_grow_with_the_list(shown):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 import dash_mantine_components as dmc
@@ -15,7 +16,7 @@ from logbook.dashboard.page import Page, Visit, first_zone, in_browser, reader_v
 from logbook.dashboard.pages.details import PROPERTIES, pack_changes, pack_fields, pack_trouble, told
 from logbook.dashboard.pages.job import job_entry
 from logbook.dashboard.pages.listed import Listed, listed
-from logbook.errors import BadData, LogbookError
+from logbook.errors import BadData, LogbookError, UnknownName
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -39,6 +40,8 @@ JOBS, HISTORY, TICK, PACK, SLOT, SENDING, SEEN, OPENED = (
 )
 NEWEST, MOST_SHOWN = 6, 200
 """So many imports are shown at once, and so many at all: the page stays small in a long logbook."""
+FAILED = "failed"
+"""State of the files that were not taken in, and the name of them all."""
 NEW_ADD, NEW_TOLD = "new-add", "new-told"
 
 
@@ -233,7 +236,13 @@ def register_replies(app: Dash, intake: Intake) -> None:
         prevent_initial_call=True,
     )
     def put_aside(_clicks: list[int | None]) -> int:
-        intake.put_aside(pressed()["job"])
+        which = pressed()["job"]
+        if which != FAILED:
+            intake.put_aside(which)
+        for job in intake.jobs() if which == FAILED else ():
+            if job.state == FAILED:
+                with suppress(UnknownName):  # another page was quicker
+                    intake.put_aside(job.id)
         return int(time.time())
 
 
@@ -244,7 +253,7 @@ def entries(
 
     def entry(place: int) -> Component:
         if place == len(chosen.jobs):
-            return html.P(chosen.rest, className="quiet")
+            return rest_of(chosen)
         job = chosen.jobs[place]
         return job_entry(job, answers, ids, full=job.id in chosen.full)
 
@@ -257,6 +266,13 @@ def entries(
     for place in changed:
         patch[place] = entry(place)
     return patch
+
+
+def rest_of(chosen: Listed) -> Component:
+    """The files that are only counted, with a way to clear what was not taken in, all at once."""
+    words = f"Clear all {chosen.failed} that were not taken in"
+    button = html.Button(words, id={"type": "job-aside", "job": FAILED}, className="plain-button small", n_clicks=0)
+    return html.Div([html.P(chosen.rest, className="quiet"), button if chosen.failed else None], className="rest")
 
 
 def pressed() -> dict[str, Any]:

@@ -35,17 +35,19 @@ REST = "rest"
 
 @dataclass(frozen=True)
 class Listed:
-    """What the page shows: jobs in their order, the numbers of those in full, and words on the rest."""
+    """What the page shows: jobs in their order, the ids of those in full, and words on the rest."""
 
     jobs: tuple[Job, ...]
     full: frozenset[int]
     rest: str = ""
     """Empty where there is none."""
+    failed: int = 0
+    """How many were not taken in, listed or not."""
 
     def signs(self, brought_ids: Collection[int]) -> list[list[str]]:
         """(name, sign) of each entry; a sign changes whenever its entry would look different."""
         signs = [[str(job.id), f"{job_sign(job, brought_ids)} {job.id in self.full}"] for job in self.jobs]
-        return [*signs, [REST, self.rest]] if self.rest else signs
+        return [*signs, [REST, f"{self.rest} {self.failed}"]] if self.rest else signs
 
 
 def listed(jobs: Sequence[Job], opened: str = "") -> Listed:
@@ -56,7 +58,8 @@ def listed(jobs: Sequence[Job], opened: str = "") -> Listed:
     shown = (*first, *(job for job in others if job.id in kept))
     wanting = sorted((job for job in shown if wants_owner(job)), key=lambda job: (job not in first, _turn(job)))
     left = Counter(job.state for job in others if job.id not in kept)
-    return Listed(shown, frozenset(job.id for job in wanting[:IN_FULL]), rest_words(left))
+    failed = sum(job.state == "failed" for job in jobs)
+    return Listed(shown, frozenset(job.id for job in wanting[:IN_FULL]), rest_words(left), failed)
 
 
 def wants_owner(job: Job) -> bool:
