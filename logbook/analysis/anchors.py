@@ -28,7 +28,7 @@ from logbook.analysis.hold import SETTLED_S, held_soc, holds, is_held
 from logbook.analysis.openings import TOTAL_RESISTANCE_CELL_OHM_AH
 from logbook.analysis.runs import joined, runs
 from logbook.analysis.standoff import LEAP_CELL_V, against_ohm, leaps, near_cold, never_tapers, stands_off
-from logbook.units import GAS_CONSTANT_J_PER_MOL_K, MS_PER_HOUR, S_PER_HOUR, kelvin_from_celsius
+from logbook.units import GAS_CONSTANT_J_PER_MOL_K, MS_PER_HOUR, MS_PER_S, S_PER_HOUR, kelvin_from_celsius
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 COLUMNS = (
     "start_ms", "kind", "edge", "soc", "sigma", "voltage_v", "current_a", "temperature_c", "shift_ah",
     "hour_net_ah", "hour_charge_ah", "hour_discharge_ah", "hour_logged_s", "hour_live_s", "hour_switched_ah", "hour_scatter_ah2",
-    "hour_counted_ah", "hour_counted_s", "cold",
+    "hour_counted_ah", "hour_counted_s", "cold", "brisk", "early",
 )  # fmt: skip
 HALF_DAY_MS = 12 * MS_PER_HOUR
 INTERRUPTION_S = 600.0
@@ -54,6 +54,8 @@ NEARLY_FULL_HOLD_S = 900.0
 KNEE_CELL_V = 3.12
 GENTLE_SHARE = 0.3
 """Share of what the cold keeps back that it keeps back from the gentlest load too (ours)."""
+UNMEASURED_C = 15.0
+"""Taken for a pack without a thermometer: what the cold may have kept back makes its capacity that unsure (ours)."""
 COLD_OWN = 0.35
 """1 sd by which one cold discharge differs from the pack's others, share of what the cold keeps back from its load (ours)."""
 Row = tuple[int, str, str, float, float, float, float]
@@ -62,8 +64,12 @@ KNEE_JOIN_S = 7200.0
 CALM_S = 1800.0
 ACTIVATION_J_PER_MOL = 17_000.0
 """Resistance against temperature, 17 ± 4 kJ/mol: fit to the US26650 table of Naumann (thesis TUM 2018)."""
-REFERENCE_END_SOC = 0.0015
-"""What the table shows where a 0.2 C discharge ends; capacity is counted from there."""
+REFERENCE_C_RATE, REFERENCE_END_SOC = 0.2, 0.0015
+"""The discharge that capacity is referred to, and what the table shows where it ends; capacity is counted from there."""
+MOST_EARLY = 0.06
+"""Of a voltage on the plateau nothing more can be read (ours)."""
+BRISK_S = 900.0
+"""Time in which the current of a discharge decides what is left where it ends: diffusion in a cell takes as long (ours)."""
 RESTED_CELL_V = np.array([3.335, 3.345, 3.354, 3.357, 3.365, 3.375, 3.390, 3.420, 3.450])
 RESTED_SOC = np.array([0.857, 0.903, 0.930, 0.952, 0.978, 0.985, 0.989, 0.996, 0.999])
 RESTED_SIGMA = np.array([0.110, 0.095, 0.075, 0.060, 0.030, 0.017, 0.012, 0.006, 0.004])
@@ -83,10 +89,12 @@ def anchors(track: Track, pack: Pack, openings: pd.DataFrame, tallied: Tally | N
         rows = [row for row in rows if row[1] in ("full", "empty")]
     found = pd.DataFrame(rows, columns=["place", "kind", "edge", "soc", "sigma", "shift_ah", "cold"])
     found = found.sort_values(["place", "edge"], ascending=[True, True], ignore_index=True)
-    return _placed(track, found, tallied)
+    return _placed(track, found, tallied, pack, openings)
 
 
-def _placed(track: Track, found: pd.DataFrame, tallied: Tally | None) -> pd.DataFrame:
+def _placed(
+    track: Track, found: pd.DataFrame, tallied: Tally | None, pack: Pack, openings: pd.DataFrame
+) -> pd.DataFrame:
     """Add time, sight and in-hour sums to the places found."""
     readings = track.readings
     place = found["place"].to_numpy(np.int64)
@@ -110,8 +118,49 @@ def _placed(track: Track, found: pd.DataFrame, tallied: Tally | None) -> pd.Data
         - counted_ah[origin]
         + np.where(knows, 0.0, found["shift_ah"].to_numpy(float)),
         hour_counted_s=counted_s[place] - counted_s[origin],
+        brisk=_brisk(track, found, pack),
+        early=_early(track, found, openings, pack),
     )
     return frame[list(COLUMNS)]
+
+
+def _brisk(track: Track, found: pd.DataFrame, pack: Pack) -> NDArray[np.float64]:
+    """By how many C each discharge ran faster at its end than the 0.2 C that capacity is referred to; 0 elsewhere.
+
+    What is left in the particles' middles follows the mean of the last minutes, not the load that happened to end it.
+    """
+    place, kind, edge = (found[name].to_numpy(object) for name in ("place", "kind", "edge"))
+    brisk = np.zeros(len(found))
+    for row in np.flatnonzero(np.isin(kind, ("empty", "knee"))).tolist():
+        if edge[row] == "leave" and row and kind[row - 1] == "empty":
+            brisk[row] = brisk[row - 1]
+            continue
+        last = int(place[row])
+        first = int(np.searchsorted(track.readings.ts_ms, track.readings.ts_ms[last] - BRISK_S * MS_PER_S))
+        hours = float(track.logged_s[last] - track.logged_s[first]) / S_PER_HOUR
+        mean_a = float(track.net_ah[first] - track.net_ah[last]) / hours if hours else REFERENCE_C_RATE * pack.rated_ah
+        brisk[row] = max(mean_a / pack.rated_ah, 0.0) - REFERENCE_C_RATE
+    return brisk
+
+
+def _early(track: Track, found: pd.DataFrame, openings: pd.DataFrame, pack: Pack) -> NDArray[np.float64]:
+    """Share of charge that the last sight of the cells showed before the board opened, less what went out since; 0 elsewhere.
+
+    Either one cell was empty before the others, or the board opens well above the cut-off voltage.
+    """
+    place, kind = found["place"].to_numpy(np.int64), found["kind"].to_numpy(object)
+    early = np.zeros(len(found))
+    for opening in openings[openings["kind"] == "under_voltage"].itertuples():
+        if np.isnan(opening.before_cell_v) or np.isnan(opening.before_a):
+            continue
+        start = int(np.searchsorted(track.readings.ts_ms, opening.start_ms))
+        awake = start if np.isnan(opening.end_ms) else int(np.searchsorted(track.readings.ts_ms, opening.end_ms))
+        seen = np.array([opening.before_cell_v * pack.cells_in_series])
+        cell_v = _rest_cell_v(seen, np.array([opening.before_a]), np.array([opening.before_c]), pack)
+        went_out = max(float(track.net_ah[start - 1] - track.net_ah[start]), 0.0) / pack.rated_ah
+        left = float(ocv.soc_discharging(cell_v[0])) - REFERENCE_END_SOC - went_out
+        early[(kind == "empty") & ((place == start) | (place == awake))] = min(max(left, 0.0), MOST_EARLY)
+    return early
 
 
 def _full(track: Track, pack: Pack) -> list[Row]:
@@ -370,7 +419,7 @@ def _cold_kept(temperature_c: float) -> float:
     Ratios to 25 °C: 0.65 at −10 °C, 0.84 at 0 °C, 0.95 at 10 °C, from cell sheets and a 10 Ah cell test.
     """
     if np.isnan(temperature_c):
-        temperature_c = 20.0
+        temperature_c = UNMEASURED_C
     return 1.0 - float(
         np.interp(temperature_c, [-20.0, -10.0, 0.0, 10.0, 20.0, 25.0], [0.47, 0.65, 0.84, 0.95, 0.99, 1.0])
     )

@@ -14,7 +14,7 @@ import numpy as np
 
 from logbook.analysis.delivered import delivered
 from logbook.analysis.spans import current_step_a
-from logbook.analysis.unknown import bias_ah, cold_ah
+from logbook.analysis.unknown import LEFT, bias_ah, left_ah
 from logbook.schema.estimate import LEVEL, Estimate
 from logbook.schema.health import Capacity, CapacityObservation
 from logbook.units import DAYS_PER_YEAR, MS_PER_DAY, iso_from_ms
@@ -121,10 +121,10 @@ def _observations(balance: Balance, pack: Pack) -> tuple[CapacityObservation, ..
     rows = []
     first, last = spans["first"].to_numpy(int), spans["last"].to_numpy(int)
     biases = {kind: bias_ah(balance.anchors, first, last, kind, pack) for kind in METHODS}
-    cold = balance.value("cold") * cold_ah(balance.anchors, first, last, pack)
+    left = np.sum([balance.value(name) * left_ah(balance.anchors, first, last, name, pack) for name in LEFT], axis=0)
     for place, span in enumerate(spans.itertuples()):
         change = span.soc_change
-        bias = cold[place] + sum(balance.value(f"bias_{kind}") * biases[kind][place] for kind in METHODS)
+        bias = left[place] + sum(balance.value(f"bias_{kind}") * biases[kind][place] for kind in METHODS)
         drift_ah = balance.value("loss_a") * span.hours + balance.value("offset_a") * span.live_hours
         drift_ah += balance.value("hidden_a") * span.zero_hours + balance.value("fed_a") * span.fed_hours
         drift_ah += balance.value("inefficiency") * span.charge_ah + balance.value("heated") * span.cold_ah

@@ -1,7 +1,7 @@
 """Fade: how capacity goes down over the years, sudden losses, and when it may reach the end of life.
 
-The rate and its interval come from the joint estimate (`balance`); the robust slope of `slope` is the check that does
-not weigh.
+The rate, the mean of the time logged, and its interval come from the joint estimate (`balance`); the robust slope of
+`slope` is the check that does not weigh. A projection goes on at the pace of the present.
 """
 
 from __future__ import annotations
@@ -52,13 +52,29 @@ def fade(balance: Balance, capacity: Capacity, pack: Pack) -> Fade:
     """Rate, sudden losses and end of life, each only from enough evidence."""
     losses = _sudden_losses(balance)
     spans = balance.spans[np.abs(balance.spans["soc_change"]) >= LEAST_SWING] if len(balance.spans) else balance.spans
-    if len(spans) < 3 or balance.learned(rate_ah_per_year=1.0) < LEAST_LEARNED:
+    if len(spans) < 3:
         return Fade(None, None, losses, _too_early(spans))
-    scale = 100 / pack.rated_ah
-    rate, sigma = balance.value("rate_ah_per_year") * scale, balance.sigma("rate_ah_per_year") * scale
-    estimate = Estimate(round(rate, 2), round(rate - QUANTILE * sigma, 2), round(rate + QUANTILE * sigma, 2))
-    end = _end_of_life(balance, capacity, estimate)
-    return Fade(estimate, end, losses, None if end else _no_projection(estimate, capacity))
+    years = (balance.now_ms - float(spans["middle_ms"].min())) / (MS_PER_DAY * DAYS_PER_YEAR)
+    if balance.learned(**_mean_rate(years)) < LEAST_LEARNED:
+        return Fade(None, None, losses, _too_early(spans))
+    present = _percent_a_year(balance, _mean_rate(0.0), pack)
+    end = _end_of_life(balance, capacity, present)
+    return Fade(
+        _percent_a_year(balance, _mean_rate(years), pack),
+        end,
+        losses,
+        None if end else _no_projection(present, capacity),
+    )
+
+
+def _mean_rate(years: float) -> dict[str, float]:
+    """Weights of the unknowns in the mean rate of the last so many years; of none, it is that of the present."""
+    return {"rate_ah_per_year": 1.0, "bend_ah_per_year2": years}
+
+
+def _percent_a_year(balance: Balance, weights: dict[str, float], pack: Pack) -> Estimate:
+    rate, sigma = (figure * 100 / pack.rated_ah for figure in balance.combined(weights))
+    return Estimate(round(rate, 2), round(rate - QUANTILE * sigma, 2), round(rate + QUANTILE * sigma, 2))
 
 
 def _sudden_losses(balance: Balance) -> tuple[SuddenLoss, ...]:

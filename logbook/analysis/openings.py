@@ -45,8 +45,8 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
     """List each opening: when, why, and the last sight of the pack before it; cut at UTC midnight.
 
     A piece that goes on from the day before has the kind CONTINUED, so that no day rests on days far from it.
-    Columns: start_ms, end_ms (first reading after, NaN where none), kind, before_v, before_a,
-    before_c, zero_a (median reading while no current can flow), zero_step_a (its resolution), least_a (smallest
+    Columns: start_ms, end_ms (first reading after, NaN where none), kind, before_v, before_cell_v (of the lowest cell where
+    cells are told, else of the mean), before_a, before_c, zero_a (median reading while no current can flow), zero_step_a (its resolution), least_a (smallest
     current the sensor shows that day, a bound of its dead band), open_s, surge_seen (a current near the limit stood before).
     """
     readings = track.readings
@@ -75,6 +75,7 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
                 "end_ms": float(readings.ts_ms[last + 1]) if ended else np.nan,
                 "kind": CONTINUED if goes_on else "asleep" if stayed else _kind(seen_cell_v, seen_a, pack, brief=brief),
                 "before_v": float(seen_v[-1]) if len(seen_v) else np.nan,
+                "before_cell_v": float(seen_cell_v[-1]) if len(seen_cell_v) else np.nan,
                 "before_a": float(seen_a[-1]) if len(seen_a) else np.nan,
                 "before_c": float(readings.temperature_c[first]),
                 "zero_a": float(np.nanmedian(amps[first : last + 1])) if not np.isnan(amps[first]) else np.nan,
@@ -91,6 +92,7 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
             "end_ms",
             "kind",
             "before_v",
+            "before_cell_v",
             "before_a",
             "before_c",
             "zero_a",

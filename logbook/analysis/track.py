@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logbook.analysis.silence import silence_s
 from logbook.units import MS_PER_DAY, MS_PER_S, S_PER_HOUR
 
 if TYPE_CHECKING:
@@ -23,9 +24,6 @@ SHORTEST_GAP_S = 120.0
 LONGEST_HOLD_S = 3600.0
 SWITCH_A = 1.0
 """A smaller step is sun or noise, not a load that switches."""
-HEARTBEAT_SLACK = 1.05
-LEAST_HEARTBEATS, MOSTLY_SAME = 4, 0.75
-SAME_A, SAME_SHARE = 0.05, 0.02
 GAP_INTERVALS = 3.0
 """A gap is over three times the day's 90th percentile of intervals, and over two minutes."""
 
@@ -62,7 +60,7 @@ def track(readings: Readings) -> Track:
     step_s = np.diff(readings.ts_ms) / MS_PER_S
     interval_s = _typical_interval_s(readings.ts_ms, step_s)
     limit_s = np.clip(GAP_INTERVALS * interval_s, SHORTEST_GAP_S, LONGEST_HOLD_S)
-    limit_s = np.maximum(limit_s, HEARTBEAT_SLACK * _heartbeat_s(readings.ts_ms, step_s, readings.current_a))
+    limit_s = np.maximum(limit_s, silence_s(readings, LONGEST_HOLD_S))
     gap_after = np.append(step_s > limit_s[:-1], True)
     held_s = np.append(step_s, 0.0)
     held_s = np.where(gap_after, np.minimum(interval_s, LONGEST_HOLD_S), held_s)
@@ -121,29 +119,6 @@ def _typical_interval_s(ts_ms: NDArray[np.int64], step_s: NDArray[np.float64]) -
         inside = step_s[first : last - 1]
         inside = inside[inside <= LONGEST_HOLD_S]
         result[first:last] = _upper(inside) if len(inside) else SHORTEST_GAP_S / GAP_INTERVALS
-    return result
-
-
-def _heartbeat_s(
-    ts_ms: NDArray[np.int64], step_s: NDArray[np.float64], current_a: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """How long a log that is written on change stays silent while nothing changes, in each sample's UTC day; else 0.
-
-    Such a log repeats itself after a fixed time: its longest steps are alike, and the current after them is the one before.
-    """
-    day = ts_ms // MS_PER_DAY
-    starts = np.flatnonzero(np.append(True, day[1:] != day[:-1]))
-    same = np.abs(np.diff(current_a)) <= SAME_A + SAME_SHARE * np.abs(current_a[:-1])
-    result = np.zeros(len(day))
-    for first, last in zip(starts, np.append(starts[1:], len(day)), strict=True):
-        inside, alike = step_s[first : last - 1], same[first : last - 1]
-        short = inside <= LONGEST_HOLD_S
-        if not short.any():
-            continue
-        longest_s = float(inside[short].max())
-        silent = short & (inside >= longest_s / HEARTBEAT_SLACK)
-        if silent.sum() >= LEAST_HEARTBEATS and alike[silent].mean() >= MOSTLY_SAME:
-            result[first:last] = longest_s
     return result
 
 

@@ -44,6 +44,14 @@ OWN_SHARE = {"held": 0.7, "rested_full": 0.34}
 COLD, COLD_SIGMA = 0.2, 0.5
 """How much of the table of what the cold keeps back holds for a pack: some deliver at the freezing point as if it were
 mild, others lack a sixth (see `anchors`). It is one figure for all the runs of a pack, so runs do not average it out."""
+BRISK, BRISK_SIGMA = 0.012, 0.012
+"""What a discharge leaves for each C that it is faster, beside the drop of its voltage: 1 C delivers 1 to 4 % less than
+0.2 C by cell sheets (from memory). It too is one figure for all the runs of a pack."""
+EARLY, EARLY_SIGMA = 0.3, 0.4
+"""How much of what the cells showed before the board opened was left: all where the board opens early, nothing of use
+where one cell was empty before the others, which is as common."""
+LEFT = ("cold", "brisk", "early")
+"""What leaves charge in a pack where a discharge ends, by the columns of the anchors that say how much."""
 HEATED, NOT_HEATED = (1.0, 1.0), (0.0, 1e-6)
 """Share, with 1 sd, of the charge below the limit that fed a heater of the pack's own, where its warming looks like one."""
 RATE_SIGMA = 0.02
@@ -52,6 +60,8 @@ RATE_SIGMA = 0.02
 BEND_SIGMA = 0.005
 """How the fade itself changes, share of rated in a year and a year, with heavy tails: new packs fade faster at first, and
 worn ones at the end (ours)."""
+OFFSET_SIGMA_A, OFFSET_C_RATE = 0.15, 0.01
+"""1 sd of a sensor's zero: of a shunt for a vehicle's pack, and for small packs, whose sensors are smaller (ours)."""
 INEFFICIENCY = 0.0012
 """Share of the charge that is not stored; LiFePO4 returns 99.8 to 99.95 % (from memory of the literature)."""
 MISS_INTERVAL_S, MISS_SIGMA, MISS_OF_ONE = (60.0, 300.0), (0.1, 0.3), 0.41
@@ -72,7 +82,7 @@ def problem_of(
     anchors: pd.DataFrame, found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], pack: Pack, now_ms: int
 ) -> Problem:
     """Put the equation of every span, the priors, and what else speaks of the unknowns into one problem."""
-    names = (*BASE, *(f"bias_{kind}" for kind in KINDS), "cold", "heated")
+    names = (*BASE, *(f"bias_{kind}" for kind in KINDS), *LEFT, "heated")
     rated = pack.rated_ah
     years_ago = (now_ms - found["middle_ms"].to_numpy(float)) / (MS_PER_DAY * DAYS_PER_YEAR)
     change = found["soc_change"].to_numpy(float)
@@ -90,7 +100,8 @@ def problem_of(
     kind = anchors["kind"].to_numpy(object)
     first, last = found["first"].to_numpy(int), found["last"].to_numpy(int)
     columns += [bias_ah(anchors, first, last, name, pack) for name in KINDS]
-    columns += [cold_ah(anchors, first, last, pack), found["cold_ah"].to_numpy(float)]
+    columns += [left_ah(anchors, first, last, name, pack) for name in LEFT]
+    columns += [found["cold_ah"].to_numpy(float)]
     own_share = np.array([OWN_SHARE.get(name, 1.0) for name in kind])
     anchor_variance = (anchors["sigma"].to_numpy(float) * own_share * rated) ** 2
     chained = _same_state(anchors, last[:-1], first[1:])
@@ -108,7 +119,7 @@ def problem_of(
         side_variance=side_variance,
         prior_mean=np.array([prior[name][0] for name in names]),
         prior_sigma=np.array([prior[name][1] for name in names]),
-        never_negative=np.isin(names, ("loss_a", "inefficiency", "cold")),
+        never_negative=np.isin(names, ("loss_a", "inefficiency", *LEFT)),
         heavy_tailed=frozenset({"rate_ah_per_year", "bend_ah_per_year2"}),
     )
 
@@ -120,7 +131,7 @@ def _priors(tables: Mapping[str, pd.DataFrame], pack: Pack) -> dict[str, tuple[f
         "capacity_ah": (0.9 * rated, 0.6 * rated),
         "rate_ah_per_year": (0.02 * rated, RATE_SIGMA * rated),
         "bend_ah_per_year2": (0.0, BEND_SIGMA * rated),
-        "offset_a": (0.0, 0.15),
+        "offset_a": (0.0, min(OFFSET_SIGMA_A, OFFSET_C_RATE * rated)),
         "loss_a": (1e-4 * rated, 1e-4 * rated),
         "hidden_a": (0.0, hidden_a),
         "fed_a": (0.0, hidden_a),
@@ -128,6 +139,8 @@ def _priors(tables: Mapping[str, pd.DataFrame], pack: Pack) -> dict[str, tuple[f
         "inefficiency": (INEFFICIENCY, INEFFICIENCY),
         **{f"bias_{kind}": (0.0, KIND_BIAS[kind]) for kind in KINDS},
         "cold": (COLD, COLD_SIGMA),
+        "brisk": (BRISK, BRISK_SIGMA),
+        "early": (EARLY, EARLY_SIGMA),
         "heated": HEATED if heater_suspected(tables["cold"]) else NOT_HEATED,
     }
 
@@ -151,11 +164,11 @@ def bias_ah(
     return share[last] - share[first]
 
 
-def cold_ah(
-    anchors: pd.DataFrame, first: NDArray[np.int64], last: NDArray[np.int64], pack: Pack
+def left_ah(
+    anchors: pd.DataFrame, first: NDArray[np.int64], last: NDArray[np.int64], name: str, pack: Pack
 ) -> NDArray[np.float64]:
-    """How what the cold keeps back enters spans from `first` to `last`, Ah, if all of the table holds."""
-    kept_ah = anchors["cold"].to_numpy(float) * pack.rated_ah
+    """How what the cold or a brisk load leaves in a pack enters spans from `first` to `last`, Ah for a unit of it."""
+    kept_ah = anchors[name].to_numpy(float) * pack.rated_ah
     return kept_ah[last] - kept_ah[first]
 
 

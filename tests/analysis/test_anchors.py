@@ -223,3 +223,10 @@ def test_a_full_that_next_to_nothing_went_into_since_empty_is_none():
 
     assert "full" in tables["anchors"]["kind"].tolist()
     assert "full" not in placed(tables, PACK)["kind"].tolist()
+
+
+@pytest.mark.parametrize(("c_rate", "brisk"), [(0.05, -0.15), (0.2, 0.0), (1.0, 0.8)])
+def test_an_empty_pack_says_how_brisk_its_discharge_was(c_rate, brisk):
+    told = found(Timeline(soc=0.9, interval_s=10).run_empty(100.0 * c_rate).flow(20.0, 1).readings())
+
+    assert told.loc[told["kind"] == "empty", "brisk"].to_list() == pytest.approx([brisk] * 2, abs=0.02)

@@ -12,11 +12,11 @@ from logbook.analysis.balance import balance, fed_heater
 from logbook.analysis.cold import COLUMNS as COLD_COLUMNS
 from logbook.analysis.digest import digest
 from logbook.analysis.heating import NO, PERHAPS
-from logbook.analysis.unknown import counter_scale
+from logbook.analysis.unknown import BRISK_SIGMA, OFFSET_C_RATE, counter_scale
 from logbook.schema.reading import Readings
 from tests.analysis.histories import HOUR_MS, START_MS, History, World, two_years
 from tests.analysis.properties import SLOW_PROPERTY
-from tests.analysis.timeline import PACK, Timeline, with_changes
+from tests.analysis.timeline import PACK, Timeline, pack_of, with_changes
 
 WTLS_CHANGE = [0.62, -0.45, 0.81, -0.33, 0.54, -0.70]
 WTLS_AH = [61.0, -42.8, 78.1, -33.5, 50.9, -68.2]
@@ -282,3 +282,37 @@ def test_without_a_sign_of_a_heater_no_cold_charge_is_explained_away():
 
     assert found.value("heated") == pytest.approx(0.0, abs=1e-3)
     assert not fed_heater(found, tables["cold"])
+
+
+@pytest.mark.parametrize("share", [0.0, 0.012, 0.035])
+def test_one_capacity_comes_out_of_gentle_and_brisk_runs(share):
+    """A cell sheet's rate test: what 1 C leaves behind is learned from runs at 0.1 C and is no fade."""
+    history = History(World(capacity_ah=96.0, brisk_share=share), np.random.default_rng(7)).full()
+    for run in range(16):
+        history.empty(brisk=-0.1 if run % 2 else 0.8).pause(480).full()
+
+    found = balance(history.tables(), PACK)
+
+    assert abs(found.value("brisk") - share) <= 2 * found.sigma("brisk")
+    assert found.sigma("brisk") < 0.5 * BRISK_SIGMA
+    assert abs(found.value("capacity_ah") - 96.0) <= 2 * found.sigma("capacity_ah")
+    assert not found.steps
+
+
+def test_runs_at_one_c_alone_leave_capacity_as_unsure_as_what_they_leave():
+    told = []
+    for runs in (4, 24):
+        history = History(World(capacity_ah=96.0, brisk_share=0.02), np.random.default_rng(8)).full()
+        for _ in range(runs):
+            history.empty(brisk=0.8).pause(240).full()
+        told.append(balance(history.tables(), PACK))
+
+    assert min(found.sigma("capacity_ah") for found in told) > 0.008 * 96.0
+    assert all(abs(found.value("capacity_ah") - 96.0) <= 2 * found.sigma("capacity_ah") for found in told)
+
+
+def test_the_zero_of_a_small_pack_is_not_as_unsure_as_that_of_a_vehicle():
+    """1 % of C, where a vehicle's shunt may be off by 0.15 A whatever the pack: a cell of 3 Ah is no two hours from empty."""
+    found = balance(digest(Timeline(pack_of(3.0)).rest(1).readings(), pack_of(3.0)), pack_of(3.0))
+
+    assert found.sigma("offset_a") <= OFFSET_C_RATE * 3.0

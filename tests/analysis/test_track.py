@@ -210,3 +210,40 @@ def test_pauses_after_which_all_is_different_are_no_heartbeat():
     counted = track(readings_of(current, ts_ms=START_MS + minutes * 60_000))
 
     assert counted.gap_after.sum() == 24
+
+
+def sampled(days, *, on_change, every_s=20, fine=False):
+    """Readings each `every_s`, some of them the same as before; with `on_change` those are left out but at full hours."""
+    rng = np.random.default_rng(2)
+    count = days * 86_400 // every_s
+    at_s = every_s * np.arange(count)
+    levels = np.repeat(rng.choice([-0.3, -4.0, 6.0, 15.0], count // 90 + 1), 90)[:count]
+    current = np.round(levels + rng.normal(0.0, 0.03, count), 4 if fine else 1)
+    voltage = np.round(13.2 + 0.004 * levels + rng.normal(0.0, 0.004, count), 4 if fine else 2)
+    if on_change:
+        kept = np.append(True, (np.diff(current) != 0) | (np.diff(voltage) != 0)) | (at_s % 3600 == 0)
+    else:
+        kept = np.repeat(np.arange(count * every_s // 600) % 3 > 0, 600 // every_s)
+    truth_ah = float(current.sum() * every_s / 3600)
+    readings = readings_of(current[kept], voltage_v=voltage[kept], ts_ms=START_MS + 1000 * at_s[kept].astype(np.int64))
+    return readings, truth_ah
+
+
+def test_where_no_row_repeats_the_one_before_each_holds_until_the_next():
+    readings, truth_ah = sampled(3, on_change=True)
+
+    counted = track(readings)
+
+    assert np.diff(readings.ts_ms).max() > 300_000
+    assert end_ah(counted) == pytest.approx(truth_ah, abs=0.005 * counted.charge_ah[-1])
+
+
+@pytest.mark.parametrize("fine", [False, True])
+def test_a_log_by_the_clock_with_pauses_counts_nothing_over_them(fine):
+    """Rows that could repeat do, or are too fine to; ten minutes of every half hour are not logged."""
+    readings, _ = sampled(3, on_change=False, fine=fine)
+
+    counted = track(readings)
+
+    assert counted.gap_after.sum() == 3 * 48
+    assert counted.logged_s[-1] + counted.held_s[-1] == pytest.approx(2 / 3 * 3 * 86_400, rel=0.01)
