@@ -192,11 +192,9 @@ def _stepped(
 
 
 def _unsure_of_step(plain: Solution, stepped: Solution, gain: float) -> Solution:
-    """The plain solution, its capacity and fade as unsure as a step that is not proved but may be there makes them."""
-    apart = plain.mean[:2] - stepped.mean[:2]
-    covariance = plain.covariance.copy()
-    covariance[:2, :2] += likelihood(gain) * np.outer(apart, apart)
-    return replace(plain, covariance=covariance)
+    """The plain solution, as unsure as a step that is not proved but may be there makes it."""
+    apart = plain.mean - stepped.mean[: len(plain.mean)]
+    return replace(plain, covariance=plain.covariance + likelihood(gain) * np.outer(apart, apart))
 
 
 def _balance(

@@ -98,7 +98,7 @@ def _odd_last(observations: tuple[CapacityObservation, ...], estimate: Estimate)
     if not observations:
         return None
     last = max(observations, key=lambda entry: entry.end_ms)
-    return last if last.note == DISAGREES and last.high < estimate.low else None
+    return last if last.high < estimate.low else None
 
 
 def _verdict(health: Estimate) -> str:

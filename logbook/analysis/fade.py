@@ -98,7 +98,7 @@ def _too_early(spans: pd.DataFrame) -> str:
     so_far = f"{len(runs)} runs from full to empty within {12 * logged_years:.0f} months"
     if years <= logged_years:
         return (
-            f"It cannot be told yet: {so_far}, but they lie too far apart. Two runs a year in mild weather help most."
+            f"It cannot be told yet: {so_far}, but each alone is too unsure. Two runs a year in mild weather help most."
         )
     needs = f"about {years:.1f} years" if np.isfinite(years) else "many years"
     return (

@@ -3,7 +3,8 @@
 E is the open-circuit voltage of the `ocv` table on the discharge branch, R the resistance of load
 steps brought to the temperature asked for (`resistance`). A load of power P draws I with P = V·I
 and V = E − I·R, so V = (E + √(E² − 4·P·R)) / 2. Within minutes diffusion adds to R, which a load
-step does not show: the total drop of a cell after a minute (`openings`), known to ±50 %.
+step does not show: the rest of the total drop of a cell after a minute (`openings`) at 25 °C, known to ±50 %, and like
+the resistance brought to the temperature asked for.
 Hysteresis, the table's spread and the activation energy's ±4 kJ/mol widen the interval.
 """
 
@@ -29,6 +30,10 @@ if TYPE_CHECKING:
     from logbook.schema.sag import Load
 
 ACTIVATION_SIGMA_J_PER_MOL = 4_000.0
+SLOW_SHARE = (0.4, 0.8)
+"""What minutes add is at least and at most this share of what a load step shows: 0.6 after one and 0.7 to 0.9 after three
+on a K2 26650 cell at 20 °C from 20 to 90 % of charge (ARTS-Lab, University of South Carolina, HPPC data, CC BY-SA 4.0);
+a pack's board and joints add to the step alone."""
 DIFFUSION_SIGMA = 0.5
 """1 sd of what diffusion adds, as a share of it."""
 PLATEAU_SIGMA_V = 0.012
@@ -50,8 +55,7 @@ def sag(resistance: Resistance, pack: Pack, load: Load) -> Sag:
     if reason is not None or resistance.milliohm_25c is None:
         return Sag(load, None, None, None, None, stops_v, "undetermined", reason)
     ohm, ohm_sigma = _resistance(resistance.milliohm_25c, load.temperature_c)
-    slow = max(0.0, TOTAL_RESISTANCE_CELL_OHM_AH / pack.rated_ah * pack.cells_in_series - ohm)
-    slow *= float(temperature_factor(load.temperature_c))
+    slow = _slow(resistance.milliohm_25c.value / 1000, pack) * float(temperature_factor(load.temperature_c))
     rest_v, rest_sigma = _open_circuit(load.soc_percent / 100, pack)
     watts = load.watts / load.efficiency
 
@@ -99,6 +103,12 @@ def _resistance(milliohm_25c: Estimate, temperature_c: float) -> tuple[float, fl
     by_warmth = ACTIVATION_SIGMA_J_PER_MOL / GAS_CONSTANT_J_PER_MOL_K * apart
     by_steps = (milliohm_25c.high - milliohm_25c.low) / 2 / QUANTILE / milliohm_25c.value
     return ohm, ohm * float(np.hypot(by_warmth, by_steps))
+
+
+def _slow(fast_25c: float, pack: Pack) -> float:
+    """What minutes add to the resistance of a load step at 25 °C, ohm."""
+    total = TOTAL_RESISTANCE_CELL_OHM_AH / pack.rated_ah * pack.cells_in_series
+    return min(max(total - fast_25c, SLOW_SHARE[0] * fast_25c), SLOW_SHARE[1] * fast_25c)
 
 
 def _open_circuit(soc: float, pack: Pack) -> tuple[float, float]:
