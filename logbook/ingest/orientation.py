@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.errors import Unanswered
+from logbook.ingest.contrary import Untold, untold
 from logbook.ingest.question import Question, settle
 from logbook.ingest.run import more_than_few
-from logbook.ingest.sign import SignEvidence, flips, gathered_votes, sign_evidence
+from logbook.ingest.sign import SignEvidence, gathered_votes, large_steps, sign_evidence
+from logbook.ingest.turn import flips
 from logbook.ingest.unchecked import SURE, unchecked_ends
 
 if TYPE_CHECKING:
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
     from logbook.ingest.ledger import Ledger
     from logbook.ingest.question import Ask
     from logbook.ingest.scale import Known
-    from logbook.ingest.sign import Flip
+    from logbook.ingest.turn import Flip
     from logbook.ingest.unchecked import End
 
 STRONG = {"strong", "fair"}
@@ -43,50 +45,114 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
     """Rows in ascending time with `current_a` positive into the pack."""
     if not frame.has("current_a"):
         return frame
-    votes = gathered_votes(frame, known.cells_in_series)
+    steps = large_steps(frame)
+    votes = gathered_votes(frame, known.cells_in_series, steps)
     evidence = sign_evidence(votes, frame.lines)
-    if more_than_few(frame.get("current_a") < 0):
-        cuts = flips(frame, votes)
+    signed = more_than_few(frame.get("current_a") < 0)
+    counted = (0, len(frame) - 1)
+    if signed:
+        cuts = flips(frame, votes, known.cells_in_series)
         if cuts:
-            frame = _unflipped(frame, cuts, ledger)
-            votes = gathered_votes(frame, known.cells_in_series)
+            frame, counted = _unflipped(frame, cuts, ledger)
+            steps = large_steps(frame)
+            votes = gathered_votes(frame, known.cells_in_series, steps)
             evidence = sign_evidence(votes, frame.lines)
     elif not said.columns:
         _refuse_unsigned(evidence, known)
     if not said.columns:
         ends = unchecked_ends(frame, votes, known.cells_in_series)
+        if signed:
+            ends, parts = _in_one(ends, untold(frame, votes, steps, known.cells_in_series), evidence)
+            _tell(frame, parts, ledger)
         evidence = _checked_to_its_ends(frame, ends, evidence, ledger)
-    positive = _decide(said, evidence, known, ledger, ask)
+    positive = _decide(said, evidence, known, ledger, ask, _where_counted(frame, counted))
+    if evidence.strength == "thin" and signed and not said.columns:
+        ledger.infer(
+            "sign of the current",
+            f"taken to hold throughout {_named(frame, [(0, len(frame) - 1)])}",
+            "thin",
+            "too little in the file shows it for any part",
+        )
     return frame if positive == "charge" else frame.with_columns(current_a=0.0 - frame.get("current_a"))
+
+
+def _in_one(ends: Sequence[End], parts: Untold, evidence: SignEvidence) -> tuple[list[End], Untold]:
+    """Ends that are told anyway, widened by what overlaps them, and the rest of the parts."""
+    widened = []
+    left = {"contrary": list(parts.contrary), "quiet": list(parts.quiet)}
+    for end in ends:
+        if _confirmed(end, evidence):
+            widened.append(end)
+            continue
+        over = [part for kind in left.values() for part in kind if part[0] <= end.last and end.first <= part[1]]
+        left = {kind: [part for part in those if part not in over] for kind, those in left.items()}
+        first, last = min([end.first, *(part[0] for part in over)]), max([end.last, *(part[1] for part in over)])
+        first = max(first - (first == end.first), 0)  # the last vote may be a step across the turn
+        widened.append(replace(end, first=first, last=last))
+    return widened, Untold(tuple(left["contrary"]), tuple(left["quiet"]))
+
+
+def _confirmed(end: End, evidence: SignEvidence) -> bool:
+    """Whether Ohm's law says of an end what the rest says."""
+    return (end.lean if evidence.positive == "charge" else -end.lean) >= SURE and not end.contradicted
 
 
 def _checked_to_its_ends(frame: Frame, ends: Sequence[End], evidence: SignEvidence, ledger: Ledger) -> SignEvidence:
     """The evidence, split where an end of the file speaks against the rest; an end that says nothing is told."""
     for end in ends:
-        first, last = int(frame.lines[end.first]), int(frame.lines[end.last])
         lean = end.lean if evidence.positive == "charge" else -end.lean
         if lean <= -SURE and not evidence.split:
-            way = f"; but in lines {first} to {last} voltage and current change the other way, as if the sign turned over there"
+            way = f"; but in {_named(frame, [(end.first, end.last)])} voltage and current change the other way, as if the sign turned over there"
             evidence = replace(evidence, split=way)
-        elif lean < SURE or end.contradicted:
+        elif not _confirmed(end, evidence):
             ledger.infer(
                 "sign of the current",
-                f"not checked in lines {first} to {last}",
+                f"not checked in {_named(frame, [(end.first, end.last)])}",
                 "thin",
                 "no step of a load, no percentage and no charge to the top shows it there; taken to be as in the rest",
             )
             ledger.warn(
-                f"Which way the current counts shows nowhere in lines {first} to {last}; it is taken to be as in the rest. "
+                f"Which way the current counts shows nowhere in {_named(frame, [(end.first, end.last)])}; it is taken to be as in the rest. "
                 "If the monitor was updated or set anew there, import that part by itself and say  --positive ."
             )
     return evidence
 
 
-def _decide(said: Said, evidence: SignEvidence, known: Known, ledger: Ledger, ask: Ask | None) -> str:
+def _tell(frame: Frame, parts: Untold, ledger: Ledger) -> None:
+    """Name the lines in which the current may be of the other sign."""
+    if parts.contrary:
+        ledger.warn(
+            f"The current may be of the other sign in {_named(frame, parts.contrary)}: what tells it there goes the other way "
+            "than in the rest, or the current turns over while the voltage stands. Look there; if the monitor was "
+            "updated or set anew, import that part by itself and say  --positive ."
+        )
+    if parts.quiet:
+        ledger.infer(
+            "sign of the current",
+            f"not checked in {_named(frame, parts.quiet)}",
+            "thin",
+            "nothing tells it there; taken to be as in the rest",
+        )
+
+
+def _named(frame: Frame, parts: Sequence[tuple[int, int]]) -> str:
+    there = [frame.lines[first : last + 1] for first, last in parts]
+    lines = [(int(part.min()), int(part.max())) for part in there]
+    return "; ".join(f"lines {first} to {last}" if last > first else f"line {first}" for first, last in lines)
+
+
+def _where_counted(frame: Frame, part: tuple[int, int]) -> str:
+    """Which lines an answer is about, where the rest was turned to be like them."""
+    return "" if part == (0, len(frame) - 1) else f" in {_named(frame, [part])}, like which the rest was turned"
+
+
+def _decide(
+    said: Said, evidence: SignEvidence, known: Known, ledger: Ledger, ask: Ask | None, where_counted: str
+) -> str:
     if evidence.split:
         ledger.warn(f"The current may be of the other sign in a part of the file{evidence.split}. Look there.")
     if said.owner:
-        ledger.infer("positive current", said.owner, "given", f"as you said; {evidence.evidence}")
+        ledger.infer("positive current", said.owner, "given", f"as you said{where_counted}; {evidence.evidence}")
         if evidence.strength == "strong" and evidence.positive != said.owner:
             ledger.warn(
                 f"You said that positive is {said.owner}, but the readings speak against it: {evidence.evidence}."
@@ -111,18 +177,21 @@ def _decide(said: Said, evidence: SignEvidence, known: Known, ledger: Ledger, as
         doubt = f"In the last file with this header (import {ledger.memory.import_id}) it was {recalled}, but "
     question = Question(
         "positive",
-        "Does a positive current charge or discharge the pack?",
+        f"Does a positive current charge or discharge the pack{where_counted}?",
         ("charge", "discharge"),
         f"{doubt}{evidence.evidence}.",
         "--positive charge  or  --positive discharge",
     )
     answer = settle(question, ask, known.where)
-    ledger.infer("positive current", answer, "given", f"as you said; {evidence.evidence}")
+    ledger.infer("positive current", answer, "given", f"as you said{where_counted}; {evidence.evidence}")
     return answer
 
 
-def _unflipped(frame: Frame, cuts: Sequence[Flip], ledger: Ledger) -> Frame:
-    """Turn the stretches whose sign differs from that of the longest one; what may be of either is left empty."""
+def _unflipped(frame: Frame, cuts: Sequence[Flip], ledger: Ledger) -> tuple[Frame, tuple[int, int]]:
+    """Turn the stretches whose sign differs from that of the longest one; what may be of either is left empty.
+
+    Also first and last row of the longest.
+    """
     edges = [0, *(cut.row for cut in cuts), len(frame)]
     spans = list(itertools.pairwise(edges))
     longest = max(range(len(spans)), key=lambda index: spans[index][1] - spans[index][0])
@@ -146,8 +215,16 @@ def _unflipped(frame: Frame, cuts: Sequence[Flip], ledger: Ledger) -> Frame:
         "currents where the sign turned over, which may be of either sign, left empty",
         frame.lines[unsure],
     )
+    if open_parts := [(cut.unsure, cut.sure - 1) for cut in cuts if unsure[cut.unsure : cut.sure].any()]:
+        ledger.warn(
+            f"The sign turns over somewhere in {_named(frame, open_parts)}, where nothing tells which way the current counts: "
+            "left empty there. If you know when the monitor was updated or set anew, split the file at that row and import "
+            "both parts with  --positive ."
+        )
     current = _turned(frame.get("current_a"), turned)
-    return frame.with_columns(current_a=np.where(unsure, np.nan, current) if unsure.any() else current)
+    current = np.where(unsure, np.nan, current) if unsure.any() else current
+    begins, ends = [0, *(cut.sure for cut in cuts)], [*(cut.unsure for cut in cuts), len(frame)]
+    return frame.with_columns(current_a=current), (begins[longest], ends[longest] - 1)
 
 
 def _turned(current: NDArray[np.float64], rows: NDArray[np.bool_]) -> NDArray[np.float64]:

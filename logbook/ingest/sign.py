@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -101,15 +101,30 @@ class SignEvidence:
         return sum((vote.share - 0.5) * min(vote.total, 100) for vote in self.votes)
 
 
-VotesOfSources = tuple[tuple["NDArray[np.intp]", "NDArray[np.float64]"], ...]
-"""Rows and votes (+1 charging is positive, -1 it is negative) of each source."""
+class Ballot(NamedTuple):
+    """Votes of one source, ascending by row, [n] each."""
+
+    rows: NDArray[np.intp]
+    signs: NDArray[np.float64]
+    """+1 where charging is positive, -1 where it is negative."""
+    begins: NDArray[np.intp]
+    """The first row whose current the vote rests on; `rows` is the last, or follows it."""
+
+    def chosen(self, chosen: slice | NDArray[np.bool_]) -> Ballot:
+        """Some of the votes."""
+        return Ballot(self.rows[chosen], self.signs[chosen], self.begins[chosen])
+
+
+VotesOfSources = tuple[Ballot, ...]
+"""The votes of `SOURCES`."""
+NO_VOTES = Ballot(np.empty(0, np.intp), np.empty(0), np.empty(0, np.intp))
 
 
 def sign_evidence(found: VotesOfSources, lines: NDArray[np.int64] | None = None) -> SignEvidence:
     """All votes counted; with the lines of the rows also whether the sign may turn over among them."""
     pairs = zip(SOURCES, found, strict=True)
     return SignEvidence(
-        tuple(Votes(name, int((signs > 0).sum()), int((signs < 0).sum())) for name, (_, signs) in pairs),
+        tuple(Votes(name, int((votes.signs > 0).sum()), int((votes.signs < 0).sum())) for name, votes in pairs),
         "" if lines is None else _split(found, lines),
     )
 
@@ -122,20 +137,18 @@ SURE_VOTES, SURE = 4, 10_000
 """Fewer votes than `FLIP_VOTES` show a turn too, where all before it are one way and all after it the other."""
 
 
-def _in_order(found: VotesOfSources) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
-    """The votes of all sources, by row."""
-    return _by_row((np.concatenate([part[0] for part in found]), np.concatenate([part[1] for part in found])))
+def merged(*found: Ballot) -> Ballot:
+    """The votes of several sources, by row."""
+    rows, signs, begins = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    order = np.argsort(rows, kind="stable")
+    return Ballot(rows[order], signs[order], begins[order])
 
 
-def _by_row(votes: tuple[NDArray[np.intp], NDArray[np.float64]]) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
-    order = np.argsort(votes[0], kind="stable")
-    return votes[0][order], votes[1][order]
-
-
-def _steps_stand(sure: tuple[NDArray[np.intp], NDArray[np.float64]], row: int) -> bool:
+def steps_stand(sure: Ballot, row: int, first: int = 0, last: int | None = None) -> bool:
     """Whether voltage goes with the current on both sides of a row alike, whatever the percentage did there."""
-    rows, signs = sure
-    sides = (signs[rows < row], signs[rows >= row])
+    low, at = (int(place) for place in np.searchsorted(sure.rows, [first, row]))
+    high = len(sure.rows) if last is None else int(np.searchsorted(sure.rows, last))
+    sides = sure.signs[low:at], sure.signs[at:high]
     if min(map(len, sides)) < SURE_VOTES:
         return False
     return bool(np.sign(sides[0].mean()) == np.sign(sides[1].mean()) != 0)
@@ -151,7 +164,8 @@ def _turn(signs: NDArray[np.float64], least: int, unlikely: int) -> int | None:
     return int(turns[0])
 
 
-def _one_turn(signs: NDArray[np.float64]) -> list[int]:
+def one_turn(signs: NDArray[np.float64]) -> list[int]:
+    """The first vote of those that all go the other way, where only a turn explains that."""
     turn = _turn(signs, SURE_VOTES, SURE)
     return [] if turn is None else [turn + 1]
 
@@ -159,163 +173,38 @@ def _one_turn(signs: NDArray[np.float64]) -> list[int]:
 def _split(found: VotesOfSources, lines: NDArray[np.int64]) -> str:
     """Told where the votes that speak against the others are all at one end: by chance they seldom are."""
     soc, step, top, _words = found
-    sure = _by_row((np.concatenate([step[0], top[0]]), np.concatenate([step[1], top[1]])))
-    for rows, signs in (_in_order(found), sure, soc):
-        turn = _turn(signs, 2, UNLIKELY)
-        if turn is not None and not (rows is soc[0] and _steps_stand(sure, int(rows[turn + 1]))):
+    sure = merged(step, top)
+    for votes in (merged(*found), sure, soc):
+        rows, turn = votes.rows, _turn(votes.signs, 2, UNLIKELY)
+        if turn is not None and not (votes is soc and steps_stand(sure, int(rows[turn + 1]))):
             first, last = lines[rows[turn]], lines[rows[turn + 1]]
             return f"; but from between lines {first} and {last} on all of it goes the other way, as if the sign turned over"
     return ""
 
 
-def _word_votes(frame: Frame) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+def _word_votes(frame: Frame) -> Ballot:
     """First row of each stretch in which the monitor says charging or discharging, and whether the current agrees."""
     if "status" not in frame.words:
-        return np.empty(0, np.intp), np.empty(0)
+        return NO_VOTES
     codes, words = frame.words["status"]
     way = {KIND_CHARGING: 1.0, KIND_DISCHARGING: -1.0}
     says = np.array([way.get(status_kind(word), 0.0) for word in words] + [0.0])[codes]
     current = np.nan_to_num(frame.get("current_a"))
     telling = np.where(np.abs(current) >= SMALLEST_STEP_A, says * np.sign(current), 0.0)
     begins = np.flatnonzero((telling != 0) & (np.diff(says, prepend=0.0) != 0))
-    return begins, telling[begins]
+    return Ballot(begins, telling[begins], begins)
 
 
-def gathered_votes(frame: Frame, cells_in_series: int | None) -> VotesOfSources:
-    """Votes of every source; rows in ascending time."""
-    return soc_votes(frame), step_votes(frame, cells_in_series), top_votes(frame, cells_in_series), _word_votes(frame)
-
-
-@dataclass(frozen=True)
-class Flip:
-    """The row that begins the other sign; rows from `unsure` up to it, and from it up to `sure`, may be of either."""
-
-    row: int
-    unsure: int
-    sure: int
-
-
-def flips(frame: Frame, found: VotesOfSources) -> list[Flip]:
-    """Where the sign of the current turns over, by change points in the votes.
-
-    Each stretch between flips needs votes enough of its own, nearly all one way.
-    """
-    soc, step, top, _words = found
-    sure = (np.concatenate([step[0], top[0]]), np.concatenate([step[1], top[1]]))
-    by_steps = len(sure[0]) >= 2 * FLIP_VOTES
-    rows, signs = sure if by_steps else soc
-    order = np.argsort(rows, kind="stable")
-    rows, signs = rows[order], signs[order]
-    cuts = _change_points(signs)
-    if not cuts and by_steps:
-        by_steps, (rows, signs) = False, soc
-        cuts = _change_points(signs)
-    if not cuts:
-        by_steps = False
-        rows, signs = _by_row(sure)
-        cuts = _one_turn(signs)
-    if not cuts:
-        rows, signs = _in_order(found)
-        cuts = _one_turn(signs)
-    if cuts and not by_steps and any(_steps_stand(sure, int(rows[cut])) for cut in cuts):
-        return []
-    if by_steps and _torn(soc, [int(rows[cut]) for cut in cuts]):
-        return []
-    # a step at the very turn, and a percentage that moved across it, may have voted as before
-    percentages = soc_votes(frame, with_large=True) if cuts else soc
-    found_at = {
-        _with_percentages(
-            _boundary(frame, max(int(rows[max(cut - 2, 0)]) - 1, 0), int(rows[cut])),
-            percentages,
-            float(np.sign(signs[max(cut - FLIP_VOTES, 0) : cut].sum())),
-        )
-        for cut in cuts
-    }
-    return sorted(found_at, key=lambda flip: flip.row)
-
-
-def _with_percentages(flip: Flip, soc: tuple[NDArray[np.intp], NDArray[np.float64]], before: float) -> Flip:
-    """A turn unsure as far as percentages right beside it speak against it: a tapering charge steps down as voltage rises."""
-    rows, signs = soc
-    unsure, sure = flip.unsure, flip.sure
-    later = int(np.searchsorted(rows, flip.row)) + 1  # of what flowed after the turn alone
-    while later < len(rows) and signs[later] == before:
-        sure, later = max(sure, int(rows[later])), later + 1
-    earlier = int(np.searchsorted(rows, flip.row, side="right")) - 1
-    while earlier > 0 and signs[earlier] == -before:
-        unsure, earlier = min(unsure, int(rows[earlier - 1])), earlier - 1
-    return Flip(flip.row, unsure, sure)
-
-
-def _torn(soc: tuple[NDArray[np.intp], NDArray[np.float64]], turns: list[int]) -> bool:
-    """Whether the percentage, which went with the current alike all along, would not any more once it is turned there."""
-    rows, signs = soc
-    if len(signs) < SURE_VOTES:
-        return False
-    turned = np.where(np.searchsorted(turns, rows, side="right") % 2, -signs, signs)
-    return bool(abs(turned.mean()) < abs(signs.mean()))
-
-
-FLIP_VOTES = 8
-FLIP_SHARE = 0.85
-
-
-def _change_points(signs: NDArray[np.float64], offset: int = 0) -> list[int]:
-    """Binary segmentation of a row of +1 and -1."""
-    if len(signs) < 2 * FLIP_VOTES:
-        return []
-    run = np.cumsum(signs)
-    left, right = run[FLIP_VOTES - 1 : -FLIP_VOTES], run[-1] - run[FLIP_VOTES - 1 : -FLIP_VOTES]
-    gain = np.where(left * right < 0, np.abs(left) + np.abs(right), 0.0)
-    best = int(gain.argmax()) + FLIP_VOTES
-    sides = (signs[:best], signs[best:])
-    if gain.max(initial=0.0) <= abs(run[-1]) + FLIP_VOTES or any(
-        abs(side[: 4 * FLIP_VOTES].mean()) < 2 * FLIP_SHARE - 1 for side in (sides[0][::-1], sides[1])
-    ):
-        return []
-    best = _at_turn(signs, best)
-    sides = (signs[:best], signs[best:])
-    return [*_change_points(sides[0], offset), best + offset, *_change_points(sides[1], best + offset)]
-
-
-def _at_turn(signs: NDArray[np.float64], cut: int) -> int:
-    """A cut moved to where the votes turn; a side that needed votes enough may have borrowed them from the other."""
-    before = np.sign(signs[:cut].sum())
-    while cut < len(signs) - 1 and signs[cut] == before:
-        cut += 1
-    while cut > 1 and signs[cut - 1] == -before:
-        cut -= 1
-    return cut
-
-
-MIRROR_SHARE, MIRROR_LEAST_A = 0.25, 0.5
-"""A current that becomes its own mirror image, within so much of its size, while the voltage stands."""
-MIRROR_OHM = 2e-3
-"""A true step would move the voltage by more than this times the step (from memory: packs with leads 5 to 20 mΩ)."""
-
-
-def _boundary(frame: Frame, last: int, first: int) -> Flip:
-    """The row between two votes that begins the new sign: after the longest gap, or where the current is mirrored."""
-    steps = np.diff(frame.ts_ms[last : first + 1])
-    if len(steps) and steps.max() > 2 * np.median(steps):
-        row = last + 1 + int(steps.argmax())
-        return Flip(row, row, row)
-    current, voltage = frame.get("current_a")[last : first + 1], frame.get("voltage_v")[last : first + 1]
-    before, after = current[:-1], current[1:]
-    size = np.abs(before) + np.abs(after)
-    mirrored = (before * after < 0) & (np.abs(before + after) <= MIRROR_SHARE * size / 2) & (size >= 2 * MIRROR_LEAST_A)
-    mirrored &= np.abs(np.diff(voltage)) <= MIRROR_OHM * size
-    places = np.flatnonzero(mirrored)
-    if len(places) == 1:
-        row = last + 1 + int(places[0])
-        return Flip(row, row, row)
-    return Flip(first, last + 1, first)
+def gathered_votes(frame: Frame, cells_in_series: int | None, steps: NDArray[np.intp] | None = None) -> VotesOfSources:
+    """Votes of every source; rows in ascending time, `steps` as by `large_steps`."""
+    step = step_votes(frame, cells_in_series, steps)
+    return soc_votes(frame), step, top_votes(frame, cells_in_series), _word_votes(frame)
 
 
 SOURCES = ("state of charge", "voltage in steps", "voltage at the top of charge", "status words")
 
 
-def soc_votes(frame: Frame, *, with_large: bool = False) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+def soc_votes(frame: Frame, *, with_large: bool = False) -> Ballot:
     """At which row the reported state of charge moved, and whether with (+1) or against (-1) the charge counted since.
 
     `with_large` also where it moved by several at once, as much as the charge that flowed tells.
@@ -324,13 +213,13 @@ def soc_votes(frame: Frame, *, with_large: bool = False) -> tuple[NDArray[np.int
     both = np.isfinite(soc) & np.isfinite(current)
     held = np.flatnonzero(both)
     if len(held) < 3:
-        return held[:0], np.empty(0)
+        return NO_VOTES
     times = frame.ts_ms
     if not both.all():
         soc, current, times = soc[both], current[both], times[both]
     moved = np.flatnonzero(soc[1:] != soc[:-1]) + 1
     if len(moved) < 2:
-        return held[:0], np.empty(0)
+        return NO_VOTES
     step_ms = np.zeros(len(times), np.int64)
     np.subtract(times[1:], times[:-1], out=step_ms[:-1])
     step_ms[(step_ms < 0) | (step_ms > MOST_STEP_MS)] = 0
@@ -344,38 +233,48 @@ def soc_votes(frame: Frame, *, with_large: bool = False) -> tuple[NDArray[np.int
     if with_large:
         moved_by_charge |= (size >= usual / LARGE_WITHIN) & (size <= usual * LARGE_WITHIN)
     usable &= moved_by_charge
-    return held[moved[1:]][usable], np.sign(change * charge)[usable]
+    return Ballot(held[moved[1:][usable]], np.sign(change * charge)[usable], held[moved[:-1][usable]])
 
 
-def step_votes(frame: Frame, cells_in_series: int | None = None) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+def step_votes(frame: Frame, cells_in_series: int | None = None, steps: NDArray[np.intp] | None = None) -> Ballot:
     """At which row current and voltage stepped, and whether the same way (+1) or not (-1)."""
     voltage, current = frame.get("voltage_v"), frame.get("current_a")
     if len(frame) < 2 or not np.isfinite(current).any() or not np.isfinite(voltage).any():
-        return np.empty(0, np.intp), np.empty(0)
+        return NO_VOTES
     usual = float(np.nanmedian(thinned(voltage)))
-    change_a, change_v = np.diff(current), np.diff(voltage)
-    size = max(SMALLEST_STEP_A, 0.1 * float(np.nanpercentile(np.abs(thinned(current)), USUALLY_BELOW)))
-    rows = np.flatnonzero((np.abs(change_a) >= size) & (np.abs(change_v) > 0))
+    rows = large_steps(frame) if steps is None else steps
+    change_a, change_v = current[rows + 1] - current[rows], voltage[rows + 1] - voltage[rows]
+    moved = np.abs(change_v) > 0
+    rows, change_a, change_v = rows[moved], change_a[moved], change_v[moved]
     closed = np.minimum(voltage[rows], voltage[rows + 1]) > OPEN_SHARE * usual
     apart = frame.ts_ms[rows + 1] - frame.ts_ms[rows]
     if cells_in_series:
         low, high = (limit * cells_in_series for limit in PLATEAU_CELL_V)
         plateau = (voltage[rows] > low) & (voltage[rows + 1] < high)
         closed &= (apart <= MOST_BESIDE_MS) | plateau
-    rows = rows[closed & (apart <= MOST_STEP_MS)]
-    return rows + 1, np.sign(change_a[rows] * change_v[rows])
+    closed &= apart <= MOST_STEP_MS
+    return Ballot(rows[closed] + 1, np.sign(change_a * change_v)[closed], rows[closed])
 
 
-def top_votes(frame: Frame, cells_in_series: int | None) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+def large_steps(frame: Frame) -> NDArray[np.intp]:
+    """Rows after which the current steps by a good part of what it usually is."""
+    current = frame.get("current_a")
+    if len(frame) < 2 or not np.isfinite(current).any():
+        return np.empty(0, np.intp)
+    size = max(SMALLEST_STEP_A, 0.1 * float(np.nanpercentile(np.abs(thinned(current)), USUALLY_BELOW)))
+    return np.flatnonzero(np.abs(np.diff(current)) >= size)
+
+
+def top_votes(frame: Frame, cells_in_series: int | None) -> Ballot:
     """Rows at which the voltage rises above 3.5 V a cell, and whether their current is positive or negative."""
     voltage, current = frame.get("voltage_v"), frame.get("current_a")
     cells = cells_in_series or cells_likely(voltage)
     if not cells:
-        return np.empty(0, np.intp), np.empty(0)
+        return NO_VOTES
     high = np.flatnonzero(voltage > TOP_CELL_V * cells)
     high = high[high > 0]
     rows = high[(voltage[high] > voltage[high - 1]) & (np.abs(current[high]) > SMALLEST_STEP_A)]
-    return rows, np.sign(current[rows])
+    return Ballot(rows, np.sign(current[rows]), rows)
 
 
 def cells_likely(voltage_v: NDArray[np.float64]) -> int | None:

@@ -13,15 +13,13 @@ import numpy as np
 
 from logbook.ingest.run import thinned
 from logbook.ingest.sign import (
-    MIRROR_LEAST_A,
-    MIRROR_OHM,
-    MIRROR_SHARE,
     MOST_STEP_MS,
     OPEN_SHARE,
     PLATEAU_CELL_V,
     cells_likely,
     step_votes,
 )
+from logbook.ingest.turn import LIKELY_OHM, MIRROR_LEAST_A, MIRROR_OHM, MIRROR_SHARE, smallest_step
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -34,8 +32,6 @@ LEAST_ROWS, LEAST_SHARE, SHARE_AGAINST = 20, 0.25, 0.08
 against the rest much less is (ours)."""
 MANY_AGAINST = 3
 """So many votes against the rest, and none with it, are worth a word however little flowed."""
-LIKELY_OHM = 5e-3
-"""A mirrored current should move the voltage by this times its step (from memory: packs with leads 5 to 20 mΩ)."""
 LEAST_FLOW_A = 0.2
 LEAST_CHANGE_A, LEAST_CHANGES = 0.05, 8
 SURE = 4.0
@@ -59,8 +55,8 @@ def unchecked_ends(frame: Frame, found: VotesOfSources, cells_in_series: int | N
 
     A lone last vote against all is none.
     """
-    most = 1.0 if sum(float(signs.sum()) for _, signs in found) >= 0 else -1.0
-    agreeing = [rows[signs == most] for rows, signs in found]
+    most = 1.0 if sum(float(votes.signs.sum()) for votes in found) >= 0 else -1.0
+    agreeing = [votes.rows[votes.signs == most] for votes in found]
     if not any(map(len, agreeing)):
         return []
     voted = np.zeros(len(frame), bool)
@@ -107,7 +103,7 @@ def _seeming(
 
 def _flat_steps(frame: Frame, part: Frame, cells_in_series: int | None) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """Votes of steps of a part's own size where the voltage is flat: near full and empty it moves by itself."""
-    rows, signs = step_votes(part, cells_in_series)
+    rows, signs, _ = step_votes(part, cells_in_series)
     if not len(rows):
         return rows, signs
     voltage = part.get("voltage_v")
@@ -125,7 +121,7 @@ def _mirrored(part: Frame) -> bool:
     size = np.abs(before) + np.abs(after)
     mirrored = (before * after < 0) & (np.abs(before + after) <= MIRROR_SHARE * size / 2) & (size >= 2 * MIRROR_LEAST_A)
     mirrored &= (np.abs(np.diff(voltage)) <= MIRROR_OHM * size) & (np.diff(part.ts_ms) <= MOST_STEP_MS)
-    return bool((mirrored & (LIKELY_OHM * size >= _step(voltage))).any())
+    return bool((mirrored & (LIKELY_OHM * size >= smallest_step(voltage))).any())
 
 
 def _large(frame: Frame, found: VotesOfSources, ends: list[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -152,7 +148,7 @@ def _large(frame: Frame, found: VotesOfSources, ends: list[tuple[int, int]]) -> 
 
 def _against(found: VotesOfSources, end: tuple[int, int]) -> int:
     """Votes in an end, all of which speak against the rest, as it holds none that agree."""
-    return sum(int(np.count_nonzero((rows >= end[0]) & (rows <= end[1]))) for rows, _ in found)
+    return sum(int(np.count_nonzero((rows >= end[0]) & (rows <= end[1]))) for rows, _, _ in found)
 
 
 def ohm_lean(frame: Frame, first: int, last: int) -> float:
@@ -170,12 +166,5 @@ def ohm_lean(frame: Frame, first: int, last: int) -> float:
         return 0.0
     slope = float((step_a * step_v).sum() / (step_a**2).sum())
     # a register's step at the least: a voltage that follows exactly is still rounded
-    spread = max(float(np.sqrt(((step_v - slope * step_a) ** 2).mean())), _step(voltage) / np.sqrt(12))
+    spread = max(float(np.sqrt(((step_v - slope * step_a) ** 2).mean())), smallest_step(voltage) / np.sqrt(12))
     return slope * float(np.sqrt((step_a**2).sum())) / spread
-
-
-def _step(values: NDArray[np.float64]) -> float:
-    """The smallest change of a column."""
-    steps = np.abs(np.diff(values[np.isfinite(values)]))
-    steps = steps[steps > 1e-9]
-    return float(steps.min()) if len(steps) else 1e-9

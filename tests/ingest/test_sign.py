@@ -34,7 +34,7 @@ def test_no_row_keeps_the_other_sign_where_it_turns_over(row: int, tmp_path):
     current = recording.readings.current_a
     empty = np.isnan(current)
     np.testing.assert_array_equal(current[~empty], t.current_a[~empty])
-    assert empty.sum() <= 24
+    assert empty.sum() <= 28
     counts = {entry.kind: entry.count for entry in recording.receipt.repairs}
     assert counts.get("sign not known", 0) == empty.sum()
     assert "sign turned over" in counts
@@ -127,8 +127,8 @@ def test_an_end_that_shows_nothing_is_told(row: int, tmp_path):
 
     recording = read(tmp_path, lines(turned(t, row)))
 
-    assert decided(recording)["sign of the current"] == ("not checked in lines 303 to 601", "thin")
-    assert any("shows nowhere in lines 303 to 601" in warning for warning in recording.receipt.warnings)
+    assert decided(recording)["sign of the current"] == ("not checked in lines 302 to 601", "thin")
+    assert any("shows nowhere in lines 302 to 601" in warning for warning in recording.receipt.warnings)
 
 
 def corrected_percentage(rows: int = 900) -> Trip:

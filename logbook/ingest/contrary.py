@@ -1,0 +1,150 @@
+"""Contrary: stretches of a file in which what tells the sign of the current speaks against all the rest, or nothing tells it."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logbook.ingest.sign import MOST_STEP_MS, NO_VOTES, merged
+from logbook.ingest.turn import firm, mirrors, stretches
+from logbook.ingest.unchecked import LEAST_ROWS, LEAST_SHARE, MANY_AGAINST, SURE, ohm_lean
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from logbook.ingest.frame import Frame
+    from logbook.ingest.sign import Ballot, VotesOfSources
+
+STEADY_SHARE, STEADY_COSTS, STEADY_VOTES = 0.85, 2, 25
+"""A source is heard on a stretch where so many of its votes agree with those around them (ours)."""
+AGAINST_COSTS = 1
+"""Three votes more against the rest than with it make a stretch that is told (ours)."""
+LEAST_TOLD_A = 0.1
+SAMPLED = 100_000
+LONG_GAP = 3.0
+"""A gap of more usual intervals may hide an update of the monitor."""
+
+
+@dataclass(frozen=True)
+class Untold:
+    """First and last row of stretches whose current may be of the other sign."""
+
+    contrary: tuple[tuple[int, int], ...]
+    """Where something speaks for it."""
+    quiet: tuple[tuple[int, int], ...]
+    """Ends where nothing speaks against it."""
+
+
+def untold(frame: Frame, found: VotesOfSources, steps: NDArray[np.intp], cells_in_series: int | None) -> Untold:
+    """What is to be told of a file whose turns, if any, are mended."""
+    soc, step, top, words = found
+    sources = (soc, firm(frame, step, cells_in_series), top, words)
+    votes = merged(NO_VOTES, *(source for source in sources if _steady(source)))
+    if not len(votes.rows):
+        return Untold((), ())
+    most = 1.0 if votes.signs.sum() >= 0 else -1.0
+    contrary = _joined(_against(frame, votes, steps, most))
+    nothing = [*_ends(frame, votes, most), *_between(frame, votes.rows, most)]
+    quiet = [part for part in nothing if not any(first <= part[0] and part[1] <= last for first, last in contrary)]
+    return Untold(tuple(contrary), tuple(quiet))
+
+
+def _against(frame: Frame, votes: Ballot, steps: NDArray[np.intp], most: float) -> list[tuple[int, int]]:
+    """From the last vote with the rest before it to the first one after it.
+
+    Also where the current becomes its own mirror image between two such votes, as if the sign turned over and back.
+    """
+    cuts = [0, *stretches(votes.signs, AGAINST_COSTS), len(votes.rows)]
+    end = len(frame) - 1
+    against = [
+        (int(votes.begins[first - 1]) + 1 if first else 0, int(votes.rows[last]) - 1 if last < len(votes.rows) else end)
+        for first, last in itertools.pairwise(cuts)
+        if votes.signs[first:last].sum() * most < (0 if first > 0 and last < len(votes.rows) else 1 - MANY_AGAINST)
+    ]
+    sure = votes.chosen(votes.signs == most)
+    if len(sure.rows):
+        alone = votes.rows[votes.signs != most]
+        around = [_beside(sure, int(row), end) for row in alone]
+        against += [part for part in around if part[0] and part[1] < end and _share(frame, *part) >= LEAST_SHARE]
+        against += [_beside(sure, int(row) + 1, end) for row in mirrors(frame, steps)]
+    return against
+
+
+def _beside(sure: Ballot, row: int, end: int) -> tuple[int, int]:
+    """The rows about a row between two votes, one of which may rest on what flowed on both sides of a turn."""
+    place = int(np.searchsorted(sure.rows, row, side="left"))
+    first = int(sure.begins[place - 1]) + 1 if place else 0
+    return first, int(sure.rows[place]) - 1 if place < len(sure.rows) else end
+
+
+def _share(frame: Frame, first: int, last: int) -> float:
+    """Of the time, so much lies between two rows; gaps count little."""
+    spent = np.minimum(np.diff(frame.ts_ms[first : last + 1]), MOST_STEP_MS)
+    return float(spent.sum()) / max(float(frame.ts_ms[-1] - frame.ts_ms[0]), 1.0)
+
+
+def _ends(frame: Frame, votes: Ballot, most: float) -> list[tuple[int, int]]:
+    """Ends without a vote that counts, from where the sign could turn over, whose voltage does not confirm it either."""
+    walk = np.cumsum(votes.signs * most)
+    back = walk[-1] - walk + votes.signs * most
+    before, after = np.flatnonzero(walk <= 0), np.flatnonzero(back <= 0)
+    first = int(votes.rows[min(int(before[-1]) + 1, len(walk) - 1)]) if len(before) else int(votes.rows[0])
+    last = int(votes.begins[max(int(after[0]) - 1, 0)]) if len(after) else int(votes.begins[-1])
+    usual = float(np.median(np.diff(frame.ts_ms[:SAMPLED])))
+    head, tail = _places(frame, 0, first, usual), _places(frame, last, len(frame) - 1, usual)
+    ends = []
+    while len(head) and most * ohm_lean(frame, 0, int(head[-1])) >= SURE:
+        head = head[: len(head) // 2]
+    while len(tail) and most * ohm_lean(frame, int(tail[0]) + 1, len(frame) - 1) >= SURE:
+        tail = tail[(len(tail) + 1) // 2 :]
+    if len(head):
+        ends.append((0, int(head[-1])))
+    if len(tail):
+        ends.append((int(tail[0]) + 1, len(frame) - 1))
+    return [end for end in ends if _flows(frame, *end)]
+
+
+def _between(frame: Frame, rows: NDArray[np.intp], most: float) -> list[tuple[int, int]]:
+    """Long stretches between two votes in which the sign could turn over and back, and whose voltage does not confirm it."""
+    spent = np.diff(frame.ts_ms[rows])
+    whole = float(frame.ts_ms[-1] - frame.ts_ms[0])
+    long = [(int(rows[at]) + 1, int(rows[at + 1]) - 1) for at in np.flatnonzero(spent >= LEAST_SHARE * whole)]
+    return [
+        (first, last)
+        for first, last in long
+        if last - first >= LEAST_ROWS and most * ohm_lean(frame, first, last) < SURE and _flows(frame, first, last)
+    ]
+
+
+def _flows(frame: Frame, first: int, last: int) -> bool:
+    return bool((np.abs(frame.get("current_a")[first : last + 1]) >= LEAST_TOLD_A).any())
+
+
+def _places(frame: Frame, first: int, last: int, usual_ms: float) -> NDArray[np.intp]:
+    """Rows after which the sign may turn over unseen: the current passes through zero, or a gap follows."""
+    way = np.sign(np.nan_to_num(frame.get("current_a")[first : last + 1]))
+    gap = np.diff(frame.ts_ms[first : last + 1]) > LONG_GAP * usual_ms
+    return first + np.flatnonzero((way[1:] != way[:-1]) | gap)
+
+
+def _steady(source: Ballot) -> bool:
+    """Whether nearly all votes of a source go as those around them; others say nothing of a stretch."""
+    if len(source.signs) < STEADY_VOTES:
+        return True
+    cuts = stretches(source.signs, STEADY_COSTS)
+    parts = np.split(source.signs, cuts)
+    agreeing = sum(abs(float(part.sum())) for part in parts) / len(source.signs)
+    return agreeing >= 2 * STEADY_SHARE - 1 and len(cuts) <= max(2, len(source.signs) // STEADY_VOTES)
+
+
+def _joined(parts: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    joined: list[tuple[int, int]] = []
+    for first, last in parts:
+        if joined and first <= joined[-1][1] + 1:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], last))
+        elif last >= first:
+            joined.append((first, last))
+    return joined
