@@ -1,7 +1,8 @@
 """Openings: times at which the protection board had cut the pack off, and why, by their fingerprints.
 
 Terminals at 0 to 2 V a cell with no current mean that the board is open, not that the cells are
-there. An opening after a low cell proves empty; an opening under a surge does not.
+there; a monitor inside the pack goes on to show the cells, but nothing flows any more. An opening after a low cell
+proves empty; an opening under a surge does not.
 Fingerprints are common practice, no source.
 """
 
@@ -32,6 +33,10 @@ CARRIES_C_RATE = 0.005
 """Less than this through a closed board is a sensor's zero, not a current."""
 LOW_CELL_V = 3.1
 """A cell, corrected for its load, at or under this just before the opening was in the bottom knee."""
+ENDED_CELL_V, LEAST_CEASED_S, FLICKER_STEPS = 2.9, 600.0, 1.05
+"""A cell, corrected for its load, that is next to empty, and how long and still nothing must flow then for an open board."""
+RECOVERED_CELL_V = 3.2
+"""An empty cell that is left alone rises no further than this within hours (ours)."""
 TOTAL_RESISTANCE_CELL_OHM_AH = 0.225
 """Ohmic and diffusion drop of a cell after a minute: 0.225 V at 1 C; from memory of cell sheets, ±50 %."""
 
@@ -53,6 +58,7 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
     volts, amps = readings.voltage_v, readings.current_a
     with np.errstate(invalid="ignore"):
         is_open = (volts <= OPEN_CELL_V * pack.cells_in_series) & (np.abs(np.nan_to_num(amps)) <= 0.02 * pack.rated_ah)
+    is_open |= _ceased_empty(track, pack)
     step_a = resolution(readings.ts_ms, amps) if is_open.any() else np.empty(0)
     day = readings.ts_ms // MS_PER_DAY
     midnight = np.append(day[1:] != day[:-1], True) if len(day) else np.empty(0, np.bool_)
@@ -102,6 +108,40 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
             "surge_seen",
         ],
     )
+
+
+def _ceased_empty(track: Track, pack: Pack) -> NDArray[np.bool_]:
+    """Samples of a board that opened on an empty cell while the monitor goes on to show the cells; [n].
+
+    A load ended with a cell at its end, and then nothing at all flows, without a flicker, until a charge comes; each
+    UTC day by itself.
+    """
+    readings = track.readings
+    volts, amps = readings.voltage_v, readings.current_a
+    found = np.zeros(len(track), np.bool_)
+    if pack.chemistry != "lfp" or not len(track):
+        return found
+    carries_a = CARRIES_C_RATE * pack.rated_ah
+    day = readings.ts_ms // MS_PER_DAY
+    with np.errstate(invalid="ignore"):
+        still = (np.abs(amps) <= carries_a) & (volts > OPEN_CELL_V * pack.cells_in_series)
+        low = volts <= RECOVERED_CELL_V * pack.cells_in_series
+    if not (still & low).any():
+        return found
+    step_a = resolution(readings.ts_ms, amps)
+    for first, last in runs(still & low, track.gap_after | np.append(day[1:] != day[:-1], True)):
+        if not first or track.gap_after[first - 1] or not amps[first - 1] <= -carries_a:
+            continue
+        lowest_cell_v = float(_lowest_cell_v(track, slice(first - 1, first), pack)[0])
+        if rest_voltage_cell_v(lowest_cell_v, float(amps[first - 1]), pack) > ENDED_CELL_V:
+            continue
+        goes_on = last + 1 < len(track) and day[last + 1] == day[last] and not track.gap_after[last]
+        flickers = np.ptp(amps[first : last + 1]) > FLICKER_STEPS * step_a[first]
+        charged = goes_on and amps[last + 1] > carries_a
+        if (goes_on and not charged) or flickers or _open_s(track, first, last) < LEAST_CEASED_S:
+            continue
+        found[first : last + 1] = True
+    return found
 
 
 def _least_a(ts_ms: NDArray[np.int64], amps: NDArray[np.float64], place: int) -> float:

@@ -24,6 +24,8 @@ MARK = "quiet_h"
 CHARGER_HOLDS_CELL_V = 3.36
 """Most LiFePO4 cells sink below this within a day or two of rest; one that stays above it a charger may hold there, and
 feed the loads past the battery (common practice, no source)."""
+MAY_BE_OPEN_CELL_V = 3.15
+"""A LiFePO4 pack that rests below this may be one whose board has opened while its monitor goes on to show the cells."""
 SINKS_WITHIN_H, SINKS_CELL_V = 72, 0.003
 """A pack that rests for days sinks by more than this in the middle half of them (ours)."""
 FED_S = 60.0
@@ -73,7 +75,7 @@ def lasting_h(hours: pd.DataFrame, pack: Pack) -> NDArray[np.float64]:
         & (hours["charge_ah"] <= QUIET_CHARGE_C_RATE * pack.rated_ah)
         & (hours["max_discharge_a"] <= QUIET_DISCHARGE_C_RATE * pack.rated_ah)
         & (hours["switched_ah"] <= QUIET_SWITCHED_AH)
-        & (hours["min_voltage_v"] > 0.8 * pack.limits.cutoff_voltage_v)
+        & (hours["min_voltage_v"] > _surely_closed_v(pack))
     ).to_numpy()
     start_ms = hours["start_ms"].to_numpy()
     new_run = np.append(True, (np.diff(start_ms) > MS_PER_HOUR) | ~calm[1:] | ~calm[:-1])
@@ -86,6 +88,12 @@ def lasting_h(hours: pd.DataFrame, pack: Pack) -> NDArray[np.float64]:
     lasting = (length >= LEAST_QUIET_HOURS) & steady
     quiet = calm & lasting[run] & ~_held(hours, pack, new_run)
     return np.asarray(np.where(quiet, length[run], 0.0), float)
+
+
+def _surely_closed_v(pack: Pack) -> float:
+    """Voltage above which the board is closed, V: lower down it may have cut the loads off."""
+    lfp_v = MAY_BE_OPEN_CELL_V * pack.cells_in_series
+    return lfp_v if pack.chemistry == "lfp" else 0.8 * pack.limits.cutoff_voltage_v
 
 
 def _held(hours: pd.DataFrame, pack: Pack, new_run: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -11,7 +11,7 @@ from logbook.analysis.openings import openings, rest_voltage_cell_v
 from logbook.analysis.protection import protection
 from logbook.analysis.track import track
 from tests.analysis.properties import PROPERTY, shifts_days
-from tests.analysis.timeline import PACK, START_MS, Timeline, readings_of
+from tests.analysis.timeline import PACK, START_MS, Timeline, readings_of, with_changes
 
 
 def listed(readings, pack=PACK):
@@ -130,3 +130,46 @@ def test_an_opening_while_a_charge_goes_in_is_no_over_current():
     log = Timeline(soc=0.95).flow(20.0, 0.5).board_open(0.1).flow(-2.0, 1)
 
     assert "over_current" not in listed(log.readings())["kind"].tolist()
+
+
+def from_inside(*, ends_v: float, rest_v: float, after_a: float, hours: float = 6.0, flicker_a: float = 0.0):
+    """A monitor that shows the cells whether the board is open or not: a load ends, nothing flows, something else begins."""
+    count = round(hours * 60)
+    volts = np.concatenate([np.linspace(12.6, ends_v, 60), np.linspace(ends_v + 0.8, rest_v, count), np.full(60, 13.0)])
+    amps = np.concatenate([np.full(60, -8.0), flicker_a * (np.arange(count) % 5), np.full(60, after_a)])
+    return readings_of(amps, voltage_v=volts)
+
+
+def test_where_the_monitor_goes_on_to_show_the_cells_an_empty_one_and_no_current_are_an_opening():
+    tables = digest(from_inside(ends_v=10.6, rest_v=12.1, after_a=10.0), PACK)
+    opening = tables["openings"].iloc[0]
+
+    assert tables["openings"]["kind"].tolist() == ["under_voltage"]
+    assert (opening["start_ms"], opening["end_ms"]) == (START_MS + 60 * 60_000, START_MS + 7 * 3_600_000)
+    assert tables["anchors"].loc[tables["anchors"]["kind"] == "empty", "edge"].tolist() == ["enter", "leave"]
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"ends_v": 12.3, "rest_v": 12.9},
+        {"ends_v": 10.6, "rest_v": 12.1, "after_a": -6.0},
+        {"ends_v": 10.6, "rest_v": 12.1, "flicker_a": 0.1},
+        {"ends_v": 10.6, "rest_v": 12.1, "hours": 0.1},
+    ],
+    ids=["far from empty", "loads came back", "something flows", "minutes"],
+)
+def test_a_load_that_ends_is_no_opening_where_cells_or_currents_say_otherwise(other):
+    log = from_inside(**{"after_a": 10.0, **other})
+
+    assert listed(log).empty
+
+
+@PROPERTY
+@given(shifts_days)
+def test_an_opening_seen_from_inside_is_the_same_whole_days_later(days):
+    log = from_inside(ends_v=10.6, rest_v=12.1, after_a=10.0)
+    plain, later = listed(log), listed(with_changes(log, ts_ms=log.ts_ms + days * 86_400_000))
+
+    assert later["start_ms"].to_numpy() - plain["start_ms"].to_numpy() == days * 86_400_000
+    assert later["kind"].tolist() == plain["kind"].tolist()

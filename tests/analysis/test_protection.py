@@ -181,7 +181,7 @@ def test_a_word_that_stays_when_current_flows_again_is_the_memory_of_one_event()
 
 
 def test_a_protection_over_midnight_and_a_pause_is_one_event():
-    log = Timeline(soc=0.5).flow(-30.0, 20).rest(10).pause(3).rest(5).flow(-5.0, 1).readings()
+    log = Timeline(soc=0.5).flow(-2.0, 20).rest(10).pause(3).rest(5).flow(-5.0, 1).readings()
 
     assert one(with_words(log, (20 * 60, "Short circuit protection"), (38 * 60, "discharging")))[3:] == (1200, 38 * 60)
 
