@@ -58,7 +58,8 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
     volts, amps = readings.voltage_v, readings.current_a
     with np.errstate(invalid="ignore"):
         is_open = (volts <= OPEN_CELL_V * pack.cells_in_series) & (np.abs(np.nan_to_num(amps)) <= 0.02 * pack.rated_ah)
-    is_open |= _ceased_empty(track, pack)
+    ceased = _ceased_empty(track, pack)
+    is_open |= ceased
     step_a = resolution(readings.ts_ms, amps) if is_open.any() else np.empty(0)
     day = readings.ts_ms // MS_PER_DAY
     midnight = np.append(day[1:] != day[:-1], True) if len(day) else np.empty(0, np.bool_)
@@ -84,7 +85,7 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
                 "before_cell_v": float(seen_cell_v[-1]) if len(seen_cell_v) else np.nan,
                 "before_a": float(seen_a[-1]) if len(seen_a) else np.nan,
                 "before_c": float(readings.temperature_c[first]),
-                "zero_a": float(np.nanmedian(amps[first : last + 1])) if not np.isnan(amps[first]) else np.nan,
+                "zero_a": _zero_a(amps[first : last + 1], from_inside=bool(ceased[first])),
                 "zero_step_a": float(step_a[first]),
                 "least_a": _least_a(readings.ts_ms, amps, first),
                 "open_s": _open_s(track, first, last),
@@ -142,6 +143,12 @@ def _ceased_empty(track: Track, pack: Pack) -> NDArray[np.bool_]:
             continue
         found[first : last + 1] = True
     return found
+
+
+def _zero_a(amps: NDArray[np.float64], *, from_inside: bool) -> float:
+    """What the sensor shows of nothing, A; a monitor inside the pack that knows its board open may write down a nought."""
+    zero_a = float(np.nanmedian(amps)) if not np.isnan(amps[0]) else np.nan
+    return np.nan if from_inside and zero_a == 0.0 else zero_a
 
 
 def _least_a(ts_ms: NDArray[np.int64], amps: NDArray[np.float64], place: int) -> float:

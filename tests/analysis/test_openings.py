@@ -149,6 +149,14 @@ def test_where_the_monitor_goes_on_to_show_the_cells_an_empty_one_and_no_current
     assert tables["anchors"].loc[tables["anchors"]["kind"] == "empty", "edge"].tolist() == ["enter", "leave"]
 
 
+@pytest.mark.parametrize(("shown_a", "zero_a"), [(0.0, np.nan), (0.08, 0.08)])
+def test_a_nought_from_inside_an_open_board_is_no_measured_zero(shown_a, zero_a):
+    log = from_inside(ends_v=10.6, rest_v=12.1, after_a=10.0)
+    log = with_changes(log, current_a=log.current_a + shown_a)
+
+    assert listed(log)["zero_a"].tolist() == pytest.approx([zero_a], nan_ok=True)
+
+
 @pytest.mark.parametrize(
     "other",
     [
