@@ -30,7 +30,7 @@ from logbook.analysis.quiet import marked
 from logbook.analysis.solution import Problem, Solution, solve
 from logbook.analysis.spans import bridges, placed, spans
 from logbook.analysis.step import LEAST_GAIN, Step, best_step, likelihood, with_step
-from logbook.analysis.unknown import HIDDEN_SHARE, KIND_BIAS, counter_scale, problem_of
+from logbook.analysis.unknown import HIDDEN_SHARE, KIND_BIAS, always_early, counter_scale, problem_of
 from logbook.analysis.zero import ZeroChange, as_read_later, zero_change
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ class Balance:
 def balance(tables: Mapping[str, pd.DataFrame], pack: Pack, changes: tuple[ZeroChange, ...] = ()) -> Balance:
     """Solve for capacity and the rest from everything the log proves; `changes` of the zero are taken out already."""
     tables = {**tables, "hours": marked(tables["hours"], pack)}
-    anchors = placed(tables, pack)
+    anchors = always_early(placed(tables, pack))
     found = spans(anchors, tables, pack, bridges(tables, pack, counter_scale(tables, pack)))
     for change in changes:
         doubt_ah = np.where(found["middle_ms"] < change.at_ms, change.sigma_a * found["live_hours"], 0.0)

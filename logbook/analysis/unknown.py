@@ -50,6 +50,7 @@ BRISK, BRISK_SIGMA = 0.012, 0.012
 EARLY, EARLY_SIGMA = 0.3, 0.4
 """How much of what the cells showed before the board opened was left: all where the board opens early, nothing of use
 where one cell was empty before the others, which is as common."""
+EARLY_QUANTILE = 0.25
 LEFT = ("cold", "brisk", "early")
 """What leaves charge in a pack where a discharge ends, by the columns of the anchors that say how much."""
 HEATED, NOT_HEATED = (1.0, 1.0), (0.0, 1e-6)
@@ -153,6 +154,15 @@ def _miss_sigma(tables: Mapping[str, pd.DataFrame]) -> float:
     interval_s = float(tables["hours"]["interval_s"].median()) if len(tables["hours"]) else MISS_INTERVAL_S[0]
     by_interval = float(np.interp(interval_s, MISS_INTERVAL_S, MISS_SIGMA))
     return float(np.hypot(by_interval, MISS_OF_ONE / np.sqrt(max(hours, 1.0))))
+
+
+def always_early(anchors: pd.DataFrame) -> pd.DataFrame:
+    """The anchors, each no earlier than most of the pack's discharges ended: where it opens a board never changes.
+
+    What more is left at times is a cell that was empty before the others.
+    """
+    early = anchors.loc[anchors["kind"] == "empty", "early"]
+    return anchors.assign(early=anchors["early"].clip(upper=early.quantile(EARLY_QUANTILE) if len(early) else 0.0))
 
 
 def bias_ah(

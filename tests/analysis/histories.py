@@ -36,6 +36,8 @@ class World:
     """How much of the table of what the cold keeps back holds for it."""
     brisk_share: float = 0.0
     """What a discharge that is 1 C faster leaves in it."""
+    early_share: float = 0.0
+    """How much of what its cells show when the board opens is left in all of them."""
 
 
 class History:
@@ -56,7 +58,7 @@ class History:
 
     def anchor(
         self, kind: str, *, edge: str, sigma: float, soc: float, temperature_c: float = 20.0,
-        cold: float = 0.0, brisk: float = 0.0,
+        cold: float = 0.0, brisk: float = 0.0, early: float = 0.0,
     ) -> History:  # fmt: skip
         """Write down a state of charge the log proves.
 
@@ -66,7 +68,7 @@ class History:
             {
                 "start_ms": START_MS + self.hours * HOUR_MS, "kind": kind, "edge": edge, "soc": soc, "sigma": sigma,
                 "voltage_v": 13.4, "current_a": 0.0, "temperature_c": temperature_c,
-                "cold": cold, "brisk": brisk, "early": 0.0,
+                "cold": cold, "brisk": brisk, "early": early,
             }
         )  # fmt: skip
         return self
@@ -79,14 +81,14 @@ class History:
         self.to(self.soc, hours=1)
         return self.anchor("full", edge="leave", sigma=0.005, soc=0.999)
 
-    def empty(self, *, cold: float = 0.0, brisk: float = 0.0) -> History:
+    def empty(self, *, cold: float = 0.0, brisk: float = 0.0, early: float = 0.0) -> History:
         """Proven empty; the board opens at a state of charge that is nearly zero, or higher in the cold and in haste."""
         truth = self.world.empty_soc + (0.0 if self.rng is None else self.rng.normal(0.0, 0.004))
-        truth += self.world.cold_share * cold + self.world.brisk_share * brisk
+        truth += self.world.cold_share * cold + self.world.brisk_share * brisk + self.world.early_share * early
         self.to(truth, hours=max(4, round(abs(truth - self.soc) * 10)))
-        self.anchor("empty", edge="enter", sigma=0.004, soc=0.0, cold=cold, brisk=brisk)
+        self.anchor("empty", edge="enter", sigma=0.004, soc=0.0, cold=cold, brisk=brisk, early=early)
         self.to(self.soc, hours=2)
-        return self.anchor("empty", edge="leave", sigma=0.004, soc=0.0, cold=cold, brisk=brisk)
+        return self.anchor("empty", edge="leave", sigma=0.004, soc=0.0, cold=cold, brisk=brisk, early=early)
 
     def to(self, soc: float, *, hours: int) -> History:
         """Reach a state of charge in whole hours, evenly."""

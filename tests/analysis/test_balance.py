@@ -316,3 +316,28 @@ def test_the_zero_of_a_small_pack_is_not_as_unsure_as_that_of_a_vehicle():
     found = balance(digest(Timeline(pack_of(3.0)).rest(1).readings(), pack_of(3.0)), pack_of(3.0))
 
     assert found.sigma("offset_a") <= OFFSET_C_RATE * 3.0
+
+
+@pytest.mark.parametrize("share", [0.0, 0.5, 1.0])
+def test_cells_that_still_show_charge_when_the_board_opens_may_hold_it_or_not(share):
+    """A board that opens at 3.0 V a cell, or one cell that is empty before the others: the log does not say which."""
+    history = History(World(capacity_ah=96.0, early_share=share), np.random.default_rng(9)).full()
+    for _ in range(12):
+        history.empty(early=0.03).pause(300).full()
+
+    found = balance(history.tables(), PACK)
+
+    assert abs(found.value("capacity_ah") - 96.0) <= 2 * found.sigma("capacity_ah")
+    assert found.sigma("capacity_ah") > 0.007 * 96.0
+
+
+def test_a_cell_that_became_weak_is_no_board_that_opens_early():
+    """What the other cells still show at the end of the later runs is the loss itself."""
+    sides = []
+    for early in (0.0, 0.05):
+        history = History(World(capacity_ah=96.0), np.random.default_rng(10)).full()
+        for run in range(12):
+            history.empty(early=early if run > 7 else 0.0).pause(300).full()
+        sides.append(balance(history.tables(), PACK))
+
+    assert sides[1].value("capacity_ah") == pytest.approx(sides[0].value("capacity_ah"))
