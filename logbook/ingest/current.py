@@ -34,6 +34,8 @@ LEAST_AGAINST_A = 0.5
 LEAST_STEP_A = 2.0
 LEAST_VOTES = 5
 MOST_AGAINST = 0.06
+MOST_CODES = 64
+"""So many words of a direction column, those that stand most often, are tried by what the readings do: it has few."""
 QUESTION = "charging direction"
 KNOWN_SHARE = 0.5
 """Of the rows, at least so many must have a direction that is understood."""
@@ -234,9 +236,11 @@ def _signs_of_words(codes: NDArray[np.int32], words: list[str], frame: Frame) ->
     """+1, -1 or 0 for each word that says so itself; codes that say nothing by what the state of charge does."""
     signs = {word: sign for word in words if (sign := _sign_of_word(word)) is not None}
     if not {1, -1} <= set(signs.values()):
+        counts = np.bincount(codes[codes >= 0], minlength=len(words))
+        likely = np.sort(np.argsort(-counts, kind="stable")[:MOST_CODES]).tolist()
         rest = {
             word: sign
-            for code, word in enumerate(words)
+            for code, word in ((code, words[code]) for code in likely)
             if word not in signs and (sign := _sign_shown(codes == code, frame)) is not None
         }
         signs |= rest

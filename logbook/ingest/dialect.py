@@ -6,6 +6,7 @@ import csv
 import re
 from collections import Counter
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from logbook.errors import BadData
@@ -29,6 +30,11 @@ MOST_COLUMNS = 1000
 """Far more than the cells and probes of any pack; columns are compared with one another."""
 
 
+KEPT_LINES, KEPT_CELLS, LONGEST_KEPT = 1 << 13, 1 << 14, 250
+"""What was found of so many lines and cells, none longer than that, is kept: a file of many sections is looked at anew
+from the header of each, and most of that stood below the one before."""
+
+
 @dataclass(frozen=True)
 class Dialect:
     """How rows are cut into cells and numbers are written."""
@@ -40,7 +46,16 @@ class Dialect:
 
     def cells(self, line: str) -> list[str]:
         """The cells of one line, without blanks and quotes."""
-        return split(line, self.delimiter)
+        return list(_cells(line, self.delimiter))
+
+
+def _cells(line: str, delimiter: str) -> Sequence[str]:
+    return _cells_kept(line, delimiter) if len(line) <= LONGEST_KEPT else split(line, delimiter)
+
+
+@lru_cache(KEPT_LINES)
+def _cells_kept(line: str, delimiter: str) -> tuple[str, ...]:
+    return tuple(split(line, delimiter))
 
 
 def split(line: str, delimiter: str) -> list[str]:
@@ -57,12 +72,23 @@ def split(line: str, delimiter: str) -> list[str]:
 
 def looks_timed(cell: str) -> bool:
     """Whether a cell holds a date or a time of day."""
-    return bool(cell) and cell[-1] != "%" and bool(DATE.search(cell) or (CLOCK.search(cell) and ":" in cell))
+    return _timed_kept(cell) if len(cell) <= LONGEST_KEPT else _is_timed(cell)
 
 
 def looks_numeric(cell: str) -> bool:
     """Whether a cell holds a number, in any spelling, with or without a unit."""
+    return _numeric_kept(cell) if len(cell) <= LONGEST_KEPT else _is_numeric(cell)
+
+
+def _is_timed(cell: str) -> bool:
+    return bool(cell) and cell[-1] != "%" and bool(DATE.search(cell) or (CLOCK.search(cell) and ":" in cell))
+
+
+def _is_numeric(cell: str) -> bool:
     return any(read.is_number and read.value == read.value for read in (read_cell(cell, "."), read_cell(cell, ",")))
+
+
+_timed_kept, _numeric_kept = lru_cache(KEPT_CELLS)(_is_timed), lru_cache(KEPT_CELLS)(_is_numeric)
 
 
 def looks_like_data(cells: Sequence[str]) -> bool:
@@ -120,22 +146,35 @@ def _run_of_rows(sample: Sequence[str], delimiter: str, width: int) -> int | Non
     """Where a run of rows of this width begins."""
     run = 0
     for index, line in enumerate(sample):
-        cells = split(line, delimiter)
-        run = run + 1 if len(cells) == width and looks_like_data(cells) else 0
+        cells, held = _row(line, delimiter)
+        run = run + 1 if cells == width and held is not None else 0
         if run == RUN_ROWS:
             return index - RUN_ROWS + 1
     return None
 
 
 def _score(sample: Sequence[str], delimiter: str) -> tuple[float, int]:
-    rows = [split(line, delimiter) for line in sample]
-    data = [row for row in rows if len(row) > 1 and looks_like_data(row)]
+    data = [(cells, typed) for line in sample for cells, typed in [_row(line, delimiter)] if typed is not None]
+    data = [(cells, typed) for cells, typed in data if cells > 1]
     if not data:
         return 0.0, 0
-    width, count = Counter(map(len, data)).most_common(1)[0]
-    typed = [_typed_share(row) for row in data if len(row) == width][:50]
-    score = count / len(rows) * sum(typed) / len(typed)
+    width, count = Counter(cells for cells, _typed in data).most_common(1)[0]
+    typed = [share for cells, share in data if cells == width][:50]
+    score = count / len(sample) * sum(typed) / len(typed)
     return round(score * (0.3 if delimiter == " " else 1.0), 3), width
+
+
+def _row(line: str, delimiter: str) -> tuple[int, float | None]:
+    """How many cells a line has, and how many of them are what they should be, as a share; None where it is no reading."""
+    return _row_kept(line, delimiter) if len(line) <= LONGEST_KEPT else _row_of(line, delimiter)
+
+
+def _row_of(line: str, delimiter: str) -> tuple[int, float | None]:
+    cells = _cells(line, delimiter)
+    return len(cells), _typed_share(cells) if looks_like_data(cells) else None
+
+
+_row_kept = lru_cache(KEPT_LINES)(_row_of)
 
 
 def _typed_share(row: Sequence[str]) -> float:
@@ -162,7 +201,7 @@ PERHAPS_GROUPED = re.compile(r"^[+(-]?[1-9]\d{0,2}([.,])\d{3}(\1\d{3})*\D*$")
 def _decimal(sample: Sequence[str], delimiter: str, width: int) -> str:
     sure, perhaps = Counter[str](), Counter[str]()
     for line in sample:
-        for cell in (row := split(line, delimiter)):
+        for cell in (row := _cells(line, delimiter)):
             if len(row) == width and not looks_timed(cell):
                 plain = cell.translate(SIGNS).translate(SPACES)
                 mark = "," if COMMA_DECIMAL.match(plain) else "." if POINT_DECIMAL.match(plain) else ""
