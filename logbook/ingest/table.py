@@ -35,7 +35,7 @@ BLOCKS_AHEAD = 2
 MOST_ODD = 300_000
 """So many rows that are none are looked at, half a minute's work, where fewer are readings."""
 MOST_SECTIONS = 1000
-"""Headers in one file, each of which takes a tenth of a second to understand."""
+"""Headers in one file, each of which takes some hundredths of a second to understand."""
 MOST_EMPTY = 0.9
 """Of the lines of a block of megabytes, where they are as many as that."""
 

@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import logbook.ingest.current
 from logbook.errors import Unanswered
 from logbook.ingest import ImportOptions, read_export
+from logbook.ingest.current import MOST_CODES
 from tests.ingest.mixed import with_columns
 from tests.ingest.trip import HEADER, Trip, lines, text, trip
 
@@ -205,6 +207,25 @@ def test_a_direction_in_codes_is_explained_by_the_voltage_where_the_percentage_s
     recording = read_coded(tmp_path, t, into)
 
     np.testing.assert_array_equal(recording.readings.current_a, current)
+
+
+def test_of_a_thousand_codes_those_that_stand_most_often_are_tried(tmp_path, monkeypatch):
+    """Two codes for most rows, and one of its own in each of the others, as a counter in a column of words may give."""
+    tried = []
+    shown = logbook.ingest.current._sign_shown
+    monkeypatch.setattr("logbook.ingest.current._sign_shown", lambda rows, frame: tried.append(1) or shown(rows, frame))
+    t, rows = trip(2000, interval_s=60.0), np.arange(2000)
+    into, size = rows // 20 % 2 == 0, np.where(rows // 4 % 2, 9.0, 3.0)
+    current = np.where(into, size, -size)
+    t = t.with_(current_a=size, voltage_v=np.round(13.2 + 0.01 * current, 2))
+    code = np.where(rows % 2, np.where(into, 1, 2), 100 + rows)
+    path = tmp_path / "trip.csv"
+    path.write_text(text(with_columns(t, CODED, lambda _trip, row: str(code[row]))))
+
+    with pytest.raises(Unanswered):
+        read_export(path, OPTIONS)
+
+    assert 0 < len(tried) <= MOST_CODES < len(set(code.tolist()))
 
 
 def test_steps_near_empty_turn_no_current_against_the_percentage(tmp_path):
