@@ -15,7 +15,7 @@ import pandas as pd
 
 from logbook.analysis.resolution import resolution
 from logbook.analysis.runs import runs
-from logbook.units import MS_PER_DAY
+from logbook.units import MS_PER_DAY, MS_PER_HOUR
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -35,8 +35,8 @@ LOW_CELL_V = 3.1
 """A cell, corrected for its load, at or under this just before the opening was in the bottom knee."""
 ENDED_CELL_V, LEAST_CEASED_S, FLICKER_STEPS = 2.9, 600.0, 1.05
 """A cell, corrected for its load, that is next to empty, and how long and still nothing must flow then for an open board."""
-RECOVERED_CELL_V = 3.2
-"""An empty cell that is left alone rises no further than this within hours (ours)."""
+RECOVERS_CELL_V, RECOVERED_CELL_V = 0.03, 3.2
+"""An empty cell that is left alone rises by this within an hour, and no further than to that within hours (ours)."""
 TOTAL_RESISTANCE_CELL_OHM_AH = 0.225
 """Ohmic and diffusion drop of a cell after a minute: 0.225 V at 1 C; from memory of cell sheets, ±50 %."""
 
@@ -114,8 +114,8 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
 def _ceased_empty(track: Track, pack: Pack) -> NDArray[np.bool_]:
     """Samples of a board that opened on an empty cell while the monitor goes on to show the cells; [n].
 
-    A load ended with a cell at its end, and then nothing at all flows, without a flicker, until a charge comes; each
-    UTC day by itself.
+    A load ended with a cell at its end, the cells recover, and nothing at all flows, without a flicker, until a charge
+    comes; each UTC day by itself. Where the monitor shows open terminals on that day, it needs no such guess.
     """
     readings = track.readings
     volts, amps = readings.voltage_v, readings.current_a
@@ -127,11 +127,16 @@ def _ceased_empty(track: Track, pack: Pack) -> NDArray[np.bool_]:
     with np.errstate(invalid="ignore"):
         still = (np.abs(amps) <= carries_a) & (volts > OPEN_CELL_V * pack.cells_in_series)
         low = volts <= RECOVERED_CELL_V * pack.cells_in_series
+        bare = (volts <= OPEN_CELL_V * pack.cells_in_series) & (np.abs(amps) <= carries_a)
     if not (still & low).any():
         return found
+    bare_days = np.unique(day[bare])
     step_a = resolution(readings.ts_ms, amps)
     for first, last in runs(still & low, track.gap_after | np.append(day[1:] != day[:-1], True)):
-        if not first or track.gap_after[first - 1] or not amps[first - 1] <= -carries_a:
+        if not first or track.gap_after[first - 1] or not amps[first - 1] <= -carries_a or day[first] in bare_days:
+            continue
+        hour = slice(first, min(last + 1, int(np.searchsorted(readings.ts_ms, readings.ts_ms[first] + MS_PER_HOUR))))
+        if np.nanmax(volts[hour]) - volts[first - 1] < RECOVERS_CELL_V * pack.cells_in_series:
             continue
         lowest_cell_v = float(_lowest_cell_v(track, slice(first - 1, first), pack)[0])
         if rest_voltage_cell_v(lowest_cell_v, float(amps[first - 1]), pack) > ENDED_CELL_V:

@@ -132,10 +132,12 @@ def test_an_opening_while_a_charge_goes_in_is_no_over_current():
     assert "over_current" not in listed(log.readings())["kind"].tolist()
 
 
-def from_inside(*, ends_v: float, rest_v: float, after_a: float, hours: float = 6.0, flicker_a: float = 0.0):
+def from_inside(
+    *, ends_v: float, rest_v: float, after_a: float, hours: float = 6.0, flicker_a: float = 0.0, rises_v: float = 0.8
+):
     """A monitor that shows the cells whether the board is open or not: a load ends, nothing flows, something else begins."""
     count = round(hours * 60)
-    volts = np.concatenate([np.linspace(12.6, ends_v, 60), np.linspace(ends_v + 0.8, rest_v, count), np.full(60, 13.0)])
+    volts = np.concatenate([np.linspace(12.6, ends_v, 60), np.linspace(ends_v + rises_v, rest_v, count), np.full(60, 13.0)])
     amps = np.concatenate([np.full(60, -8.0), flicker_a * (np.arange(count) % 5), np.full(60, after_a)])
     return readings_of(amps, voltage_v=volts)
 
@@ -164,13 +166,24 @@ def test_a_nought_from_inside_an_open_board_is_no_measured_zero(shown_a, zero_a)
         {"ends_v": 10.6, "rest_v": 12.1, "after_a": -6.0},
         {"ends_v": 10.6, "rest_v": 12.1, "flicker_a": 0.1},
         {"ends_v": 10.6, "rest_v": 12.1, "hours": 0.1},
+        {"ends_v": 10.6, "rest_v": 10.5, "rises_v": 0.03},
     ],
-    ids=["far from empty", "loads came back", "something flows", "minutes"],
+    ids=["far from empty", "loads came back", "something flows", "minutes", "cells do not recover"],
 )
 def test_a_load_that_ends_is_no_opening_where_cells_or_currents_say_otherwise(other):
     log = from_inside(**{"after_a": 10.0, **other})
 
     assert listed(log).empty
+
+
+def test_a_monitor_that_shows_open_terminals_that_day_needs_no_guess():
+    log = from_inside(ends_v=10.6, rest_v=12.1, after_a=10.0)
+    volts, amps = log.voltage_v.copy(), log.current_a.copy()
+    volts[-20:], amps[-20:] = 1.0, 0.0
+
+    found = listed(with_changes(log, voltage_v=volts, current_a=amps))
+
+    assert found["start_ms"].tolist() == [log.ts_ms[-20]]
 
 
 @PROPERTY
