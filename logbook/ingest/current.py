@@ -87,7 +87,7 @@ def _with_direction(frame: Frame, known: Known, ledger: Ledger) -> tuple[Frame, 
     if known.charging is not None and not signed:
         return frame, None  # its owner said which word is charging
     for name in ("direction", "status"):
-        if name in frame.words and (signs := _signs_of_words(*frame.words[name], frame)) is not None:
+        if name in frame.words and (signs := _signs_of_words(name, *frame.words[name], frame)) is not None:
             words = ", ".join(f'"{word}" {_way(sign)}' for word, sign in signs.items())
             if way := _way_of_signed(name, signs, frame, ledger):
                 ledger.infer("direction of the current", words, "fair", f"its {name} column; the current has a sign")
@@ -232,7 +232,7 @@ def _apply(codes: NDArray[np.int32], words: list[str], signs: dict[str, int]) ->
     return factors[codes]
 
 
-def _signs_of_words(codes: NDArray[np.int32], words: list[str], frame: Frame) -> dict[str, int] | None:
+def _signs_of_words(name: str, codes: NDArray[np.int32], words: list[str], frame: Frame) -> dict[str, int] | None:
     """+1, -1 or 0 for each word that says so itself; codes that say nothing by what the state of charge does."""
     signs = {word: sign for word in words if (sign := _sign_of_word(word)) is not None}
     if not {1, -1} <= set(signs.values()):
@@ -246,6 +246,8 @@ def _signs_of_words(codes: NDArray[np.int32], words: list[str], frame: Frame) ->
         signs |= rest
     known = np.isin(codes, [code for code, word in enumerate(words) if word in signs])
     both = {1, -1} <= set(signs.values()) or (len(words) == 1 and set(signs.values()) <= {1, -1})
+    # a trip may only have discharged: a direction that says so in words needs no other beside it
+    both |= name == "direction" and any(signs.values()) and all(_sign_of_word(word) is not None for word in words)
     return signs if both and known.mean() >= KNOWN_SHARE else None
 
 

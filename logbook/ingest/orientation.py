@@ -10,9 +10,10 @@ import numpy as np
 
 from logbook.errors import Unanswered
 from logbook.ingest.contrary import Untold, untold
+from logbook.ingest.counted import by_counter
 from logbook.ingest.question import Question, settle
 from logbook.ingest.run import more_than_few
-from logbook.ingest.sign import SignEvidence, gathered_votes, large_steps, sign_evidence
+from logbook.ingest.sign import SignEvidence, gathered_votes, large_steps, merged, sign_evidence
 from logbook.ingest.turn import flips
 from logbook.ingest.unchecked import SURE, unchecked_ends
 
@@ -25,11 +26,13 @@ if TYPE_CHECKING:
     from logbook.ingest.ledger import Ledger
     from logbook.ingest.question import Ask
     from logbook.ingest.scale import Known
+    from logbook.ingest.sign import Votes, VotesOfSources
     from logbook.ingest.turn import Flip
     from logbook.ingest.unchecked import End
 
 STRONG = {"strong", "fair"}
 UNSIGNED_VOTES = 5
+ALL_ONE_WAY = " (it is never below zero, so that all of it goes one way)"
 
 
 @dataclass(frozen=True)
@@ -58,21 +61,24 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
             votes = gathered_votes(frame, known.cells_in_series, steps)
             evidence = sign_evidence(votes, frame.lines)
     elif not said.columns:
-        _refuse_unsigned(evidence, known)
+        if (directed := by_counter(frame, ledger)) is not None:
+            frame, signed = directed, True
+            steps = large_steps(frame)
+            votes = gathered_votes(frame, known.cells_in_series, steps)
+            evidence = sign_evidence(votes, frame.lines)
+        elif speaks := _mixed(evidence):
+            if not said.owner:
+                raise _unsigned(speaks, known)
+            frame = _as_declared(frame, votes, said.owner, ledger)
     if not said.columns:
         ends = unchecked_ends(frame, votes, known.cells_in_series)
-        if signed:
-            ends, parts = _in_one(ends, untold(frame, votes, steps, known.cells_in_series), evidence)
-            _tell(frame, parts, ledger)
+        ends, parts = _in_one(ends, untold(frame, votes, steps, known.cells_in_series), evidence)
+        _tell(frame, parts, ledger)
         evidence = _checked_to_its_ends(frame, ends, evidence, ledger)
-    positive = _decide(said, evidence, known, ledger, ask, _where_counted(frame, counted))
-    if evidence.strength == "thin" and signed and not said.columns:
-        ledger.infer(
-            "sign of the current",
-            f"taken to hold throughout {_named(frame, [(0, len(frame) - 1)])}",
-            "thin",
-            "too little in the file shows it for any part",
-        )
+    where_counted = _where_counted(frame, counted) if signed or said.columns else ALL_ONE_WAY
+    positive = _decide(said, evidence, known, ledger, ask, where_counted)
+    if not said.columns:
+        _say_for_which_lines(frame, evidence, positive, ledger, signed=signed)
     return frame if positive == "charge" else frame.with_columns(current_a=0.0 - frame.get("current_a"))
 
 
@@ -139,6 +145,25 @@ def _named(frame: Frame, parts: Sequence[tuple[int, int]]) -> str:
     there = [frame.lines[first : last + 1] for first, last in parts]
     lines = [(int(part.min()), int(part.max())) for part in there]
     return "; ".join(f"lines {first} to {last}" if last > first else f"line {first}" for first, last in lines)
+
+
+def _say_for_which_lines(frame: Frame, evidence: SignEvidence, positive: str, ledger: Ledger, *, signed: bool) -> None:
+    """Note what the whole file's sign rests on, where that is little."""
+    whole = _named(frame, [(0, len(frame) - 1)])
+    if not signed:
+        ledger.infer(
+            "sign of the current",
+            f"none in {whole}; all of it taken to be {positive}",
+            "fair" if evidence.strength in STRONG else "thin",
+            "it is never below zero; if it both charged and discharged there, export a signed current or an Ah counter beside it",
+        )
+    elif evidence.strength == "thin":
+        ledger.infer(
+            "sign of the current",
+            f"taken to hold throughout {whole}",
+            "thin",
+            "too little in the file shows it for any part",
+        )
 
 
 def _where_counted(frame: Frame, part: tuple[int, int]) -> str:
@@ -231,17 +256,40 @@ def _turned(current: NDArray[np.float64], rows: NDArray[np.bool_]) -> NDArray[np
     return np.where(rows, 0.0 - current, current)
 
 
-def _refuse_unsigned(evidence: SignEvidence, known: Known) -> None:
-    """A current that is never negative while the pack is both charged and discharged says too little."""
+def _mixed(evidence: SignEvidence) -> Votes | None:
+    """What shows that a current which is never negative both charges and discharges."""
     mixed = [
         vote for vote in evidence.votes if min(vote.charge, vote.discharge) >= UNSIGNED_VOTES and 0.1 < vote.share < 0.9
     ]
-    if not mixed:
-        return
-    raise Unanswered(
+    return mixed[0] if mixed else None
+
+
+def _unsigned(speaks: Votes, known: Known) -> Unanswered:
+    return Unanswered(
         "The current has no sign and no column tells charging from discharging: "
-        f"{mixed[0].source} rises {mixed[0].charge} and falls {mixed[0].discharge} times with it.",
+        f"{speaks.source} rises {speaks.charge} and falls {speaks.discharge} times with it.",
         where=known.where,
-        mend="Export a signed current, or name the column that tells with  --mapping FILE  "
+        mend="If all of it is one way, say which with  --positive charge  or  --positive discharge ; else export a signed "
+        "current, a signed power or an Ah counter beside it, or name the column that tells with  --mapping FILE  "
         "(direction = { column = ... } under [columns])",
     )
+
+
+def _as_declared(frame: Frame, votes: VotesOfSources, owner: str, ledger: Ledger) -> Frame:
+    """A current without signs that its owner says is all one way; where the readings speak against it, it is left empty."""
+    current = frame.get("current_a")
+    told = merged(*votes)
+    agree = np.concatenate([[True], told.signs == (1.0 if owner == "charge" else -1.0), [True]])
+    beside = np.searchsorted(told.rows, np.arange(len(frame)), side="right")
+    against = (np.abs(current) > 0) & ~(agree[beside] & agree[beside + 1])
+    share = float(against.sum()) / max(int(np.count_nonzero(np.abs(current) > 0)), 1)
+    ledger.repair(
+        "direction against readings",
+        f"currents beside readings that speak against {owner}, left empty",
+        frame.lines[against],
+    )
+    ledger.warn(
+        f"The current has no sign. You said that all of it is {owner}, but {share:.0%} of its rows stand beside readings that "
+        "speak against that, and are left empty; others may be of the kind too. Export a signed current, or an Ah counter beside it."
+    )
+    return frame.with_columns(current_a=np.where(against, np.nan, current))

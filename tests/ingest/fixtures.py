@@ -522,6 +522,7 @@ def _values() -> list[Fixture]:
         Fixture("power-signed-current-not", 24, utf8(_power(t, signed=False)), t),
         Fixture("power-without-current", 24, utf8(_power(t, signed=None)), t, tolerance={"current_a": 0.02}),
         Fixture("unsigned-without-direction", 24, utf8(lines(t.with_(current_a=np.abs(turned)))), error=Unanswered, message="no sign"),
+        Fixture("unsigned-beside-a-counter", 24, utf8(_counted(t)), _told_by_counter(t), inferred={"direction of the current": "as its remaining_ah rises and falls"}, repairs={"no direction": 3}),
         Fixture("sign-turns-over", 24, utf8(_turned_over(trip(600))), trip(600), repairs={"sign turned over": 150}),
         Fixture("millivolts-milliamperes-epoch", 25, utf8(_milli(t, "Time,Pack mV,Pack mA,Temp (C),SoC", 1000)), t),
         Fixture("milli-without-a-word", 25, utf8(_milli(t, bare, 1000)), t),
@@ -557,6 +558,27 @@ def _values() -> list[Fixture]:
 def _at_rest(t: Trip) -> Trip:
     still = np.full(len(t), 13.3)
     return t.with_(current_a=np.full(len(t), 0.1), voltage_v=still, soc_percent=np.full(len(t), 80.0))
+
+
+def _remaining_ah(t: Trip) -> np.ndarray:
+    """Fine enough to move with every row."""
+    steps_h = np.diff(t.ts_ms, append=t.ts_ms[-1:]) / 3_600_000
+    return 60.0 + np.concatenate([[0.0], np.cumsum(t.current_a * steps_h)[:-1]])
+
+
+def _counted(t: Trip) -> list[str]:
+    """A current without signs, and beside it what is left in the pack."""
+    left = _remaining_ah(t)
+    plain = plain_cells()
+    unsigned = t.with_(current_a=np.abs(t.current_a))
+    return lines(unsigned, lambda r, row: (*plain(r, row), f"{left[row]:.4f}"), header=f"{HEADER},remaining_ah")
+
+
+def _told_by_counter(t: Trip) -> Trip:
+    """Empty at both ends and where the direction changed between two rows."""
+    way = np.sign(np.diff(np.round(_remaining_ah(t), 4)))
+    told = np.concatenate([[False], (way[1:] == way[:-1]) & (way[1:] != 0), [False]])
+    return t.with_(current_a=np.where(told | (t.current_a == 0), t.current_a, NAN))
 
 
 def _with_direction(t: Trip, words: tuple[str, str]) -> list[str]:

@@ -17,10 +17,8 @@ from logbook.ingest import ImportOptions, parse_mapping, read_export
 from tests.ingest.fixtures import ALL
 from tests.ingest.test_sign import OPTIONS, coded, read_coded
 
-REFUSALS = {"unsigned-without-direction"}
-"""No question: nothing anyone could say makes signs of what has none."""
 MOST_QUESTIONS = 4
-OPEN = [each for each in ALL if each.error is Unanswered and each.name not in REFUSALS]
+OPEN = [each for each in ALL if each.error is Unanswered]
 
 
 def settled_by(options: ImportOptions, error: Unanswered) -> ImportOptions:

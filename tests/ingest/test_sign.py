@@ -377,3 +377,17 @@ def test_what_flows_while_the_direction_says_rest_is_left_empty(tmp_path):
     assert [entry.count for entry in recording.receipt.repairs if entry.kind == "no direction"] == [
         np.isnan(expected).sum()
     ]
+
+
+@pytest.mark.parametrize(("word", "sign"), [("Discharging", -1.0), ("Laden", 1.0)])
+def test_a_direction_that_only_ever_says_one_way_and_rest_is_understood(word: str, sign: float, tmp_path):
+    """A weekend that only discharged: nothing else in the file tells which way its current counts."""
+    t = trip(240)
+    flows = np.arange(240) % 20 < 8
+    t = t.with_(current_a=np.where(flows, 4.0, 0.0), voltage_v=np.full(240, 13.2), soc_percent=np.full(240, 80.0))
+    path = tmp_path / "trip.csv"
+    path.write_text(text(with_columns(t, CODED, lambda _trip, row: word if flows[row] else "Idle")))
+
+    recording = read_export(path, OPTIONS)
+
+    np.testing.assert_array_equal(recording.readings.current_a, sign * t.current_a + 0.0)

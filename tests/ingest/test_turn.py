@@ -200,3 +200,51 @@ def test_an_answer_that_is_thin_says_what_it_is_taken_for(tmp_path):
     assert ("sign of the current", "taken to hold throughout lines 2 to 301") in {
         (entry.question, entry.answer) for entry in recording.receipt.inferences
     }
+
+
+def unsigned(t: Trip) -> Trip:
+    return t.with_(current_a=np.abs(t.current_a))
+
+
+def test_a_current_without_signs_that_goes_both_ways_is_refused_with_ways_out(tmp_path):
+    with pytest.raises(Unanswered, match="no sign and no column tells") as refused:
+        read(tmp_path, unsigned(used()))
+
+    assert "--positive charge" in refused.value.mend
+    assert "Ah counter" in refused.value.mend
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_coarse_percentage_gives_no_row_a_direction(seed: int, tmp_path):
+    """Between two whole percents a load may have come and gone."""
+    t = used()
+    noise = np.random.default_rng(seed).normal(0, 0.1, 900)
+
+    with pytest.raises(Unanswered, match="no sign and no column tells"):
+        read(tmp_path, unsigned(t.with_(current_a=np.round(t.current_a + noise, 1))))
+
+
+def test_what_is_declared_one_way_is_empty_where_the_readings_speak_against_it(tmp_path):
+    """All discharge, its owner says, yet the percentage rises with it whenever the charger runs."""
+    t = used()
+
+    recording = read(tmp_path, unsigned(t), replace(OPTIONS, positive="discharge"))
+
+    current = recording.readings.current_a
+    there = np.isfinite(current)
+    np.testing.assert_array_equal(current[there], t.current_a[there])
+    assert 0.5 < there.mean() < 0.75
+    (empty,) = [entry for entry in recording.receipt.repairs if entry.kind == "direction against readings"]
+    assert empty.count == (~there).sum()
+    assert any("all of it is discharge, but" in warning for warning in recording.receipt.warnings)
+
+
+def test_what_only_discharges_needs_no_sign(tmp_path):
+    t = used(300).with_(current_a=np.where(np.arange(300) % 20 < 7, -5.0, -0.6))
+    soc = 90.0 - np.cumsum(-t.current_a) / 60.0
+    t = t.with_(soc_percent=np.round(soc), voltage_v=np.round(13.2 + 0.01 * t.current_a, 2))
+
+    recording = read(tmp_path, unsigned(t))
+
+    np.testing.assert_array_equal(recording.readings.current_a, t.current_a)
+    assert not recording.receipt.warnings
