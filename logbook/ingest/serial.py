@@ -26,6 +26,8 @@ BASES = {"1900": 25_569, "1904": 24_107}
 QUESTION = "spreadsheet days"
 AHEAD_MS = 2 * MS_PER_DAY
 """A clock in another zone, or a little fast, is no clock of the future."""
+FARTHEST_S = 1e11
+"""Of what is no date any more: in the year 5138, which no reading is from."""
 NEAR_MS = 31 * MS_PER_DAY
 JUST_BEFORE_MS = 366 * MS_PER_DAY
 """An export holds readings of the year before it was made, seldom only older ones."""
@@ -84,7 +86,7 @@ def serial_moments(
 
 
 def _moments(values: NDArray[np.float64], days: int) -> NDArray[np.int64]:
-    seconds = np.where(np.isfinite(values), np.rint((values - days) * S_PER_DAY), 0)
+    seconds = np.where(np.isfinite(values), np.rint((values - days) * S_PER_DAY), 0).clip(-FARTHEST_S, FARTHEST_S)
     return seconds.astype(np.int64) * MS_PER_S
 
 

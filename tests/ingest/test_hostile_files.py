@@ -5,13 +5,14 @@ from __future__ import annotations
 import io
 import os
 import zipfile
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
 from logbook.errors import BadData, LogbookError
-from logbook.ingest import ImportOptions, read_export
+from logbook.ingest import ImportOptions, parse_mapping, read_export
 from logbook.ingest.ledger import LONGEST_TEXT, Ledger
 from tests.ingest.fixtures import utf8
 from tests.ingest.trip import lines, trip
@@ -187,6 +188,19 @@ def test_a_row_that_names_columns_by_one_delimiter_and_holds_readings_by_another
 
     with pytest.raises(LogbookError):
         read(tmp_path / "turns.csv", utf8([*elapsed, *timed]))
+
+
+@pytest.mark.parametrize("cell", ["1e20", "99999999999999", "-1e20", "1e308"])
+def test_a_spreadsheet_day_beyond_all_time_is_set_aside_without_a_warning(tmp_path: Path, cell):
+    days = [f"{45_000 + row / 1440:.6f},13.2,-5.0" for row in range(60)]
+    days[20] = f"{cell},13.2,-5.0"
+    path = tmp_path / "days.csv"
+    path.write_text("\n".join(["time,voltage_v,current_a", *days]) + "\n")
+
+    recording = read_export(path, replace(OPTIONS, mapping=parse_mapping('[time]\nformat = "spreadsheet"')))
+
+    assert len(recording.readings) == 59
+    assert [entry.line for entry in recording.set_aside] == [22]
 
 
 def test_a_file_whose_columns_change_without_end_is_refused(tmp_path: Path, monkeypatch):
