@@ -40,6 +40,8 @@ LEAST_COARSE = 6
 """So many of a coarser copy: half an hour of five-minute means."""
 AGREE = 0.9
 """Share of the rows of a coarser copy that lie within what the finer one spans."""
+LEAST_MIRRORED_A, ALIKE_V, ALIKE_SHARE = 0.2, 0.011, 0.05
+"""Two exports of the same moment differ by their rounding (ours)."""
 FIRST_SHOWN = 20
 COARSE = "a coarser copy of readings that are in the logbook in finer steps"
 SHIFTED = "the same readings are in the logbook"
@@ -63,6 +65,8 @@ class Copies:
     other_device: NDArray[np.bool_] | None = None
     replaces: NDArray[np.int64] | None = None
     """Times of stored readings that are a coarser copy of the file's."""
+    mirrored: int = 0
+    """How many readings are the stored ones but for the sign of their current."""
 
     def aside(self) -> Iterator[tuple[NDArray[np.bool_], str]]:
         """What is to be set aside, and why."""
@@ -105,7 +109,7 @@ def copies_among(
     left = ~np.any([np.zeros(len(readings), bool), *shifted.values(), *still.values()], axis=0)
     here = stored.between(first - 4 * MS_PER_HOUR, last + 4 * MS_PER_HOUR)
     coarser, other, replaces = _second_series(here, readings, left)
-    return Copies(shifted, still, unsure, coarser, other, replaces)
+    return Copies(shifted, still, unsure, coarser, other, replaces, 0 if other is None else _mirrored(here, readings))
 
 
 def without_copies(recording: Recording, copies: Copies, texts: Callable[[Sequence[int]], dict[int, str]]) -> Recording:
@@ -115,6 +119,13 @@ def without_copies(recording: Recording, copies: Copies, texts: Callable[[Sequen
         recording = _with_set_aside(recording, mask & keep, reason, texts)
         keep &= ~mask
     receipt = _with_doubt(recording.receipt, copies)
+    if copies.mirrored:
+        told = (
+            f"{copies.mirrored} of its readings are in the logbook with a current of the other sign, and the same voltage: in this "
+            "file or in the stored one the current counts the other way than was taken, in all of it. Undo the import that is "
+            "wrong and import its file again with  --positive charge  or  --positive discharge"
+        )
+        receipt = replace(receipt, warnings=(*receipt.warnings, told))
     if copies.replaces is not None:
         number = len(copies.replaces)
         told = f"{number} stored readings are a coarser copy of these; {TAKES_PLACE}."
@@ -236,6 +247,17 @@ def _still(
 def _frame(readings: Readings) -> Frame:
     names = ("voltage_v", "current_a", "temperature_c", "soc_percent")
     return Frame(np.zeros(len(readings), np.int64), readings.ts_ms, {name: getattr(readings, name) for name in names})
+
+
+def _mirrored(stored: Readings, readings: Readings) -> int:
+    """How many readings have a stored one of the same moment and voltage with the opposite current, where most have."""
+    place = np.clip(np.searchsorted(stored.ts_ms, readings.ts_ms), 0, len(stored) - 1)
+    current, before = readings.current_a, stored.current_a[place]
+    flows = (stored.ts_ms[place] == readings.ts_ms) & (np.abs(current) >= LEAST_MIRRORED_A)
+    same = flows & (np.abs(readings.voltage_v - stored.voltage_v[place]) <= ALIKE_V)
+    opposite = same & (np.abs(current + before) <= ALIKE_SHARE * np.abs(current))
+    count = int(np.count_nonzero(opposite))
+    return count if count >= LEAST_COARSE and count >= AGREE * np.count_nonzero(flows) else 0
 
 
 def _second_series(

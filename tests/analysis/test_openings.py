@@ -137,7 +137,9 @@ def from_inside(
 ):
     """A monitor that shows the cells whether the board is open or not: a load ends, nothing flows, something else begins."""
     count = round(hours * 60)
-    volts = np.concatenate([np.linspace(12.6, ends_v, 60), np.linspace(ends_v + rises_v, rest_v, count), np.full(60, 13.0)])
+    volts = np.concatenate(
+        [np.linspace(12.6, ends_v, 60), np.linspace(ends_v + rises_v, rest_v, count), np.full(60, 13.0)]
+    )
     amps = np.concatenate([np.full(60, -8.0), flicker_a * (np.arange(count) % 5), np.full(60, after_a)])
     return readings_of(amps, voltage_v=volts)
 

@@ -270,3 +270,17 @@ def test_the_rows_between_those_of_a_thinned_export_are_no_second_device(store, 
 
     assert (receipt.rows_stored, receipt.rows_already_known, receipt.rows_set_aside) == (150, 150, 0)
     np.testing.assert_array_equal(stored_times(store, pack), MINUTE.ts_ms)
+
+
+@pytest.mark.parametrize("mirrored", [True, False])
+def test_an_overlap_that_is_there_with_the_other_sign_is_told(mirrored: bool, store, pack, tmp_path):
+    """A monitor set anew between two exports with the same header, taken to count as last time."""
+    import_file(store, export(tmp_path, "first.csv", MINUTE.take(slice(0, 200))), pack, OPTIONS)
+    later = MINUTE.take(slice(100, 300))
+    later = later.with_(current_a=(-later.current_a if mirrored else later.current_a) + 0.0)
+
+    receipt = import_file(store, export(tmp_path, "later.csv", later), pack, OPTIONS)
+
+    told = [warning for warning in receipt.warnings if "with a current of the other sign" in warning]
+    assert len(told) == mirrored
+    assert all("--positive" in warning for warning in told)
