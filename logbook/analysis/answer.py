@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
 
 UNCOUNTED = "A charger seems to be wired past the sensor, so what it charged while the pack was cold is not in the log, and nobody can say."
+LEAST_CYCLES_TOLD = 0.01
 WORTH_A_WORD = 0.05
 """Share of the cycles by which they may be off before that is said (ours)."""
 SURELY = 3.0
@@ -116,11 +117,11 @@ def _doubted(use: Cycles, solved: Balance, hours: pd.DataFrame, pack: Pack) -> C
     """The same, with a word where the pack mostly stood and the sensor's own error makes a good part of what was counted."""
     sigma_a = float(np.linalg.norm([solved.sigma("offset_a"), DRIFT_SIGMA_A, ROUNDING_SHARE * current_step_a(hours)]))
     doubt = sigma_a * float(hours["logged_s"].sum()) / S_PER_HOUR / (2 * pack.rated_ah) if len(hours) else 0.0
-    if doubt <= WORTH_A_WORD * use.equivalent_full_cycles:
+    if doubt <= max(WORTH_A_WORD * use.equivalent_full_cycles, LEAST_CYCLES_TOLD):
         return use
     return replace(
         use,
-        reason=f"It mostly stood, so the sensor's own small error is a good part of this: it may be off by {doubt:.1f} full cycles.",
+        reason=f"It mostly stood, so the sensor's own small error is a good part of this: it may be off by {doubt:.2g} full cycles.",
     )
 
 

@@ -36,6 +36,8 @@ MOST_ODD = 300_000
 """So many rows that are none are looked at, half a minute's work, where fewer are readings."""
 MOST_SECTIONS = 1000
 """Headers in one file, each of which takes some hundredths of a second to understand."""
+SHORT_SECTIONS, SHORT_LINES = 100, 10
+"""So many headers are the end where fewer lines than these stand under each: all below them is looked at anew."""
 MOST_EMPTY = 0.9
 """Of the lines of a block of megabytes, where they are as many as that."""
 
@@ -121,9 +123,10 @@ class _Reader:
             header.preamble,
         )
         self._keep_above(lines, header, dialect, first_line)
-        if len(self.sections) >= MOST_SECTIONS:
+        changes = len(self.sections)
+        if changes >= MOST_SECTIONS or (changes >= SHORT_SECTIONS and first_line < SHORT_LINES * changes):
             raise BadData(
-                f"Its columns change more than {MOST_SECTIONS} times, up to line {first_line}.",
+                f"Its columns change more than {changes} times, up to line {first_line}.",
                 where=self.where,
                 mend="Export each kind of row into a file of its own.",
             )

@@ -213,3 +213,15 @@ def test_a_file_whose_columns_change_without_end_is_refused(tmp_path: Path, monk
 
     with pytest.raises(BadData, match="columns change more than 3 times"):
         read(tmp_path / "turning.csv", utf8(turning))
+
+
+def test_a_file_whose_columns_change_every_other_row_is_refused_early(tmp_path: Path, monkeypatch):
+    monkeypatch.setattr("logbook.ingest.table.SHORT_SECTIONS", 30)
+    rows = lines(trip(rows=60))
+    other = lines(
+        trip(rows=60, start="2024-03-16T21:00:00"), header="timestamp,voltage_v,current_a,soc_percent,temperature_c"
+    )
+    turning = [line for row in range(1, 60, 2) for part in (other, rows) for line in (part[0], *part[row : row + 2])]
+
+    with pytest.raises(BadData, match="columns change more than 30 times, up to line 15[0-9]"):
+        read(tmp_path / "turning.csv", utf8([*rows, *turning]))
