@@ -223,5 +223,5 @@ def test_a_file_whose_columns_change_every_other_row_is_refused_early(tmp_path: 
     )
     turning = [line for row in range(1, 60, 2) for part in (other, rows) for line in (part[0], *part[row : row + 2])]
 
-    with pytest.raises(BadData, match="columns change more than 30 times, up to line 15[0-9]"):
+    with pytest.raises(BadData, match="columns change more than 30 times, up to line 149"):
         read(tmp_path / "turning.csv", utf8([*rows, *turning]))
