@@ -44,6 +44,8 @@ SOC_MOVES, SOC_STANDS = 3.0, 1.0
 AROUND = 10
 LINES_BETWEEN = 4
 """A header that stands again, its units and a blank line may stand between two rows."""
+SILENCES = 10
+"""So many pauses of five minutes to three hours for each that lasts whole half hours make those no more than pauses (ours)."""
 COMPARED = 20_000
 QUESTION = "clock"
 
@@ -217,6 +219,11 @@ def _nothing_moved(frame: Frame, jump: Jump, known: Known) -> bool:
 
 
 def _warn_of_others(frame: Frame, jumps: Sequence[Jump], ledger: Ledger) -> None:
+    """Tell of steps that were taken for gaps; where a log is silent at all times, as one written on change, none stands out."""
+    steps = np.diff(frame.ts_ms)
+    silences = steps[(steps > HALF_HOUR_MS // 6) & (steps <= MOST_HALF_HOURS * HALF_HOUR_MS)]
+    if len(silences) > SILENCES * max(len(jumps), 1):
+        return
     for jump in jumps[:3]:
         before, after = frame.lines[jump.row - 1], frame.lines[jump.row]
         ledger.warn(

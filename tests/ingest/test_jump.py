@@ -18,3 +18,13 @@ def test_loads_that_begin_at_a_turn_of_the_clock_hide_it_not(tmp_path):
 
     with pytest.raises(Unanswered, match="set back by 1 h"):
         read(tmp_path, lines(shown))
+
+
+@pytest.mark.parametrize("pauses", [0, 30])
+def test_an_hour_without_rows_stands_out_only_where_the_log_else_goes_on(tmp_path, pauses):
+    """A log written on change is silent for minutes to an hour whenever nothing happens."""
+    t = trip(rows=900)
+    silent = 60_000 * np.where(np.arange(900) == 450, 60, np.where(np.arange(900) % 29 == 28, 7 * (pauses > 0), 0))
+    told = read(tmp_path, lines(t.with_(ts_ms=t.ts_ms + np.cumsum(silent)))).receipt.warnings
+
+    assert any("went by without a row" in warning for warning in told) == (not pauses)
