@@ -57,6 +57,10 @@ def read_for_pack(
         options = replace(options, time_zone=settle(question, ask, path.name))
         recording = within(_read(path, options, ask, silent), *eras)
         copies = copies_in(store, pack.id, recording.readings, trusted=True)
+    if question := _sign_question(recording, copies, options):
+        options = replace(options, positive=settle(question, ask, path.name))
+        recording = within(_read(path, options, ask, silent), *eras)
+        copies = copies_in(store, pack.id, recording.readings, trusted=_zone_said(options))
     return without_copies(recording, copies, lambda lines: lines_of(path, options, lines))
 
 
@@ -85,6 +89,19 @@ def _read(path: Path, options: ImportOptions, ask: Ask | None, progress: Progres
 
 def _zone_said(options: ImportOptions) -> bool:
     return bool(options.time_zone or (options.mapping and options.mapping.time.zone))
+
+
+def _sign_question(recording: Recording, copies: Copies, options: ImportOptions) -> Question | None:
+    """Asked where readings are in the logbook with the other sign, unless the owner has said how this file counts."""
+    if not copies.mirrored or options.positive or (options.mapping and options.mapping.positive):
+        return None
+    return Question(
+        "positive",
+        "Does a positive current charge or discharge the pack?",
+        ("charge", "discharge"),
+        f"{copies.mirrored} of its {len(recording.readings)} readings are in the logbook with a current of the other sign.",
+        "--positive charge  or  --positive discharge",
+    )
 
 
 def _clock_question(recording: Recording, copies: Copies) -> Question | None:

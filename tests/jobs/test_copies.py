@@ -284,3 +284,19 @@ def test_an_overlap_that_is_there_with_the_other_sign_is_told(mirrored: bool, st
     told = [warning for warning in receipt.warnings if "with a current of the other sign" in warning]
     assert len(told) == mirrored
     assert all("--positive" in warning for warning in told)
+
+
+def test_an_overlap_of_the_other_sign_is_asked_about_where_nobody_has_said_how_it_counts(store, pack, tmp_path):
+    """Its own readings cannot tell: a steady draw at a steady voltage, whose header was read before."""
+    flat = MINUTE.with_(voltage_v=np.full(len(MINUTE), 13.2), soc_percent=np.full(len(MINUTE), np.nan))
+    import_file(store, export(tmp_path, "first.csv", flat.take(slice(0, 200))), pack, OPTIONS)
+    later = flat.take(slice(100, 300))
+    path = export(tmp_path, "later.csv", later.with_(current_a=-later.current_a + 0.0))
+    unsaid = replace(OPTIONS, positive=None)
+
+    with pytest.raises(Unanswered, match="in the logbook with a current of the other sign"):
+        import_file(store, path, pack, unsaid)
+    receipt = import_file(store, path, pack, unsaid, ask=lambda question: {"positive": "discharge"}[question.key])
+
+    assert (receipt.rows_stored, receipt.rows_already_known) == (100, 100)
+    assert receipt.warnings == ()
