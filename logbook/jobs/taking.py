@@ -58,7 +58,8 @@ def read_for_pack(
         recording = within(_read(path, options, ask, silent), *eras)
         copies = copies_in(store, pack.id, recording.readings, trusted=True)
     if question := _sign_question(recording, copies, options):
-        options = replace(options, positive=settle(question, ask, path.name))
+        said = settle(question, ask, path.name)
+        options = replace(options, positive="charge" if said == "charge" else "discharge")
         recording = within(_read(path, options, ask, silent), *eras)
         copies = copies_in(store, pack.id, recording.readings, trusted=_zone_said(options))
     return without_copies(recording, copies, lambda lines: lines_of(path, options, lines))
