@@ -27,7 +27,7 @@ PLATEAU_CELL_V, MOST_BESIDE_MS = (3.1, 3.4), 120_000
 10 mΩ 0.05 V, in ten minutes of a 100 Ah pack more than 0.1 V (from memory: half a volt a cell over the last tenth)."""
 OPEN_SHARE = 0.6
 """Below this share of the usual voltage the protection board has opened, and steps say nothing."""
-MOST_STEP_MS = 900_000
+MINUTE_MS, MOST_STEP_MS = 60_000, 900_000
 """Samples further apart say nothing about steps."""
 SMALLEST_STEP_A = 0.5
 LEAST_OF_USUAL = 0.2
@@ -261,19 +261,28 @@ def large_steps(frame: Frame) -> NDArray[np.intp]:
     current = frame.get("current_a")
     if len(frame) < 2 or not np.isfinite(current).any():
         return np.empty(0, np.intp)
-    size = max(SMALLEST_STEP_A, 0.1 * float(np.nanpercentile(np.abs(thinned(current)), USUALLY_BELOW)))
-    return np.flatnonzero(np.abs(np.diff(current)) >= size)
+    return np.flatnonzero(np.abs(np.diff(current)) >= _large_a(current))
+
+
+def _large_a(current_a: NDArray[np.float64]) -> float:
+    return max(SMALLEST_STEP_A, 0.1 * float(np.nanpercentile(np.abs(thinned(current_a)), USUALLY_BELOW)))
 
 
 def top_votes(frame: Frame, cells_in_series: int | None) -> Ballot:
-    """Rows at which the voltage rises above 3.5 V a cell, and whether their current is positive or negative."""
+    """Rows at which the voltage rises above 3.5 V a cell, and whether their current is positive or negative.
+
+    One a minute at most, and none by a small current: when a charge has ended the voltage stays up for minutes, and
+    flickers, while a load draws already.
+    """
     voltage, current = frame.get("voltage_v"), frame.get("current_a")
     cells = cells_in_series or cells_likely(voltage)
-    if not cells:
+    if not cells or not np.isfinite(current).any():
         return NO_VOTES
     high = np.flatnonzero(voltage > TOP_CELL_V * cells)
     high = high[high > 0]
-    rows = high[(voltage[high] > voltage[high - 1]) & (np.abs(current[high]) > SMALLEST_STEP_A)]
+    rows = high[(voltage[high] > voltage[high - 1]) & (np.abs(current[high]) >= _large_a(current))]
+    minute = frame.ts_ms[rows] // MINUTE_MS
+    rows = rows[np.diff(minute, prepend=minute[:1] - 1) != 0]
     return Ballot(rows, np.sign(current[rows]), rows)
 
 

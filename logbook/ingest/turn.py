@@ -5,6 +5,7 @@ Between the last vote for the old way and the first for the new one nothing tell
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,7 @@ from logbook.ingest.sign import (
     soc_votes,
     steps_stand,
 )
+from logbook.units import MS_PER_HOUR
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -34,6 +36,8 @@ FLIP_SHARE = 0.85
 """Of the votes on either side of a turn so many go one way (ours)."""
 TURN_COSTS = 4
 """A turn explains votes better where at least so many more would be wrong without it (ours)."""
+LEAST_TURNED_MS = 2 * MS_PER_HOUR
+"""Nobody sets a monitor anew and back within so little time; what speaks against the rest there is told and no turn (ours)."""
 BESIDE = 4 * FLIP_VOTES
 STRAY, COARSE_MS = 1, 60_000
 """So many percentages beside a turn may be wrong, by what flowed before or by rounding, and so many steps of readings so
@@ -78,6 +82,8 @@ def flips(frame: Frame, found: VotesOfSources, cells_in_series: int | None = Non
     if not cuts:
         return []
     rows = [int(votes.rows[cut]) for cut in cuts]
+    if any(frame.ts_ms[after] - frame.ts_ms[before] < LEAST_TURNED_MS for before, after in itertools.pairwise(rows)):
+        return []
     edges = [0, *rows, len(frame)]
     if not by_steps and any(steps_stand(sure, edges[at + 1], edges[at], edges[at + 2]) for at in range(len(cuts))):
         return []

@@ -248,3 +248,31 @@ def test_what_only_discharges_needs_no_sign(tmp_path):
 
     np.testing.assert_array_equal(recording.readings.current_a, t.current_a)
     assert not recording.receipt.warnings
+
+
+def at_the_top(rows: int = 21_600) -> Trip:
+    """Readings a second apart: a charge to the top, and after its end minutes in which a small load draws while the voltage stays up."""
+    rng = np.random.default_rng(3)
+    row = np.arange(rows)
+    phase = row % 7200
+    charge = np.clip(20.0 - phase / 250.0, -0.6, None)
+    current = np.where(phase < 5400, charge, -6.0 - 3.0 * (row // 400 % 2))
+    volts = np.where((phase > 2400) & (phase < 5400), 14.3, 13.2) + 0.01 * current + rng.normal(0, 0.004, rows)
+    soc = 90.0 + np.concatenate([[0.0], np.cumsum(current[:-1])]) / 3600.0
+    return Trip(
+        np.datetime64("2024-03-15T06:00:00", "ms").astype(np.int64) + 1000 * row,
+        np.round(volts, 3),
+        np.round(current + rng.normal(0, 0.03, rows), 2),
+        np.full(rows, 18.0) + np.round(rng.normal(0, 0.1, rows), 1),
+        np.round(np.clip(soc, 0, 100), 1),
+    )
+
+
+def test_a_load_that_draws_while_the_voltage_is_still_up_is_no_turn(tmp_path):
+    t = at_the_top()
+
+    recording = read(tmp_path, t)
+
+    assert not [entry for entry in recording.receipt.inferences if entry.question == "sign of the current"]
+    assert recording.receipt.repairs == ()
+    np.testing.assert_allclose(recording.readings.current_a, t.current_a, atol=0.051)
