@@ -51,6 +51,13 @@ AGREE_CELL_V = 0.03
 TAPERED_C_RATE = 0.35
 NEARLY_FULL_CELL_V = 3.4
 NEARLY_FULL_HOLD_S = 900.0
+HELD_HIGH_CELL_V, HELD_HIGH_SOC, HELD_HIGH_SIGMA = (
+    [3.40, 3.43, 3.46, 3.50],
+    [0.982, 0.989, 0.993, 0.996],
+    [0.013, 0.009, 0.007, 0.006],
+)
+"""Constant voltage, tapered to half the tail, and the state of charge it brings, below the 1 of 3.6 V and that tail: the
+public cells of `hold` say 0.989 for 3.40 V after a charge and 0.996 for 3.42 V at rest; less what the current hides (ours)."""
 KNEE_CELL_V = 3.12
 GENTLE_SHARE = 0.3
 """Share of what the cold keeps back that it keeps back from the gentlest load too (ours)."""
@@ -184,9 +191,15 @@ def _full(track: Track, pack: Pack) -> list[Row]:
             continue
         if any(start <= last and first <= end + _samples(track, end, S_PER_HOUR * 12) for start, end in taken):
             continue
-        rows += _edges(track, last, "nearly_full", 0.982, 0.013, pack)
+        rows += _edges(track, last, "nearly_full", *_nearly_full(track, first, last, pack), pack)
     rows += _tapered(track, pack, taken)
     return rows + _held(track, pack, {row[0] for row in rows})
+
+
+def _nearly_full(track: Track, first: int, last: int, pack: Pack) -> tuple[float, float]:
+    """State of charge, and its sigma, to which a constant voltage below that of full brings the cells."""
+    cell_v = float(np.nanmedian(track.readings.voltage_v[first : last + 1])) / pack.cells_in_series
+    return tuple(float(np.interp(cell_v, HELD_HIGH_CELL_V, column)) for column in (HELD_HIGH_SOC, HELD_HIGH_SIGMA))  # type: ignore[return-value]
 
 
 def _held(track: Track, pack: Pack, tops: set[int]) -> list[Row]:

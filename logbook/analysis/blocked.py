@@ -39,6 +39,8 @@ LEAST_SAMPLES = 3
 JOIN_S = 3600.0
 BEFORE_S, LONG_S, WELL_BELOW_C = 7200.0, 1800.0, 1.0
 STILL_S = 1800.0
+TAPERS_WITHIN_S, TAPERED_SHARE = 900.0, 0.5
+"""A charge that fell by half within a quarter of an hour before it ended was ending by itself (ours)."""
 LOADS_S = 12 * S_PER_HOUR
 STILL_C_RATE = 0.0025
 """Within this of zero, and without a flicker, nothing flows; the rest is the sensor's own zero."""
@@ -114,9 +116,15 @@ def _ceased(track: Track, pack: Pack) -> Iterator[tuple[int, int]]:
             continue
         flickers = np.ptp(amps[first : last + 1]) > 2.05 * step_a[first]
         charged = np.nanmax(np.append(amps[max(0, first - 2) : first], -np.inf)) >= trickle_a
+        before = int(np.searchsorted(readings.ts_ms, readings.ts_ms[first] - TAPERS_WITHIN_S * MS_PER_S))
+        tapered = amps[first - 1] < TAPERED_SHARE * np.nanmax(np.append(amps[before:first], 0.0))
+        rested = (
+            np.nanmedian(np.append(readings.voltage_v[first : last + 1], np.nan))
+            >= FULL_RESTS_CELL_V * pack.cells_in_series
+        )
         again = abs(amps[last + 1] - amps[last]) >= trickle_a / 2
         earlier = int(np.searchsorted(readings.ts_ms, readings.ts_ms[first] - LOADS_S * MS_PER_S))
         loaded = np.nanmin(np.append(amps[earlier:first], np.inf)) <= -STILL_C_RATE * pack.rated_ah
         full = np.nanmax(np.append(readings.voltage_v[max(0, first - 2) : first + 1], -np.inf)) >= top_v
-        if charged and again and loaded and not flickers and not full:
+        if charged and again and loaded and not (flickers or full or (tapered and rested)):
             yield first, last

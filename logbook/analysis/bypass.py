@@ -21,6 +21,8 @@ MOST_OFFSET_A = 0.2
 LEAST_OPEN_S = 300.0
 ZERO_SIGMA_A = 0.01
 """Rounding and drift of a sensor's zero seen while no current can flow."""
+ALONE_SIGMA_A, SIGMA_OF_MEDIAN = 0.05, 0.6745
+"""A zero seen once may have been something that flowed after all (ours); median distance over 1 sd of a normal spread."""
 SURELY, CONTRADICTS, LEAST_APART_A = 1.645, 3.0, 0.1
 
 
@@ -34,7 +36,10 @@ def zero_seen(tables: Mapping[str, pd.DataFrame]) -> tuple[float, float] | None:
         zeros = zeros.assign(zero_step_a=2 * zeros["least_a"])
     if not len(zeros):
         return None
-    return float(zeros["zero_a"].median()), ZERO_SIGMA_A**2 + float(zeros["zero_step_a"].median()) ** 2 / 12
+    zero_a = float(zeros["zero_a"].median())
+    apart_a = float((zeros["zero_a"] - zero_a).abs().median()) / SIGMA_OF_MEDIAN
+    alone_a = ALONE_SIGMA_A / len(zeros)
+    return zero_a, ZERO_SIGMA_A**2 + apart_a**2 + alone_a**2 + float(zeros["zero_step_a"].median()) ** 2 / 12
 
 
 def past_sensor_a(offset_a: float, sigma_a: float, seen: tuple[float, float] | None) -> float | None:

@@ -69,8 +69,8 @@ def cycles(
         equivalent_full_cycles=round((charge_ah + discharge_ah) / (2 * pack.rated_ah), 3),
         charge_ah=round(charge_ah, 4),
         discharge_ah=round(discharge_ah, 4),
-        charge_wh=round(_energy_wh(hours, "charge", true_in_ah), 3),
-        discharge_wh=round(_energy_wh(hours, "discharge", true_out_ah), 3),
+        charge_wh=round(_energy_wh(hours, "charge", true_in_ah, charge_ah), 3),
+        discharge_wh=round(_energy_wh(hours, "discharge", true_out_ah, discharge_ah), 3),
         depth_histogram=histogram,
         hot_hours=_hours(hours["hot_s"]),
         full_and_warm_hours=_hours(hours["full_warm_s"]),
@@ -96,13 +96,19 @@ def _without_offset(
     return true_in_ah - common_ah, true_out_ah - common_ah
 
 
-def _energy_wh(hours: pd.DataFrame, way: str, true_ah: NDArray[np.float64]) -> float:
-    """Energy of that charge at the voltage at which each hour's was counted, Wh."""
+def _energy_wh(hours: pd.DataFrame, way: str, true_ah: NDArray[np.float64], told_ah: float) -> float:
+    """Energy of the charge that is told, at the mean voltage of what was counted that way, Wh.
+
+    Each hour's true charge moves at the voltage at which it was counted; what flowed unseen has no voltage of its own.
+    """
     counted_wh, counted_ah = hours[f"{way}_wh"].to_numpy(float), hours[f"{way}_ah"].to_numpy(float)
     all_wh, all_ah = ((hours[f"charge_{unit}"] + hours[f"discharge_{unit}"]).to_numpy(float) for unit in ("wh", "ah"))
-    mean_v = np.divide(all_wh, all_ah, out=np.zeros(len(hours)), where=all_ah > 0)
+    resting_v = hours["min_voltage_v"].to_numpy(float)
+    mean_v = np.divide(all_wh, all_ah, out=np.nan_to_num(resting_v), where=all_ah > 0)
     volts = np.divide(counted_wh, counted_ah, out=mean_v, where=counted_ah > 0)
-    return float((volts * true_ah).sum())
+    known = volts > 0
+    total_ah = float(true_ah[known].sum())
+    return float((volts * true_ah)[known].sum()) / total_ah * told_ah if total_ah > 0 else 0.0
 
 
 def _behind_zero_ah(

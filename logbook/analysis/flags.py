@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Limits
 
 SHEET = "Go by the pack's own sheet; where in doubt ask its maker."
+WEAK_CELL_V = 0.5
+"""Near empty a lowest cell at 2.5 V lies so far below one that still holds some 3 % (ours, by the table of `ocv`)."""
 MOSTLY_UNSEEN = 1.5
 """From a drain so many times what the sensor shows on, what it does not show is the news (ours)."""
 CLEARLY_BACK = 0.8
@@ -264,6 +266,27 @@ def _unseen_drain(health: Health, rules: Rules) -> Iterator[Flag]:
     )
 
 
+def _weak_cell(health: Health, rules: Rules) -> Iterator[Flag]:
+    """A cell that is level with the others at full is empty before them."""
+    cells = health.cells
+    full, empty = cells.spread_full_v, cells.spread_empty_v
+    if empty is None or cells.first_empty_cell is None:
+        return
+    level = full is not None and full.value <= rules.limits.flag_cell_spread_v
+    if not level or not rules.reaches("weak_cell", empty.value, WEAK_CELL_V):
+        return
+    yield Flag(
+        "weak_cell",
+        "look",
+        f"Cell {cells.first_empty_cell} is level with the others at full and {empty.value:.2f} V below them near empty: it holds less, and "
+        "the whole pack ends with it.",
+        None,
+        None,
+        "Balancing does not mend it. Watch its voltage near empty, keep the log as evidence for a claim, and have the pack checked; "
+        f"do not open it. {SHEET}",
+    )
+
+
 def _cells_apart(health: Health, rules: Rules) -> Iterator[Flag]:
     """A cell reaches full, or full and empty, before the others."""
     cells = health.cells
@@ -349,6 +372,7 @@ RULES: tuple[Callable[[Health, Rules], Iterator[Flag]], ...] = (
     _below_rating,
     _capacity_unknown,
     _run_flat,
+    _weak_cell,
     _cells_apart,
     _refused_cold,
     _sensor_offset,

@@ -15,7 +15,7 @@ import pandas as pd
 
 from logbook.analysis.resolution import resolution
 from logbook.analysis.runs import runs
-from logbook.units import MS_PER_DAY, MS_PER_HOUR
+from logbook.units import MS_PER_DAY, MS_PER_HOUR, S_PER_HOUR
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -35,6 +35,8 @@ LOW_CELL_V = 3.1
 """A cell, corrected for its load, at or under this just before the opening was in the bottom knee."""
 ENDED_CELL_V, LEAST_CEASED_S, FLICKER_STEPS = 2.9, 600.0, 1.05
 """A cell, corrected for its load, that is next to empty, and how long and still nothing must flow then for an open board."""
+WANDERS_STEPS, WANDERS_A, RISES_V, LEAST_INSIDE_H = 2.05, 0.05, 0.05, 1.0
+"""A zero stays within so many steps of its resolution, or so many amperes, and open terminals do not rise (ours)."""
 RECOVERS_CELL_V, RECOVERED_CELL_V = 0.03, 3.2
 """An empty cell that is left alone rises by this within an hour, and no further than to that within hours (ours)."""
 TOTAL_RESISTANCE_CELL_OHM_AH = 0.225
@@ -85,7 +87,13 @@ def openings(track: Track, pack: Pack) -> pd.DataFrame:
                 "before_cell_v": float(seen_cell_v[-1]) if len(seen_cell_v) else np.nan,
                 "before_a": float(seen_a[-1]) if len(seen_a) else np.nan,
                 "before_c": float(readings.temperature_c[first]),
-                "zero_a": _zero_a(amps[first : last + 1], from_inside=bool(ceased[first])),
+                "zero_a": _zero_a(
+                    amps[first : last + 1],
+                    volts[first : last + 1],
+                    float(step_a[first]),
+                    _open_s(track, first, last) / S_PER_HOUR,
+                    from_inside=bool(ceased[first]),
+                ),
                 "zero_step_a": float(step_a[first]),
                 "least_a": _least_a(readings.ts_ms, amps, first),
                 "open_s": _open_s(track, first, last),
@@ -150,10 +158,22 @@ def _ceased_empty(track: Track, pack: Pack) -> NDArray[np.bool_]:
     return found
 
 
-def _zero_a(amps: NDArray[np.float64], *, from_inside: bool) -> float:
-    """What the sensor shows of nothing, A; a monitor inside the pack that knows its board open may write down a nought."""
-    zero_a = float(np.nanmedian(amps)) if not np.isnan(amps[0]) else np.nan
-    return np.nan if from_inside and zero_a == 0.0 else zero_a
+def _zero_a(
+    amps: NDArray[np.float64], volts: NDArray[np.float64], step_a: float, hours: float, *, from_inside: bool
+) -> float:
+    """What the sensor shows of nothing, A; NaN where something may flow, or a monitor inside knows its board open.
+
+    Cells that lie flat take a charge at such voltages too: then the current wanders, or the voltage rises.
+    """
+    seen = amps[np.isfinite(amps)]
+    if not len(seen) or np.isnan(amps[0]):
+        return np.nan
+    zero_a = float(np.median(seen))
+    wanders = np.subtract(*np.percentile(seen, [95, 5])) > max(WANDERS_STEPS * step_a, WANDERS_A)
+    if from_inside:
+        return np.nan if wanders or zero_a == 0.0 or hours < LEAST_INSIDE_H else zero_a
+    rises = zero_a > 0 and float(np.nanmax(volts) - volts[0]) > RISES_V
+    return np.nan if wanders or rises else zero_a
 
 
 def _least_a(ts_ms: NDArray[np.int64], amps: NDArray[np.float64], place: int) -> float:

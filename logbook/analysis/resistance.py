@@ -32,7 +32,7 @@ ACTIVATION_SIGMA_J_PER_MOL = 4_000.0
 JOINTS_SHARE, JOINTS_SIGMA = 0.15, 0.1
 """Share of the pack's resistance at 25 °C that is lugs, bars and the board's switches, half to one of three to five
 milliohms; it does not follow the cells' temperature (common practice, no source)."""
-LEAST_TREND_DAYS = 180.0
+LEAST_TREND_DAYS = 330.0
 
 
 def temperature_factor(temperature_c: ArrayLike) -> NDArray[np.float64]:
@@ -93,7 +93,7 @@ def resistance(steps: pd.DataFrame, interval_s: float | None) -> Resistance:
 def _trend(chosen: pd.DataFrame, ohm: NDArray[np.float64], value: float) -> tuple[Estimate | None, str | None]:
     years = chosen["start_ms"].to_numpy(float) / (MS_PER_DAY * DAYS_PER_YEAR)
     if np.ptp(years) * DAYS_PER_YEAR < LEAST_TREND_DAYS:
-        return None, "A trend of resistance needs load steps over half a year or more."
+        return None, "A trend of resistance needs load steps over a year: over less, the seasons go into it."
     days = (chosen["start_ms"].to_numpy() // MS_PER_DAY).astype(int)
     unique = np.unique(days)
     daily = np.array([np.median(ohm[days == day]) for day in unique]) * 1000

@@ -113,11 +113,23 @@ def as_read_later(tables: Mapping[str, pd.DataFrame], change: ZeroChange) -> dic
         "tally": tally.assign(counted_ah=tally["counted_ah"] - counted_ah),
         "openings": openings.assign(zero_a=zero_a.where(~seen, zero_a - change.by_a)),
         "cold": without_offset(pieces, pieces_a),
-        "hours": hours.assign(charge_ah=moved[0], discharge_ah=moved[1]),
+        "hours": hours.assign(
+            charge_ah=moved[0],
+            discharge_ah=moved[1],
+            charge_wh=_at_the_same_voltage(hours["charge_wh"], hours["charge_ah"], moved[0]),
+            discharge_wh=_at_the_same_voltage(hours["discharge_wh"], hours["discharge_ah"], moved[1]),
+        ),
         "anchors": anchors.assign(
             hour_net_ah=anchors["hour_net_ah"] - within_ah, hour_charge_ah=inside[0], hour_discharge_ah=inside[1]
         ),
     }
+
+
+def _at_the_same_voltage(wh: pd.Series, ah: pd.Series, moved_ah: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Energy of charge that was counted otherwise, Wh."""
+    counted_wh, counted_ah = wh.to_numpy(float), ah.to_numpy(float)
+    volts = np.divide(counted_wh, counted_ah, out=np.zeros(len(counted_wh)), where=counted_ah > 0)
+    return volts * moved_ah
 
 
 def _shared_out(

@@ -230,3 +230,4 @@ def test_what_flows_behind_a_shown_zero_is_counted():
     found = answer(digest(replace(readings, current_a=np.where(hidden, 0.0, readings.current_a)), PACK), PACK)
 
     assert found.cycles.equivalent_full_cycles == pytest.approx(true_ah / 2 / PACK.rated_ah, rel=0.03)
+    assert found.cycles.discharge_wh / found.cycles.discharge_ah == pytest.approx(13.1, abs=0.3)

@@ -253,6 +253,14 @@ def test_cells_out_of_step_and_a_weak_cell_are_told_apart(quiet):
     assert not {"cells_apart", "weak_cell"} & set(codes(replace(quiet, cells=spread(0.05, 2, 2))))
 
 
+@pytest.mark.parametrize(("apart_v", "told"), [(0.27, False), (0.62, True)])
+def test_a_cell_that_is_level_at_full_and_far_below_at_empty_is_weak(quiet, apart_v, told):
+    """Cells of even charge at full that differ by 8 to 12 % of capacity stand 0.5 to 0.8 V apart at empty (common practice, no source)."""
+    level = replace(spread(0.02, 3, 3), spread_empty_v=Estimate(apart_v, apart_v - 0.2, apart_v + 0.2), days_empty=12)
+
+    assert ("weak_cell" in codes(replace(quiet, cells=level))) == told
+
+
 def test_a_refused_charge_is_good_news_with_its_span(quiet):
     refused = ProtectionEvent(START_MS, START_MS + HOUR_MS, "charge_blocked_cold")
     health = with_part(quiet, "protection", events=(refused,))

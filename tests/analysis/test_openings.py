@@ -196,3 +196,22 @@ def test_an_opening_seen_from_inside_is_the_same_whole_days_later(days):
 
     assert later["start_ms"].to_numpy() - plain["start_ms"].to_numpy() == days * 86_400_000
     assert later["kind"].tolist() == plain["kind"].tolist()
+
+
+def at_bare_terminals(amps: np.ndarray, volts: np.ndarray):
+    """An hour of use, then terminals at a few volts, then use again."""
+    shown = np.concatenate([np.full(60, -5.0), amps, np.full(60, -5.0)])
+    return readings_of(shown, voltage_v=np.concatenate([np.full(60, 12.9), volts, np.full(60, 13.0)]))
+
+
+@pytest.mark.parametrize(
+    ("amps", "volts", "zero_a"),
+    [
+        (np.full(30, 0.08), np.full(30, 3.2), 0.08),
+        (np.full(30, 0.5), np.linspace(5.0, 7.5, 30), np.nan),
+        (np.linspace(0.3, 1.6, 30), np.full(30, 6.0), np.nan),
+    ],
+    ids=["nothing flows", "a flat pack is charged", "the sun rises"],
+)
+def test_a_charge_into_a_pack_that_lies_flat_is_no_measured_zero(amps, volts, zero_a):
+    assert listed(at_bare_terminals(amps, volts))["zero_a"].tolist() == pytest.approx([zero_a], nan_ok=True)

@@ -125,8 +125,9 @@ def test_a_growth_of_a_tenth_a_year_comes_back(rng):
     assert trend.low > 0
 
 
-def test_no_trend_from_ten_days():
-    answer = resistance(steps(6.0, days=10), 1.0)
+@pytest.mark.parametrize("days", [10, 240])
+def test_no_trend_before_a_year_has_shown_all_its_seasons(days):
+    answer = resistance(steps(6.0, days=days), 1.0)
 
     assert answer.percent_per_year is None
     assert answer.reason

@@ -74,4 +74,6 @@ def test_everything_before_the_change_is_read_as_the_later_instrument_would_have
     assert one.monitor.zero_changes == ()
     assert two.monitor.current_offset_a.value == pytest.approx(-0.06, abs=0.02)
     assert two.cycles.equivalent_full_cycles == pytest.approx(one.cycles.equivalent_full_cycles, rel=0.01)
+    assert two.cycles.charge_wh == pytest.approx(one.cycles.charge_wh, rel=0.01)
+    assert two.cycles.discharge_wh == pytest.approx(one.cycles.discharge_wh, rel=0.01)
     assert two.idle.standby_current_a.low <= 0.12 <= two.idle.standby_current_a.high
