@@ -31,6 +31,7 @@ COARSE_STEP_A = 0.1
 NOISE_C_RATE = 0.003
 """A sensor for hundreds of amperes flickers by some tenths of one (ours)."""
 PROVED = ("full", "nearly_full")
+NO_CURRENT = "The readings carry no current, so nothing of this was counted. Export the current beside the voltage."
 
 
 def cycles(
@@ -51,6 +52,8 @@ def cycles(
     """
     if hours.empty:
         return Cycles(0.0, 0.0, 0.0, 0.0, 0.0, (), "There are no readings yet.")
+    if not hours["logged_s"].any():
+        return Cycles(0.0, 0.0, 0.0, 0.0, 0.0, (), NO_CURRENT)
     true_in_ah, true_out_ah = _without_offset(hours, offset_a, NOISE_C_RATE * pack.rated_ah)
     true_in, true_out = float(true_in_ah.sum()), float(true_out_ah.sum())
     false_in, false_out = _while_open_ah(openings, offset_a)

@@ -171,6 +171,13 @@ def test_nothing_is_joined_across_a_pause():
     assert use.charge_ah + use.discharge_ah == pytest.approx(80.0, rel=0.01)
 
 
+def test_readings_without_a_current_are_a_reason_not_a_zero_alone():
+    found = worked(replace(Timeline(soc=0.5).flow(-10.0, 3).readings(), current_a=np.full(180, np.nan)))
+
+    assert found.equivalent_full_cycles == 0.0
+    assert "no current" in found.reason
+
+
 def test_no_readings_are_a_reason_not_a_zero_alone():
     tables = digest(Readings.empty(), PACK)
 
