@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 PART_ROWS = 500_000
 """Readings looked at together, stored and incoming: bounds the memory."""
+FIRST_ROWS = 100_000
+"""The same of the first part, for which the database would wait with nothing to do."""
 PIECE_ROWS = 2_000_000
 """Readings digested together: bounds the memory."""
 
@@ -30,7 +32,12 @@ def parts_of(connection: Connection, pack_id: int, ts_ms: NDArray[np.int64]) -> 
     days, firsts, counts = np.unique(ts_ms // MS_PER_DAY, return_index=True, return_counts=True)
     stored = count_by_day(connection, pack_id, int(days[0]) * MS_PER_DAY, (int(days[-1]) + 1) * MS_PER_DAY)
     held = counts + np.array([stored.get(int(day), 0) for day in days])
-    for first, last in runs(days, held, PART_ROWS):
+    parts = runs(days, held, PART_ROWS)
+    first, last = parts[0]
+    begun = first + max(int(np.searchsorted(np.cumsum(held[first : last + 1]), FIRST_ROWS, side="right")) - 1, 0)
+    if begun < last:
+        parts[:1] = [(first, begun), (begun + 1, last)]
+    for first, last in parts:
         rows = slice(int(firsts[first]), int(firsts[last] + counts[last]))
         yield *bucket_range(int(ts_ms[rows][0]), int(ts_ms[rows][-1])), rows
 

@@ -56,8 +56,31 @@ def test_what_goes_in_comes_out(engine, count, first):
 def test_a_long_table_is_laid_out_and_its_constant_stands_in_the_statement():
     batch = batch_of("thing", rows_of(WORTH_ROWS + 3))
 
-    assert (batch.parameters.num_rows, batch.parameters.num_columns, batch.rest.num_rows) == (10, 3 * ROWS, 3)
-    assert batch.statement.startswith("INSERT INTO thing (often, id, share, pack) VALUES (?, ?, ?, -7), (?, ?, ?, -7)")
+    assert (batch.parameters.num_rows, batch.parameters.num_columns, batch.rest.num_rows) == (10, 2 * ROWS + 1, 3)
+    assert batch.statement.startswith(
+        "INSERT INTO thing (often, id, share, pack) VALUES (?1, ?201+0, ?202, -7), (?2, ?201+1, ?203, -7)"
+    )
+
+
+@pytest.mark.parametrize(
+    "ids",
+    [
+        np.arange(3 * WORTH_ROWS) * 1000 + 1_700_000_000_000,
+        -7 * np.arange(3 * WORTH_ROWS),
+        np.arange(3 * WORTH_ROWS) + np.repeat([0, 5000, 9000], WORTH_ROWS),
+        np.arange(3 * WORTH_ROWS) + (np.arange(3 * WORTH_ROWS) > 777),
+        np.array([-(2**62), 2**62, *range(3 * WORTH_ROWS - 2)]),
+    ],
+    ids=["every second", "downwards", "with pauses", "with one pause within a statement", "far apart"],
+)
+def test_numbers_that_go_up_evenly_are_handed_over_once_a_statement_and_come_out_the_same(engine, ids):
+    rows = pa.table({"id": ids, "often": np.arange(len(ids)) % 3})
+
+    with engine.begin() as connection:
+        dialect.bulk_insert(connection, thing, rows)
+        found = connection.execute(sa.select(thing.c.id, thing.c.often)).all()
+
+    assert sorted(found) == sorted(zip(ids.tolist(), (np.arange(len(ids)) % 3).tolist(), strict=True))
 
 
 @pytest.mark.parametrize(
