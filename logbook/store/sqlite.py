@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import sqlalchemy as sa
@@ -10,6 +11,7 @@ from sqlalchemy import event
 from logbook.store import dialect
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from sqlalchemy.engine import Connection, Engine
@@ -36,3 +38,26 @@ def reading_engine(path: Path, *, immutable: bool) -> Engine:
         connection.exec_driver_sql(f"BEGIN {dialect.READ}")
 
     return engine
+
+
+@contextmanager
+def lock_of(path: Path) -> Iterator[Callable[[], bool]]:
+    """An exclusive lock on an empty database of its own, which no other connection of this program opens; gives the attempt at it."""
+    import sqlite3  # noqa: PLC0415 - no logbook is opened by it
+
+    connection = sqlite3.connect(path, timeout=0, isolation_level=None)
+
+    def attempt() -> bool:
+        try:
+            connection.execute("PRAGMA journal_mode=OFF")  # or a killed program leaves a second file
+            connection.execute("BEGIN EXCLUSIVE")
+        except sqlite3.OperationalError as error:
+            if "locked" in str(error):
+                return False
+            raise OSError(str(error)) from error
+        return True
+
+    try:
+        yield attempt
+    finally:
+        connection.close()

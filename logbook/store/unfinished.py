@@ -53,25 +53,13 @@ def by_folder(folder: Path) -> Iterator[Callable[[], bool]]:
 @contextmanager
 def by_file(folder: Path) -> Iterator[Callable[[], bool]]:
     """SQLite's lock on an empty database in the folder, known to every system it runs on; gives the attempt at it."""
-    import sqlite3  # noqa: PLC0415 - needed here alone
+    from logbook.store.sqlite import lock_of  # noqa: PLC0415 - needed here alone
 
     path = folder / LOCK_FILE
-    connection = sqlite3.connect(path, timeout=0, isolation_level=None)
-
-    def attempt() -> bool:
-        try:
-            connection.execute("PRAGMA journal_mode=OFF")  # or a killed program leaves a second file
-            connection.execute("BEGIN EXCLUSIVE")
-        except sqlite3.OperationalError as error:
-            if "locked" in str(error):
-                return False
-            raise OSError(str(error)) from error
-        return True
-
     try:
-        yield attempt
+        with lock_of(path) as attempt:
+            yield attempt
     finally:
-        connection.close()
         if sys.platform == "win32":  # where a file that another program waits for is not removed
             with suppress(OSError):
                 path.unlink()
