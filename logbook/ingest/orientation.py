@@ -142,8 +142,14 @@ def _tell(frame: Frame, parts: Untold, ledger: Ledger) -> None:
 
 
 def _named(frame: Frame, parts: Sequence[tuple[int, int]]) -> str:
+    """Lines of some stretches, those that meet as one."""
     there = [frame.lines[first : last + 1] for first, last in parts]
-    lines = [(int(part.min()), int(part.max())) for part in there]
+    lines: list[tuple[int, int]] = []
+    for first, last in sorted((int(part.min()), int(part.max())) for part in there):
+        if lines and first <= lines[-1][1] + 1:
+            lines[-1] = (lines[-1][0], max(last, lines[-1][1]))
+        else:
+            lines.append((first, last))
     return "; ".join(f"lines {first} to {last}" if last > first else f"line {first}" for first, last in lines)
 
 
