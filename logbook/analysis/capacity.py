@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
 
 QUANTILE = NormalDist().inv_cdf(0.5 + LEVEL / 2)
+ODD_SIGMAS = 2.0
+"""A last run so far below the others' answer is more than chance in one of forty (ours)."""
 GAIN_SIGMA = 0.005
 """1 sd of a sensor's scale, which no log can show; they are sold as right to 0.5 to 1 % (common practice, no source)."""
 DRIFT_SIGMA_A = 0.006
@@ -98,7 +100,8 @@ def _odd_last(observations: tuple[CapacityObservation, ...], estimate: Estimate)
     if not observations:
         return None
     last = max(observations, key=lambda entry: entry.end_ms)
-    return last if last.high < estimate.low else None
+    sigma_ah = float(np.hypot(last.high - last.low, estimate.high - estimate.low)) / 2 / QUANTILE
+    return last if last.ah < estimate.low and estimate.value - last.ah > ODD_SIGMAS * sigma_ah else None
 
 
 def _verdict(health: Estimate) -> str:
