@@ -76,7 +76,7 @@ def test_first_visit_name_a_pack_import_a_file_and_read_the_answer(phone, home, 
 def test_a_question_about_the_sign_is_asked_with_both_readings_shown_and_answered(laptop, home, store):
     pack = add_pack(store, name="House", rated_ah=100, cells_in_series=4, time_zone="Europe/Berlin")
     bring_in(laptop, home, file_of(exports.silent_about_sign()))
-    laptop.wait_for_selector("text=Does a positive current charge or discharge the pack?")
+    laptop.wait_for_selector("text=/Does a positive current charge or discharge the pack/")
 
     words = laptop.text_content("#import-jobs")
     assert "3.0\u00a0A into the pack" in words
