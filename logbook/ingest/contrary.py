@@ -22,6 +22,9 @@ STEADY_SHARE, STEADY_COSTS, STEADY_VOTES = 0.85, 2, 25
 """A source is heard on a stretch where so many of its votes agree with those around them (ours)."""
 AGAINST_COSTS = 1
 """Three votes more against the rest than with it make a stretch that is told (ours)."""
+MUCH_AGAINST, MUCH_MS = 3.0, 30 * 60_000
+"""So many votes more against the rest than with it, for so long, are a warning, and one more for each tenfold of votes beyond
+a hundred: a year of use has stretches of three by chance (ours)."""
 LEAST_TOLD_A = 0.1
 SAMPLED = 100_000
 LONG_GAP = 3.0
@@ -33,7 +36,9 @@ class Untold:
     """First and last row of stretches whose current may be of the other sign."""
 
     contrary: tuple[tuple[int, int], ...]
-    """Where something speaks for it."""
+    """Where much speaks for it."""
+    slight: tuple[tuple[int, int], ...]
+    """Where a vote or two do, as chance lets them in a long log."""
     quiet: tuple[tuple[int, int], ...]
     """Ends where nothing speaks against it."""
 
@@ -44,12 +49,23 @@ def untold(frame: Frame, found: VotesOfSources, steps: NDArray[np.intp], cells_i
     sources = (soc, firm(frame, step, cells_in_series), top, words)
     votes = merged(NO_VOTES, *(source for source in sources if _steady(source)))
     if not len(votes.rows):
-        return Untold((), ())
+        return Untold((), (), ())
     most = 1.0 if votes.signs.sum() >= 0 else -1.0
-    contrary = _joined(_against(frame, votes, steps, most))
+    against = _joined(_against(frame, votes, steps, most))
+    contrary = [part for part in against if _much(frame, votes, part, most)]
+    slight = [part for part in against if part not in contrary]
     nothing = [*_ends(frame, votes, most), *_between(frame, votes.rows, most)]
-    quiet = [part for part in nothing if not any(first <= part[0] and part[1] <= last for first, last in contrary)]
-    return Untold(tuple(contrary), tuple(quiet))
+    quiet = [part for part in nothing if not any(first <= part[0] and part[1] <= last for first, last in against)]
+    return Untold(tuple(contrary), tuple(slight), tuple(quiet))
+
+
+def _much(frame: Frame, votes: Ballot, part: tuple[int, int], most: float) -> bool:
+    """Whether a stretch speaks against the rest for longer and by more votes than chance lets one in a long log."""
+    inside = (votes.rows >= part[0]) & (votes.rows <= part[1])
+    outnumber = -float(votes.signs[inside].sum()) * most
+    return outnumber >= max(MUCH_AGAINST, 1.0 + np.log10(len(votes.rows))) and bool(
+        frame.ts_ms[part[1]] - frame.ts_ms[part[0]] >= MUCH_MS
+    )
 
 
 def _against(frame: Frame, votes: Ballot, steps: NDArray[np.intp], most: float) -> list[tuple[int, int]]:

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 STRONG = {"strong", "fair"}
 UNSIGNED_VOTES = 5
+MOST_NAMED = 8
+"""So many stretches of lines are named in a sentence."""
 ALL_ONE_WAY = " (it is never below zero, so that all of it goes one way)"
 
 
@@ -85,7 +87,7 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
 def _in_one(ends: Sequence[End], parts: Untold, evidence: SignEvidence) -> tuple[list[End], Untold]:
     """Ends that are told anyway, widened by what overlaps them, and the rest of the parts."""
     widened = []
-    left = {"contrary": list(parts.contrary), "quiet": list(parts.quiet)}
+    left = {"contrary": list(parts.contrary), "slight": list(parts.slight), "quiet": list(parts.quiet)}
     for end in ends:
         if _confirmed(end, evidence):
             widened.append(end)
@@ -95,7 +97,7 @@ def _in_one(ends: Sequence[End], parts: Untold, evidence: SignEvidence) -> tuple
         first, last = min([end.first, *(part[0] for part in over)]), max([end.last, *(part[1] for part in over)])
         first = max(first - (first == end.first), 0)  # the last vote may be a step across the turn
         widened.append(replace(end, first=first, last=last))
-    return widened, Untold(tuple(left["contrary"]), tuple(left["quiet"]))
+    return widened, Untold(tuple(left["contrary"]), tuple(left["slight"]), tuple(left["quiet"]))
 
 
 def _confirmed(end: End, evidence: SignEvidence) -> bool:
@@ -132,6 +134,13 @@ def _tell(frame: Frame, parts: Untold, ledger: Ledger) -> None:
             "than in the rest, or the current turns over while the voltage stands. Look there; if the monitor was "
             "updated or set anew, import that part by itself and say  --positive ."
         )
+    if parts.slight:
+        ledger.infer(
+            "sign of the current",
+            f"not sure in {_named(frame, parts.slight)}",
+            "thin",
+            "a step or two there speak against the rest, as chance has it now and then; taken to be as in the rest",
+        )
     if parts.quiet:
         ledger.infer(
             "sign of the current",
@@ -150,7 +159,8 @@ def _named(frame: Frame, parts: Sequence[tuple[int, int]]) -> str:
             lines[-1] = (lines[-1][0], max(last, lines[-1][1]))
         else:
             lines.append((first, last))
-    return "; ".join(f"lines {first} to {last}" if last > first else f"line {first}" for first, last in lines)
+    told = [f"lines {first} to {last}" if last > first else f"line {first}" for first, last in lines[:MOST_NAMED]]
+    return "; ".join(told) + (f" and {len(lines) - MOST_NAMED} more stretches" if len(lines) > MOST_NAMED else "")
 
 
 def _say_for_which_lines(frame: Frame, evidence: SignEvidence, positive: str, ledger: Ledger, *, signed: bool) -> None:

@@ -107,8 +107,8 @@ def test_a_short_stretch_that_speaks_against_the_rest_is_told(tmp_path):
     recording = read(tmp_path, turned(t, 405, 445))
     as_it_was = read(tmp_path, t)
 
+    assert len(wrong(recording, t))
     assert set(wrong(recording, t)) <= set(named(recording))
-    assert any("The current may be of the other sign in lines" in warning for warning in recording.receipt.warnings)
     assert not as_it_was.receipt.warnings
     assert not len(named(as_it_was))
 
