@@ -14,7 +14,7 @@ from logbook.ingest.counted import by_counter
 from logbook.ingest.question import Question, settle
 from logbook.ingest.run import more_than_few
 from logbook.ingest.sign import SignEvidence, gathered_votes, large_steps, merged, sign_evidence
-from logbook.ingest.turn import flips
+from logbook.ingest.turn import firm, flips
 from logbook.ingest.unchecked import SURE, unchecked_ends
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
     if not frame.has("current_a"):
         return frame
     steps = large_steps(frame)
-    votes = gathered_votes(frame, known.cells_in_series, steps)
+    votes = _firm_alone(frame, gathered_votes(frame, known.cells_in_series, steps), known)
     evidence = sign_evidence(votes, frame.lines)
     signed = more_than_few(frame.get("current_a") < 0)
     counted = (0, len(frame) - 1)
@@ -82,6 +82,14 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
     if not said.columns:
         _say_for_which_lines(frame, evidence, positive, ledger, signed=signed)
     return frame if positive == "charge" else frame.with_columns(current_a=0.0 - frame.get("current_a"))
+
+
+def _firm_alone(frame: Frame, votes: VotesOfSources, known: Known) -> VotesOfSources:
+    """The votes, of which steps alone count only where the voltage is flat: a taper's go against the current."""
+    soc, step, top, words = votes
+    if any(len(source.rows) for source in (soc, top, words)):
+        return votes
+    return soc, firm(frame, step, known.cells_in_series), top, words
 
 
 def _in_one(ends: Sequence[End], parts: Untold, evidence: SignEvidence) -> tuple[list[End], Untold]:

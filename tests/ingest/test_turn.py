@@ -276,3 +276,16 @@ def test_a_load_that_draws_while_the_voltage_is_still_up_is_no_turn(tmp_path):
     assert not [entry for entry in recording.receipt.inferences if entry.question == "sign of the current"]
     assert recording.receipt.repairs == ()
     np.testing.assert_allclose(recording.readings.current_a, t.current_a, atol=0.051)
+
+
+def test_the_steps_of_a_taper_alone_do_not_tell_the_sign(tmp_path):
+    """A charger holds the cells high: the current falls in steps while the voltage creeps up, so each speaks against it."""
+    row = np.arange(240)
+    t = trip(240).with_(
+        current_a=np.round(np.maximum(40.0 - 4.0 * (row // 20), 2.0), 1),
+        voltage_v=np.round(13.72 + 0.01 * (row // 20), 2),
+        soc_percent=np.full(240, np.nan),
+    )
+
+    with pytest.raises(Unanswered, match="charge or discharge"):
+        read(tmp_path, t)
