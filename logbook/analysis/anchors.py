@@ -24,11 +24,11 @@ import numpy as np
 import pandas as pd
 
 from logbook.analysis import ocv
+from logbook.analysis.ending import COLD_OWN, REFERENCE_END_SOC, brisk_c, cold_shrink, early, end_soc, resting_cell_v
 from logbook.analysis.hold import SETTLED_S, held_soc, holds, is_held
-from logbook.analysis.openings import TOTAL_RESISTANCE_CELL_OHM_AH
 from logbook.analysis.runs import joined, runs
 from logbook.analysis.standoff import LEAP_CELL_V, against_ohm, leaps, near_cold, never_tapers, stands_off
-from logbook.units import GAS_CONSTANT_J_PER_MOL_K, MS_PER_HOUR, MS_PER_S, S_PER_HOUR, kelvin_from_celsius
+from logbook.units import MS_PER_HOUR, S_PER_HOUR
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -59,24 +59,10 @@ HELD_HIGH_CELL_V, HELD_HIGH_SOC, HELD_HIGH_SIGMA = (
 """Constant voltage, tapered to half the tail, and the state of charge it brings, below the 1 of 3.6 V and that tail: the
 public cells of `hold` say 0.989 for 3.40 V after a charge and 0.996 for 3.42 V at rest; less what the current hides (ours)."""
 KNEE_CELL_V = 3.12
-GENTLE_SHARE = 0.3
-"""Share of what the cold keeps back that it keeps back from the gentlest load too (ours)."""
-UNMEASURED_C = 15.0
-"""Taken for a pack without a thermometer: what the cold may have kept back makes its capacity that unsure (ours)."""
-COLD_OWN = 0.35
-"""1 sd by which one cold discharge differs from the pack's others, share of what the cold keeps back from its load (ours)."""
 Row = tuple[int, str, str, float, float, float, float]
 """Sample, kind, edge, state of charge, sigma, shift in Ah, and what the cold keeps back by the table."""
 KNEE_JOIN_S = 7200.0
 CALM_S = 1800.0
-ACTIVATION_J_PER_MOL = 17_000.0
-"""Resistance against temperature, 17 ± 4 kJ/mol: fit to the US26650 table of Naumann (thesis TUM 2018)."""
-REFERENCE_C_RATE, REFERENCE_END_SOC = 0.2, 0.0015
-"""The discharge that capacity is referred to, and what the table shows where it ends; capacity is counted from there."""
-MOST_EARLY = 0.06
-"""Of a voltage on the plateau nothing more can be read (ours)."""
-BRISK_S = 900.0
-"""Time in which the current of a discharge decides what is left where it ends: diffusion in a cell takes as long (ours)."""
 RESTED_CELL_V = np.array([3.335, 3.345, 3.354, 3.357, 3.365, 3.375, 3.390, 3.420, 3.450])
 RESTED_SOC = np.array([0.857, 0.903, 0.930, 0.952, 0.978, 0.985, 0.989, 0.996, 0.999])
 RESTED_SIGMA = np.array([0.110, 0.095, 0.075, 0.060, 0.030, 0.017, 0.012, 0.006, 0.004])
@@ -125,49 +111,10 @@ def _placed(
         - counted_ah[origin]
         + np.where(knows, 0.0, found["shift_ah"].to_numpy(float)),
         hour_counted_s=counted_s[place] - counted_s[origin],
-        brisk=_brisk(track, found, pack),
-        early=_early(track, found, openings, pack),
+        brisk=brisk_c(track, found, pack),
+        early=early(track, found, openings, pack),
     )
     return frame[list(COLUMNS)]
-
-
-def _brisk(track: Track, found: pd.DataFrame, pack: Pack) -> NDArray[np.float64]:
-    """By how many C each discharge ran faster at its end than the 0.2 C that capacity is referred to; 0 elsewhere.
-
-    What is left in the particles' middles follows the mean of the last minutes, not the load that happened to end it.
-    """
-    place, kind, edge = (found[name].to_numpy(object) for name in ("place", "kind", "edge"))
-    brisk = np.zeros(len(found))
-    for row in np.flatnonzero(np.isin(kind, ("empty", "knee"))).tolist():
-        if edge[row] == "leave" and row and kind[row - 1] == "empty":
-            brisk[row] = brisk[row - 1]
-            continue
-        last = int(place[row])
-        first = int(np.searchsorted(track.readings.ts_ms, track.readings.ts_ms[last] - BRISK_S * MS_PER_S))
-        hours = float(track.logged_s[last] - track.logged_s[first]) / S_PER_HOUR
-        mean_a = float(track.net_ah[first] - track.net_ah[last]) / hours if hours else REFERENCE_C_RATE * pack.rated_ah
-        brisk[row] = max(mean_a / pack.rated_ah, 0.0) - REFERENCE_C_RATE
-    return brisk
-
-
-def _early(track: Track, found: pd.DataFrame, openings: pd.DataFrame, pack: Pack) -> NDArray[np.float64]:
-    """Share of charge that the last sight of the cells showed before the board opened, less what went out since; 0 elsewhere.
-
-    Either one cell was empty before the others, or the board opens well above the cut-off voltage.
-    """
-    place, kind = found["place"].to_numpy(np.int64), found["kind"].to_numpy(object)
-    early = np.zeros(len(found))
-    for opening in openings[openings["kind"] == "under_voltage"].itertuples():
-        if np.isnan(opening.before_cell_v) or np.isnan(opening.before_a):
-            continue
-        start = int(np.searchsorted(track.readings.ts_ms, opening.start_ms))
-        awake = start if np.isnan(opening.end_ms) else int(np.searchsorted(track.readings.ts_ms, opening.end_ms))
-        seen = np.array([opening.before_cell_v * pack.cells_in_series])
-        cell_v = _rest_cell_v(seen, np.array([opening.before_a]), np.array([opening.before_c]), pack)
-        went_out = max(float(track.net_ah[start - 1] - track.net_ah[start]), 0.0) / pack.rated_ah
-        left = float(ocv.soc_discharging(cell_v[0])) - REFERENCE_END_SOC - went_out
-        early[(kind == "empty") & ((place == start) | (place == awake))] = min(max(left, 0.0), MOST_EARLY)
-    return early
 
 
 def _full(track: Track, pack: Pack) -> list[Row]:
@@ -205,7 +152,7 @@ def _nearly_full(track: Track, first: int, last: int, pack: Pack) -> tuple[float
 def _held(track: Track, pack: Pack, tops: set[int]) -> list[Row]:
     """A voltage below that of full, held until next to nothing flows, with no better top within half a day."""
     readings = track.readings
-    rest_cell_v = _rest_cell_v(readings.voltage_v, readings.current_a, readings.temperature_c, pack)
+    rest_cell_v = resting_cell_v(readings.voltage_v, readings.current_a, readings.temperature_c, pack)
     mask = holds(track, pack, rest_cell_v)
     if not mask.any():
         return []
@@ -230,7 +177,7 @@ def _tapered(track: Track, pack: Pack, taken: list[tuple[int, int]]) -> list[Row
         high = (
             (volts >= limits.full_voltage_v) & (amps > limits.tail_current_a) & (amps <= TAPERED_C_RATE * pack.rated_ah)
         )
-        high &= _rest_cell_v(volts, amps, readings.temperature_c, pack) >= NEARLY_FULL_CELL_V
+        high &= resting_cell_v(volts, amps, readings.temperature_c, pack) >= NEARLY_FULL_CELL_V
     rows: list[Row] = []
     for first, last in joined(runs(high, track.gap_after), readings.ts_ms, track.gap_after, INTERRUPTION_S):
         near = _samples(track, last, INTERRUPTION_S)
@@ -323,7 +270,7 @@ def _rested_full(track: Track, pack: Pack) -> list[Row]:
         seen_v = (
             volts[:1] / pack.cells_in_series
             if loaded
-            else _rest_cell_v(volts, amps, readings.temperature_c[head], pack)
+            else resting_cell_v(volts, amps, readings.temperature_c[head], pack)
         )
         cell_v = float(np.nanmedian(seen_v))
         cold_c = float(np.nanmin(np.append(readings.temperature_c[head], np.inf)))
@@ -346,7 +293,7 @@ def _empty(track: Track, pack: Pack, openings: pd.DataFrame) -> list[Row]:
     for opening in low.itertuples():
         place = int(np.searchsorted(readings.ts_ms, opening.start_ms))
         step_ah = float(track.net_ah[place] - track.net_ah[place - 1])
-        soc, sigma, cold = _end_soc(pack.limits.cutoff_voltage_v, opening.before_a, opening.before_c, pack)
+        soc, sigma, cold = end_soc(pack.limits.cutoff_voltage_v, opening.before_a, opening.before_c, pack)
         sigma = float(np.hypot(sigma, abs(step_ah) / np.sqrt(12) / pack.rated_ah))
         rows.append((place, "empty", "enter", soc, sigma, 0.0, cold))
         if not np.isnan(opening.end_ms):
@@ -359,7 +306,7 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[Row]:
     """The lowest point of an excursion into the bottom knee that no opening ended."""
     readings = track.readings
     volts, amps = readings.voltage_v, readings.current_a
-    cell_v = _rest_cell_v(volts, amps, readings.temperature_c, pack)
+    cell_v = resting_cell_v(volts, amps, readings.temperature_c, pack)
     with np.errstate(invalid="ignore"):
         gentle = (amps <= 0.01 * pack.rated_ah) & (amps >= -0.2 * pack.rated_ah) & _calm(track, pack)
         at_cutoff = (volts <= 1.01 * pack.limits.cutoff_voltage_v) & (amps < 0)
@@ -376,14 +323,14 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[Row]:
             continue  # a lone low sample is a pack that recovers from a load between two samples
         if reached:
             place = int(inside[np.flatnonzero(volts[inside] <= 1.01 * pack.limits.cutoff_voltage_v)[0]])
-            soc, sigma, cold = _end_soc(float(volts[place]), amps[place], readings.temperature_c[place], pack)
+            soc, sigma, cold = end_soc(float(volts[place]), amps[place], readings.temperature_c[place], pack)
             rows.append((place, "empty", "both", soc, sigma, _half_ah(track, place), cold))
         else:
             soc = float(ocv.soc_discharging(cell_v[place])) - REFERENCE_END_SOC
             sigma = float(
                 np.hypot(
                     1.3 * ocv.soc_sigma(cell_v[place]),
-                    COLD_OWN * _cold_shrink(amps[place], readings.temperature_c[place], pack),
+                    COLD_OWN * cold_shrink(amps[place], readings.temperature_c[place], pack),
                 )
             )
             rows.append((place, "knee", "both", soc, sigma, _half_ah(track, place), 0.0))
@@ -408,43 +355,3 @@ def _opening_near(openings: pd.DataFrame, first_ms: int, last_ms: int) -> bool:
         ((start >= first_ms - 6 * MS_PER_HOUR) & (start <= last_ms + 6 * MS_PER_HOUR)).any()
         or ((end >= first_ms - 6 * MS_PER_HOUR) & (end <= last_ms + 6 * MS_PER_HOUR)).any()
     )
-
-
-def _end_soc(end_v: float, current_a: float, temperature_c: float, pack: Pack) -> tuple[float, float, float]:
-    """State of charge left where a discharge ended at `end_v`, its sigma, and what the cold keeps back by the table.
-
-    More is left after a surge; how much of the table holds for a pack is for `balance` to find.
-    """
-    cell_v = float(_rest_cell_v(np.array([end_v]), np.array([current_a]), np.array([temperature_c]), pack)[0])
-    soc = float(np.interp(cell_v, ocv.CELL_V, ocv.SOC)) - REFERENCE_END_SOC
-    own = COLD_OWN * _cold_kept(temperature_c) * _effect(current_a, pack)
-    return soc, float(np.hypot(0.004 + 0.5 * max(soc, 0.0), own)), _cold_shrink(current_a, temperature_c, pack)
-
-
-def _cold_shrink(current_a: float, temperature_c: float, pack: Pack) -> float:
-    """Share of capacity a cold pack keeps back by the table; mostly kinetic, so less from gentle loads."""
-    return _cold_kept(temperature_c) * (GENTLE_SHARE + (1.0 - GENTLE_SHARE) * min(1.0, _effect(current_a, pack)))
-
-
-def _cold_kept(temperature_c: float) -> float:
-    """Share of capacity a cold pack keeps back at 0.3 to 0.5 C.
-
-    Ratios to 25 °C: 0.65 at −10 °C, 0.84 at 0 °C, 0.95 at 10 °C, from cell sheets and a 10 Ah cell test.
-    """
-    if np.isnan(temperature_c):
-        temperature_c = UNMEASURED_C
-    return 1.0 - float(
-        np.interp(temperature_c, [-20.0, -10.0, 0.0, 10.0, 20.0, 25.0], [0.47, 0.65, 0.84, 0.95, 0.99, 1.0])
-    )
-
-
-def _effect(current_a: float, pack: Pack) -> float:
-    """A load as share of the 0.4 C that the table is of."""
-    return abs(float(np.nan_to_num(current_a))) / (0.4 * pack.rated_ah)
-
-
-def _rest_cell_v(volts: np.ndarray, amps: np.ndarray, temps_c: np.ndarray, pack: Pack) -> np.ndarray:
-    """Voltage of a cell less the drop of its load, V; resistance follows Arrhenius, 25 °C where not measured."""
-    kelvin = kelvin_from_celsius(np.clip(np.where(np.isnan(temps_c), 25.0, temps_c), -20.0, 45.0))
-    factor = np.exp(ACTIVATION_J_PER_MOL / GAS_CONSTANT_J_PER_MOL_K * (1 / kelvin - 1 / kelvin_from_celsius(25.0)))
-    return np.asarray(volts / pack.cells_in_series - amps * TOTAL_RESISTANCE_CELL_OHM_AH / pack.rated_ah * factor)

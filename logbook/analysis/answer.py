@@ -36,9 +36,8 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
 
 UNCOUNTED = "A charger seems to be wired past the sensor, so what it charged while the pack was cold is not in the log, and nobody can say."
-LEAST_CYCLES_TOLD = 0.01
-WORTH_A_WORD = 0.05
-"""Share of the cycles by which they may be off before that is said (ours)."""
+LEAST_CYCLES_TOLD, WORTH_A_WORD = 0.01, 0.05
+"""Full cycles, and the share of all, by which they may be off before that is said (ours)."""
 SURELY = 3.0
 """What flows behind a shown zero is counted where it is so many sigmas from none (ours)."""
 

@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Limits
 
 SHEET = "Go by the pack's own sheet; where in doubt ask its maker."
+WEAK_ADVICE = (
+    "Balancing does not mend it. Watch its voltage near both ends, keep the log as evidence for a claim, and have the pack checked; "
+    f"do not open it. {SHEET}"
+)
 WEAK_CELL_V = 0.5
 """Near empty a lowest cell at 2.5 V lies so far below one that still holds some 3 % (ours, by the table of `ocv`)."""
 MOSTLY_UNSEEN = 1.5
@@ -282,8 +286,7 @@ def _weak_cell(health: Health, rules: Rules) -> Iterator[Flag]:
         "the whole pack ends with it.",
         None,
         None,
-        "Balancing does not mend it. Watch its voltage near empty, keep the log as evidence for a claim, and have the pack checked; "
-        f"do not open it. {SHEET}",
+        WEAK_ADVICE,
     )
 
 
@@ -303,8 +306,7 @@ def _cells_apart(health: Health, rules: Rules) -> Iterator[Flag]:
             f"Cell {cells.first_full_cell} is full first and empty first: it holds less than the others, and the whole pack ends with it.",
             None,
             None,
-            "Balancing does not mend it. Watch its voltage near both ends, keep the log as evidence for a claim, and have the pack checked; "
-            f"do not open it. {SHEET}",
+            WEAK_ADVICE,
         )
         return
     which = (

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.analysis.anchors import ACTIVATION_J_PER_MOL
 from logbook.analysis.slope import theil_sen
 from logbook.schema.estimate import Estimate
 from logbook.schema.health import Resistance
@@ -28,7 +27,8 @@ WARM_C = (5.0, 40.0)
 SOC_PERCENT = (20.0, 95.0)
 POLARISATION_SIGMA = 0.06
 """Share by which one or two seconds of polarisation may raise the figure, 1 sd; ours."""
-ACTIVATION_SIGMA_J_PER_MOL = 4_000.0
+ACTIVATION_J_PER_MOL, ACTIVATION_SIGMA_J_PER_MOL = 17_000.0, 4_000.0
+"""Resistance against temperature, 17 ± 4 kJ/mol: fit to the US26650 table of Naumann (thesis TUM 2018)."""
 JOINTS_SHARE, JOINTS_SIGMA = 0.15, 0.1
 """Share of the pack's resistance at 25 °C that is lugs, bars and the board's switches, half to one of three to five
 milliohms; it does not follow the cells' temperature (common practice, no source)."""

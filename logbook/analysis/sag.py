@@ -17,7 +17,7 @@ import numpy as np
 from logbook.analysis import ocv
 from logbook.analysis.capacity import QUANTILE
 from logbook.analysis.openings import TOTAL_RESISTANCE_CELL_OHM_AH
-from logbook.analysis.resistance import pack_factor, temperature_factor
+from logbook.analysis.resistance import ACTIVATION_SIGMA_J_PER_MOL, pack_factor, temperature_factor
 from logbook.schema.estimate import Estimate
 from logbook.schema.sag import Sag
 from logbook.units import GAS_CONSTANT_J_PER_MOL_K, kelvin_from_celsius
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
     from logbook.schema.sag import Load
 
-ACTIVATION_SIGMA_J_PER_MOL = 4_000.0
 SLOW_SHARE = (0.4, 0.8)
 """What minutes add is at least and at most this share of what a load step shows: 0.6 after one and 0.7 to 0.9 after three
 on a K2 26650 cell at 20 °C from 20 to 90 % of charge (ARTS-Lab, University of South Carolina, HPPC data, CC BY-SA 4.0);

@@ -51,7 +51,7 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
     if not frame.has("current_a"):
         return frame
     steps = large_steps(frame)
-    votes = _firm_alone(frame, gathered_votes(frame, known.cells_in_series, steps), known)
+    votes = _votes(frame, known, steps)
     evidence = sign_evidence(votes, frame.lines)
     signed = more_than_few(frame.get("current_a") < 0)
     counted = (0, len(frame) - 1)
@@ -60,13 +60,13 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
         if cuts:
             frame, counted = _unflipped(frame, cuts, ledger)
             steps = large_steps(frame)
-            votes = gathered_votes(frame, known.cells_in_series, steps)
+            votes = _votes(frame, known, steps)
             evidence = sign_evidence(votes, frame.lines)
     elif not said.columns:
         if (directed := by_counter(frame, ledger)) is not None:
             frame, signed = directed, True
             steps = large_steps(frame)
-            votes = gathered_votes(frame, known.cells_in_series, steps)
+            votes = _votes(frame, known, steps)
             evidence = sign_evidence(votes, frame.lines)
         elif speaks := _mixed(evidence):
             if not said.owner:
@@ -84,12 +84,12 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
     return frame if positive == "charge" else frame.with_columns(current_a=0.0 - frame.get("current_a"))
 
 
-def _firm_alone(frame: Frame, votes: VotesOfSources, known: Known) -> VotesOfSources:
-    """The votes, of which steps alone count only where the voltage is flat: a taper's go against the current."""
-    soc, step, top, words = votes
-    if any(len(source.rows) for source in (soc, top, words)):
-        return votes
-    return soc, firm(frame, step, known.cells_in_series), top, words
+def _votes(frame: Frame, known: Known, steps: NDArray[np.intp]) -> VotesOfSources:
+    """Every source's votes; steps alone count only where the voltage is flat: a taper's go against the current."""
+    soc, step, top, words = gathered_votes(frame, known.cells_in_series, steps)
+    if not any(len(source.rows) for source in (soc, top, words)):
+        step = firm(frame, step, known.cells_in_series)
+    return soc, step, top, words
 
 
 def _in_one(ends: Sequence[End], parts: Untold, evidence: SignEvidence) -> tuple[list[End], Untold]:
