@@ -1,4 +1,4 @@
-"""Contrary: stretches of a file in which what tells the sign of the current speaks against all the rest, or nothing tells it."""
+"""Contrary: stretches of a file in which what tells the sign of the current speaks against all the rest."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from logbook.ingest.sign import MOST_STEP_MS, NO_VOTES, merged
 from logbook.ingest.turn import firm, mirrors, stretches
-from logbook.ingest.unchecked import LEAST_ROWS, LEAST_SHARE, MANY_AGAINST, SURE, ohm_lean
+from logbook.ingest.unchecked import LEAST_SHARE, MANY_AGAINST
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,10 +25,6 @@ AGAINST_COSTS = 1
 MUCH_AGAINST, MUCH_MS = 3.0, 30 * 60_000
 """So many votes more against the rest than with it, for so long, are a warning, and one more for each tenfold of votes beyond
 a hundred: a year of use has stretches of three by chance (ours)."""
-LEAST_TOLD_A = 0.1
-SAMPLED = 100_000
-LONG_GAP = 3.0
-"""A gap of more usual intervals may hide an update of the monitor."""
 
 
 @dataclass(frozen=True)
@@ -39,24 +35,25 @@ class Untold:
     """Where much speaks for it."""
     slight: tuple[tuple[int, int], ...]
     """Where a vote or two do, as chance lets them in a long log."""
-    quiet: tuple[tuple[int, int], ...]
-    """Ends where nothing speaks against it."""
 
 
-def untold(frame: Frame, found: VotesOfSources, steps: NDArray[np.intp], cells_in_series: int | None) -> Untold:
-    """What is to be told of a file whose turns, if any, are mended."""
+def heard(frame: Frame, found: VotesOfSources, cells_in_series: int | None) -> VotesOfSources:
+    """The votes that say something of a stretch: firm ones, of sources that are steady; the others' are none."""
     soc, step, top, words = found
     sources = (soc, firm(frame, step, cells_in_series), top, words)
-    votes = merged(NO_VOTES, *(source for source in sources if _steady(source)))
+    return tuple(source if _steady(source) else NO_VOTES for source in sources)
+
+
+def untold(frame: Frame, found: VotesOfSources, steps: NDArray[np.intp]) -> Untold:
+    """What is to be told of a file whose turns, if any, are mended; `found` as by `heard`."""
+    votes = merged(*found)
     if not len(votes.rows):
-        return Untold((), (), ())
+        return Untold((), ())
     most = 1.0 if votes.signs.sum() >= 0 else -1.0
     against = _joined(_against(frame, votes, steps, most))
     contrary = [part for part in against if _much(frame, votes, part, most)]
     slight = [part for part in against if part not in contrary]
-    nothing = [*_ends(frame, votes, most), *_between(frame, votes.rows, most)]
-    quiet = [part for part in nothing if not any(first <= part[0] and part[1] <= last for first, last in against)]
-    return Untold(tuple(contrary), tuple(slight), tuple(quiet))
+    return Untold(tuple(contrary), tuple(slight))
 
 
 def _much(frame: Frame, votes: Ballot, part: tuple[int, int], most: float) -> bool:
@@ -100,50 +97,6 @@ def _share(frame: Frame, first: int, last: int) -> float:
     """Of the time, so much lies between two rows; gaps count little."""
     spent = np.minimum(np.diff(frame.ts_ms[first : last + 1]), MOST_STEP_MS)
     return float(spent.sum()) / max(float(frame.ts_ms[-1] - frame.ts_ms[0]), 1.0)
-
-
-def _ends(frame: Frame, votes: Ballot, most: float) -> list[tuple[int, int]]:
-    """Ends without a vote that counts, from where the sign could turn over, whose voltage does not confirm it either."""
-    walk = np.cumsum(votes.signs * most)
-    back = walk[-1] - walk + votes.signs * most
-    before, after = np.flatnonzero(walk <= 0), np.flatnonzero(back <= 0)
-    first = int(votes.rows[min(int(before[-1]) + 1, len(walk) - 1)]) if len(before) else int(votes.rows[0])
-    last = int(votes.begins[max(int(after[0]) - 1, 0)]) if len(after) else int(votes.begins[-1])
-    usual = float(np.median(np.diff(frame.ts_ms[:SAMPLED])))
-    head, tail = _places(frame, 0, first, usual), _places(frame, last, len(frame) - 1, usual)
-    ends = []
-    while len(head) and most * ohm_lean(frame, 0, int(head[-1])) >= SURE:
-        head = head[: len(head) // 2]
-    while len(tail) and most * ohm_lean(frame, int(tail[0]) + 1, len(frame) - 1) >= SURE:
-        tail = tail[(len(tail) + 1) // 2 :]
-    if len(head):
-        ends.append((0, int(head[-1])))
-    if len(tail):
-        ends.append((int(tail[0]) + 1, len(frame) - 1))
-    return [end for end in ends if _flows(frame, *end)]
-
-
-def _between(frame: Frame, rows: NDArray[np.intp], most: float) -> list[tuple[int, int]]:
-    """Long stretches between two votes in which the sign could turn over and back, and whose voltage does not confirm it."""
-    spent = np.diff(frame.ts_ms[rows])
-    whole = float(frame.ts_ms[-1] - frame.ts_ms[0])
-    long = [(int(rows[at]) + 1, int(rows[at + 1]) - 1) for at in np.flatnonzero(spent >= LEAST_SHARE * whole)]
-    return [
-        (first, last)
-        for first, last in long
-        if last - first >= LEAST_ROWS and most * ohm_lean(frame, first, last) < SURE and _flows(frame, first, last)
-    ]
-
-
-def _flows(frame: Frame, first: int, last: int) -> bool:
-    return bool((np.abs(frame.get("current_a")[first : last + 1]) >= LEAST_TOLD_A).any())
-
-
-def _places(frame: Frame, first: int, last: int, usual_ms: float) -> NDArray[np.intp]:
-    """Rows after which the sign may turn over unseen: the current passes through zero, or a gap follows."""
-    way = np.sign(np.nan_to_num(frame.get("current_a")[first : last + 1]))
-    gap = np.diff(frame.ts_ms[first : last + 1]) > LONG_GAP * usual_ms
-    return first + np.flatnonzero((way[1:] != way[:-1]) | gap)
 
 
 def _steady(source: Ballot) -> bool:

@@ -43,9 +43,11 @@ class Ledger:
         self._repairs: dict[str, tuple[str, int, list[int]]] = {}
         self._set_aside: dict[int, tuple[str, str | None]] = {}
 
-    def infer(self, question: str, answer: str, strength: str, evidence: str) -> None:
-        """Note what was decided, how strongly, and why."""
-        entry = Inference(question, answer, strength, evidence)
+    def infer(
+        self, question: str, answer: str, strength: str, evidence: str, stretches: tuple[tuple[int, int], ...] = ()
+    ) -> None:
+        """Note what was decided, how strongly, and why; `stretches` of lines in which it is taken for granted."""
+        entry = Inference(question, answer, strength, evidence, stretches)
         if entry not in self.inferences:
             self.inferences.append(entry)
 

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.errors import Unanswered
-from logbook.ingest.contrary import Untold, untold
+from logbook.ingest.contrary import Untold, heard, untold
 from logbook.ingest.counted import by_counter
 from logbook.ingest.question import Question, settle
 from logbook.ingest.run import more_than_few
+from logbook.ingest.shown import say_where_it_shows
 from logbook.ingest.sign import SignEvidence, gathered_votes, large_steps, merged, sign_evidence
 from logbook.ingest.turn import firm, flips
 from logbook.ingest.unchecked import SURE, unchecked_ends
@@ -50,52 +51,56 @@ def oriented(frame: Frame, said: Said, known: Known, ledger: Ledger, ask: Ask | 
     """Rows in ascending time with `current_a` positive into the pack."""
     if not frame.has("current_a"):
         return frame
-    steps = large_steps(frame)
-    votes = _votes(frame, known, steps)
-    evidence = sign_evidence(votes, frame.lines)
+    steps, votes, evidence = _gathered(frame, known)
     signed = more_than_few(frame.get("current_a") < 0)
+    by_rows = bool(said.columns)
     counted = (0, len(frame) - 1)
     if signed:
         cuts = flips(frame, votes, known.cells_in_series)
         if cuts:
             frame, counted = _unflipped(frame, cuts, ledger)
-            steps = large_steps(frame)
-            votes = _votes(frame, known, steps)
-            evidence = sign_evidence(votes, frame.lines)
-    elif not said.columns:
-        if (directed := by_counter(frame, ledger)) is not None:
-            frame, signed = directed, True
-            steps = large_steps(frame)
-            votes = _votes(frame, known, steps)
-            evidence = sign_evidence(votes, frame.lines)
-        elif speaks := _mixed(evidence):
-            if not said.owner:
-                raise _unsigned(speaks, known)
-            frame = _as_declared(frame, votes, said.owner, ledger)
+            steps, votes, evidence = _gathered(frame, known)
+    elif not by_rows and (directed := by_counter(frame, ledger)) is not None:
+        frame, signed, by_rows = directed, True, True
+        steps, votes, evidence = _gathered(frame, known)
+    elif not by_rows and (speaks := _mixed(evidence)):
+        if not said.owner:
+            raise _unsigned(speaks, known)
+        frame = _as_declared(frame, votes, said.owner, ledger)
+    slight = ""
     if not said.columns:
+        votes_heard = heard(frame, votes, known.cells_in_series)
         ends = unchecked_ends(frame, votes, known.cells_in_series)
-        ends, parts = _in_one(ends, untold(frame, votes, steps, known.cells_in_series), evidence)
-        _tell(frame, parts, ledger)
+        ends, parts = _in_one(ends, untold(frame, votes_heard, steps), evidence)
+        _warn(frame, parts, ledger)
+        slight = _slight(frame, parts)
         evidence = _checked_to_its_ends(frame, ends, evidence, ledger)
     where_counted = _where_counted(frame, counted) if signed or said.columns else ALL_ONE_WAY
     positive = _decide(said, evidence, known, ledger, ask, where_counted)
-    if not said.columns:
-        _say_for_which_lines(frame, evidence, positive, ledger, signed=signed)
+    if not signed and not said.columns:
+        _say_that_none_is_signed(frame, positive, slight, ledger)
+    elif not by_rows:
+        say_where_it_shows(frame, votes_heard, positive, slight, ledger)
     return frame if positive == "charge" else frame.with_columns(current_a=0.0 - frame.get("current_a"))
 
 
-def _votes(frame: Frame, known: Known, steps: NDArray[np.intp]) -> VotesOfSources:
-    """Every source's votes; steps alone count only where the voltage is flat: a taper's go against the current."""
+def _gathered(frame: Frame, known: Known) -> tuple[NDArray[np.intp], VotesOfSources, SignEvidence]:
+    """Large steps, every source's votes, and all of them together.
+
+    Steps alone count only where the voltage is flat: a taper's go against the current.
+    """
+    steps = large_steps(frame)
     soc, step, top, words = gathered_votes(frame, known.cells_in_series, steps)
     if not any(len(source.rows) for source in (soc, top, words)):
         step = firm(frame, step, known.cells_in_series)
-    return soc, step, top, words
+    votes = (soc, step, top, words)
+    return steps, votes, sign_evidence(votes, frame.lines)
 
 
 def _in_one(ends: Sequence[End], parts: Untold, evidence: SignEvidence) -> tuple[list[End], Untold]:
     """Ends that are told anyway, widened by what overlaps them, and the rest of the parts."""
     widened = []
-    left = {"contrary": list(parts.contrary), "slight": list(parts.slight), "quiet": list(parts.quiet)}
+    left = {"contrary": list(parts.contrary), "slight": list(parts.slight)}
     for end in ends:
         if _confirmed(end, evidence):
             widened.append(end)
@@ -105,7 +110,7 @@ def _in_one(ends: Sequence[End], parts: Untold, evidence: SignEvidence) -> tuple
         first, last = min([end.first, *(part[0] for part in over)]), max([end.last, *(part[1] for part in over)])
         first = max(first - (first == end.first), 0)  # the last vote may be a step across the turn
         widened.append(replace(end, first=first, last=last))
-    return widened, Untold(tuple(left["contrary"]), tuple(left["slight"]), tuple(left["quiet"]))
+    return widened, Untold(tuple(left["contrary"]), tuple(left["slight"]))
 
 
 def _confirmed(end: End, evidence: SignEvidence) -> bool:
@@ -114,48 +119,38 @@ def _confirmed(end: End, evidence: SignEvidence) -> bool:
 
 
 def _checked_to_its_ends(frame: Frame, ends: Sequence[End], evidence: SignEvidence, ledger: Ledger) -> SignEvidence:
-    """The evidence, split where an end of the file speaks against the rest; an end that says nothing is told."""
+    """The evidence, split where an end of the file speaks against the rest; a long end that says nothing is told."""
     for end in ends:
         lean = end.lean if evidence.positive == "charge" else -end.lean
         if lean <= -SURE and not evidence.split:
             way = f"; but in {_named(frame, [(end.first, end.last)])} voltage and current change the other way, as if the sign turned over there"
             evidence = replace(evidence, split=way)
         elif not _confirmed(end, evidence):
-            ledger.infer(
-                "sign of the current",
-                f"not checked in {_named(frame, [(end.first, end.last)])}",
-                "thin",
-                "no step of a load, no percentage and no charge to the top shows it there; taken to be as in the rest",
+            told = (
+                "The current seems to count the other way"
+                if end.contradicted
+                else "Which way the current counts shows nowhere"
             )
             ledger.warn(
-                f"Which way the current counts shows nowhere in {_named(frame, [(end.first, end.last)])}; it is taken to be as in the rest. "
+                f"{told} in {_named(frame, [(end.first, end.last)])}; it is taken to be as in the rest. "
                 "If the monitor was updated or set anew there, import that part by itself and say  --positive ."
             )
     return evidence
 
 
-def _tell(frame: Frame, parts: Untold, ledger: Ledger) -> None:
-    """Name the lines in which the current may be of the other sign."""
+def _warn(frame: Frame, parts: Untold, ledger: Ledger) -> None:
+    """Name the lines in which much speaks for the other sign."""
     if parts.contrary:
         ledger.warn(
             f"The current may be of the other sign in {_named(frame, parts.contrary)}: what tells it there goes the other way "
             "than in the rest, or the current turns over while the voltage stands. Look there; if the monitor was "
             "updated or set anew, import that part by itself and say  --positive ."
         )
-    if parts.slight:
-        ledger.infer(
-            "sign of the current",
-            f"not sure in {_named(frame, parts.slight)}",
-            "thin",
-            "a step or two there speak against the rest, as chance has it now and then; taken to be as in the rest",
-        )
-    if parts.quiet:
-        ledger.infer(
-            "sign of the current",
-            f"not checked in {_named(frame, parts.quiet)}",
-            "thin",
-            "nothing tells it there; taken to be as in the rest",
-        )
+
+
+def _slight(frame: Frame, parts: Untold) -> str:
+    """Where a vote or two speak against the rest, in words."""
+    return f"a vote or two speak against it, as chance has it, in {_named(frame, parts.slight)}" if parts.slight else ""
 
 
 def _named(frame: Frame, parts: Sequence[tuple[int, int]]) -> str:
@@ -171,23 +166,15 @@ def _named(frame: Frame, parts: Sequence[tuple[int, int]]) -> str:
     return "; ".join(told) + (f" and {len(lines) - MOST_NAMED} more stretches" if len(lines) > MOST_NAMED else "")
 
 
-def _say_for_which_lines(frame: Frame, evidence: SignEvidence, positive: str, ledger: Ledger, *, signed: bool) -> None:
-    """Note what the whole file's sign rests on, where that is little."""
-    whole = _named(frame, [(0, len(frame) - 1)])
-    if not signed:
-        ledger.infer(
-            "sign of the current",
-            f"none in {whole}; all of it taken to be {positive}",
-            "fair" if evidence.strength in STRONG else "thin",
-            "it is never below zero; if it both charged and discharged there, export a signed current or an Ah counter beside it",
-        )
-    elif evidence.strength == "thin":
-        ledger.infer(
-            "sign of the current",
-            f"taken to hold throughout {whole}",
-            "thin",
-            "too little in the file shows it for any part",
-        )
+def _say_that_none_is_signed(frame: Frame, positive: str, slight: str, ledger: Ledger) -> None:
+    """Note that all of a current without signs is taken to go one way."""
+    told = "it is never below zero; if it both charged and discharged there, export a signed current or an Ah counter beside it"
+    ledger.infer(
+        "sign of the current",
+        f"none in {_named(frame, [(0, len(frame) - 1)])}; all of it taken to be {positive}",
+        "fair",
+        f"{told}; {slight}" if slight else told,
+    )
 
 
 def _where_counted(frame: Frame, part: tuple[int, int]) -> str:

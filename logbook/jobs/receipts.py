@@ -29,4 +29,9 @@ def _receipt(document: dict[str, Any]) -> Receipt:
 
 
 def _lines(part: dict[str, Any]) -> dict[str, Any]:
-    return {"lines": tuple(part["lines"])} if "lines" in part else {}
+    told = {"lines": tuple(part["lines"])} if "lines" in part else {}
+    return (
+        {**told, "stretches": tuple((first, last) for first, last in part["stretches"])}
+        if "stretches" in part
+        else told
+    )

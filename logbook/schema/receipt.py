@@ -24,8 +24,10 @@ class Inference:
     question: str
     answer: str
     strength: str
-    """`given`, `strong`, `fair` or `thin`."""
+    """`given`, `strong` or `fair`; what would be `thin` is asked about. Older receipts hold `thin` too."""
     evidence: str
+    stretches: tuple[tuple[int, int], ...] = ()
+    """First and last line (1-based, of the file) of the stretches in which it is taken for granted."""
 
 
 @dataclass(frozen=True)
@@ -90,6 +92,10 @@ class Receipt:
     """Text of the mapping file it was read by; None where there was none."""
 
     def as_json(self) -> dict[str, Any]:
-        """JSON-ready document of the receipt; without `changes` where nobody looked and `mapping` where there was none."""
+        """JSON-ready document of the receipt; without `changes` where nobody looked, `mapping` and `stretches` where there were none."""
         optional = ("changes", "mapping")
-        return {name: value for name, value in asdict(self).items() if name not in optional or value is not None}
+        document = {name: value for name, value in asdict(self).items() if name not in optional or value is not None}
+        for entry in document["inferences"]:
+            if not entry["stretches"]:
+                del entry["stretches"]
+        return document

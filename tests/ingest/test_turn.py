@@ -39,10 +39,11 @@ def read(tmp_path, t: Trip, options: ImportOptions = OPTIONS):
 
 
 def named(recording) -> np.ndarray:
-    """Lines that the receipt names as of unsure sign."""
+    """Lines that the receipt names in words as of unsure sign."""
     said = [
         *recording.receipt.warnings,
         *(entry.answer for entry in recording.receipt.inferences if entry.question == "sign of the current"),
+        *(entry.evidence.partition("speak against it")[2] for entry in recording.receipt.inferences),
     ]
     parts = [re.findall(r"lines (\d+) to (\d+)", sentence) for sentence in said]
     return np.concatenate([np.empty(0, int), *(np.arange(int(a), int(b) + 1) for part in parts for a, b in part)])
@@ -145,15 +146,18 @@ def test_a_taper_is_not_taken_for_a_turn(tmp_path):
     assert not any(entry.answer.startswith("turns over") for entry in recording.receipt.inferences)
 
 
-def test_a_quiet_end_that_passes_through_zero_names_its_lines(tmp_path):
+def test_a_quiet_end_that_passes_through_zero_is_told(tmp_path):
     """A small load of a parked pack shows nothing for the last hour; turned over or not, the receipt says where."""
     t = used(600, quiet=(540, 600))
     t = t.with_(current_a=np.where(np.arange(600) == 560, 0.0, t.current_a))
 
     recording = read(tmp_path, turned(t, 560))
 
+    (told,) = [entry for entry in recording.receipt.inferences if entry.question == "where the sign shows"]
+    first, last = told.stretches[-1]
     assert len(wrong(recording, t))
-    assert set(wrong(recording, t)) <= set(named(recording))
+    assert first <= wrong(recording, t).min()
+    assert last == 601
 
 
 def test_what_is_asked_after_a_turn_says_for_which_lines(tmp_path):
@@ -197,9 +201,9 @@ def test_an_answer_that_is_thin_says_what_it_is_taken_for(tmp_path):
 
     recording = read(tmp_path, t, replace(OPTIONS, positive="charge"))
 
-    assert ("sign of the current", "taken to hold throughout lines 2 to 301") in {
-        (entry.question, entry.answer) for entry in recording.receipt.inferences
-    }
+    (told,) = [entry for entry in recording.receipt.inferences if entry.question == "where the sign shows"]
+    assert told.answer == "nowhere; taken to be the same throughout"
+    assert told.stretches == ((2, 301),)
 
 
 def unsigned(t: Trip) -> Trip:
