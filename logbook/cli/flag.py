@@ -50,7 +50,10 @@ def list_(session: Session, pack_name: str | None, as_json: bool) -> None:
 @pack_option
 @pass_session
 def seen(session: Session, code: str, pack_name: str | None) -> None:
-    """Acknowledge the flag CODE: it is no longer listed as new, as long as it stands."""
+    """Acknowledge the flag CODE.
+
+    It is no longer listed as new, as long as it stands.
+    """
     _mark(session, code, pack_name, seen=True)
 
 

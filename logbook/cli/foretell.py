@@ -11,7 +11,7 @@ import click
 from logbook.cli.output import document, heading, paragraph
 from logbook.cli.progress import progress
 from logbook.cli.session import Session, only_pack, pass_session
-from logbook.cli.values import DAY, Finite
+from logbook.cli.values import DAY, FiniteRange
 from logbook.cli.words import day_of, interval, number, today
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from logbook.schema.sag import Sag
     from logbook.store import Store
 
-PERCENT = Finite(0, 100)
+PERCENT = FiniteRange(0, 100)
 FULL_TO_FIFTH = 80.0
 """Percent that `Idle.days_full_to_fifth` is about."""
 FURTHEST_DAYS = 3650.0
@@ -43,13 +43,13 @@ PARKED_CAUTIONS = (
 
 @click.command("sag")
 @click.argument("pack_name", metavar="[PACK]", required=False)
-@click.option("--watts", metavar="W", type=Finite(0, 1e6, min_open=True), required=True, help="Of the load.")
+@click.option("--watts", metavar="W", type=FiniteRange(0, 1e6, min_open=True), required=True, help="Of the load.")
 @click.option("--soc", metavar="PERCENT", type=PERCENT, required=True, help="State of charge when it starts.")
-@click.option("--celsius", metavar="C", type=Finite(-100, 200), required=True, help="Temperature of the cells.")
+@click.option("--celsius", metavar="C", type=FiniteRange(-100, 200), required=True, help="Temperature of the cells.")
 @click.option(
     "--efficiency",
     metavar="SHARE",
-    type=Finite(0.1, 1),
+    type=FiniteRange(0.1, 1),
     default=0.88,
     show_default=True,
     help="Of the inverter; 1 for a load on the pack's own voltage.",
@@ -57,7 +57,7 @@ PARKED_CAUTIONS = (
 @click.option(
     "--stops-below",
     metavar="V",
-    type=Finite(0, 10_000),
+    type=FiniteRange(0, 10_000),
     help="Voltage where the inverter gives up. Default: 2.625 V a cell.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
@@ -72,7 +72,10 @@ def sag(
     stops_below: float | None,
     as_json: bool,
 ) -> None:
-    """Foretell the voltage of PACK under a load, from the resistance its log shows."""
+    """Foretell the voltage of PACK under a load.
+
+    It follows from the resistance its log shows.
+    """
     from logbook.analysis.sag import sag as foretold
     from logbook.schema.sag import Load
 
@@ -116,7 +119,10 @@ def _print_sag(pack: Pack, told: Sag) -> None:
 def parked(
     session: Session, pack_name: str | None, since: datetime | None, soc: float, down_to: float, as_json: bool
 ) -> None:
-    """Say by which day to come back to PACK, parked as it was parked in the log."""
+    """Say by which day to come back to a parked PACK.
+
+    It is taken to stand as it stood parked in the log.
+    """
     if down_to >= soc:
         raise click.BadParameter(f"it must be below the {soc:g} % it is parked at.", param_hint="--down-to")
     with session.store_to_read() as store:

@@ -14,7 +14,7 @@ from logbook.cli.session import Session, only_pack, pass_session
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document; its keys are stable.")
 @pass_session
 def health(session: Session, pack_name: str | None, as_json: bool) -> None:
-    """Say how PACK is: capacity first, then cold charging, then the rest.
+    """Say how PACK is, capacity first.
 
     Without PACK and with several packs in the logbook, each is answered in turn; JSON is of one pack.
     """

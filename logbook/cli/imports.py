@@ -12,7 +12,7 @@ import click
 from logbook.cli.output import document, result, say, table
 from logbook.cli.progress import progress
 from logbook.cli.session import Session, only_pack, pass_session
-from logbook.cli.values import MOMENT, Finite, Whole
+from logbook.cli.values import MOMENT, FiniteRange, Whole
 from logbook.cli.words import moment
 from logbook.errors import CannotWrite, LogbookError
 from logbook.units import iso_from_ms, ms_from_datetime
@@ -74,7 +74,7 @@ ERA_HELP = "Take only readings from then on, in the file's or the pack's zone: o
 @click.option("--dry-run", is_flag=True, help="Show what would be done and write nothing.")
 @click.option("--forget-original", is_flag=True, help="Do not keep a compressed copy of the file beside the logbook.")
 @click.option("--max-mib", metavar="NUMBER", type=Whole(min=1), help="Largest unpacked size that is read.")
-@click.option("--max-ratio", metavar="NUMBER", type=Finite(min=1), help="Largest unpacked to packed ratio.")
+@click.option("--max-ratio", metavar="NUMBER", type=FiniteRange(min=1), help="Largest unpacked to packed ratio.")
 @click.option("--json", "as_json", is_flag=True, help="Print the receipts as JSON, one line a file.")
 @pass_session
 @click.pass_context
@@ -353,7 +353,10 @@ def receipt(session: Session, import_id: int, show_rows: bool, as_json: bool) ->
 @click.option("--yes", is_flag=True, help="Do not ask; needed without a terminal.")
 @pass_session
 def undo(session: Session, import_id: int, yes: bool) -> None:
-    """Take import ID back; readings that another import also brought stay."""
+    """Take import ID back (see `logbook imports`).
+
+    Readings that another import also brought stay.
+    """
     from logbook.cli.receipts import print_brought
     from logbook.jobs.receipts import receipt_from_json
     from logbook.jobs.undo import undo as take_back

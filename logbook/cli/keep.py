@@ -19,7 +19,10 @@ NOT_SOUND = 1
 @click.argument("folder", type=click.Path(path_type=Path))
 @pass_session
 def backup(session: Session, folder: Path) -> None:
-    """Copy the logbook, with the files it keeps, into FOLDER; the copy is checked. The logbook may be in use."""
+    """Copy the logbook, with the files it keeps, into FOLDER.
+
+    The logbook may be in use; the copy is checked.
+    """
     from logbook.jobs.backup import back_up
 
     with session.store_to_read() as store:
@@ -37,9 +40,9 @@ def backup(session: Session, folder: Path) -> None:
 @click.option("--yes", is_flag=True, help="Do not ask; needed without a terminal.")
 @pass_session
 def restore(session: Session, place: Path, yes: bool) -> None:
-    """Put BACKUP, or the newest in that folder, in the place of the logbook.
+    """Put a backup in the place of the logbook.
 
-    The former logbook is moved aside, never deleted.
+    BACKUP is one of them, or a folder, of which the newest is taken. The former logbook is moved aside, never deleted.
     """
     from logbook.jobs.backup import newest_backup
     from logbook.jobs.backup import restore as bring_back
@@ -63,7 +66,10 @@ def restore(session: Session, place: Path, yes: bool) -> None:
 @click.argument("folder", type=click.Path(path_type=Path))
 @pass_session
 def export(session: Session, folder: Path) -> None:
-    """Write everything into the new FOLDER as CSV and JSON that read without this program; README.txt says how."""
+    """Write everything into a new FOLDER, as CSV and JSON.
+
+    They can be read without this program; a README.txt beside them says how.
+    """
     from logbook.jobs.export import export as write_out
 
     with session.store_to_read() as store, progress("Exporting") as tick:
@@ -77,7 +83,10 @@ def export(session: Session, folder: Path) -> None:
 @pass_session
 @click.pass_context
 def check(context: click.Context, session: Session, /, mend: bool) -> None:
-    """Check the database, the kept files, and every finding against its readings; 1 where something is wrong."""
+    """Check the database, the kept files and the findings.
+
+    Every finding is compared with what its readings give. The exit code is 1 where something is wrong.
+    """
     from logbook.jobs.check import check as look
 
     with session.store_to_read() as store, progress("Checking") as meter:
@@ -94,9 +103,9 @@ def check(context: click.Context, session: Session, /, mend: bool) -> None:
 @click.argument("pack_name", metavar="[PACK]", required=False)
 @pass_session
 def rebuild(session: Session, pack_name: str | None) -> None:
-    """Make every finding of PACK, or of all packs, again from its readings.
+    """Make all findings again from the readings.
 
-    The answers must come out the same; broken off, the next command goes on where it stopped.
+    Of PACK, or of all packs. The answers must come out the same; broken off, the next command goes on where it stopped.
     """
     from logbook.jobs.refresh import rebuild as make_again
     from logbook.store.packs import list_packs, pack_named

@@ -25,7 +25,10 @@ LONGEST = 2000
 
 @click.group()
 def note() -> None:
-    """Write down, list and remove notes: cables changed, monitor set anew, pack swapped."""
+    """Write down, list and remove notes.
+
+    Cables changed, monitor set anew, pack swapped: what the readings do not say.
+    """
 
 
 @note.command("add")

@@ -8,7 +8,7 @@ import click
 
 from logbook.cli.output import document, result, say, table
 from logbook.cli.session import Session, only_pack, pass_session
-from logbook.cli.values import DAY, MOMENT, Finite, Whole, Words
+from logbook.cli.values import DAY, MOMENT, Finite, FiniteRange, Whole, Words
 from logbook.cli.words import counted, day, local_ms, moment, number
 from logbook.schema.pack import CHEMISTRIES, LIMIT_FIELDS, Limits
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
 
 LIMIT_NAMES = tuple(name for name, _unit, _reason in LIMIT_FIELDS)
-POSITIVE = Finite(min=0, min_open=True)
+POSITIVE = FiniteRange(min=0, min_open=True)
 
 
 @click.group()
@@ -125,7 +125,10 @@ def show(session: Session, name: str | None, as_json: bool) -> None:
 )
 @pass_session
 def edit(session: Session, /, name: str, new_name: str | None, reset: tuple[str, ...], **options: Any) -> None:
-    """Change what is known about the pack called NAME; its answers are computed anew."""
+    """Change what is known about a pack.
+
+    NAME is what it is called now; its answers are computed anew.
+    """
     from logbook.store.packs import edit_pack
 
     with session.store() as store:
@@ -143,12 +146,18 @@ def edit(session: Session, /, name: str, new_name: str | None, reset: tuple[str,
 @pack.command("swap")
 @click.argument("old_name", metavar="OLD")
 @click.argument("new_name", metavar="NEW")
-@click.option("--at", type=MOMENT, required=True, help="When NEW took its place, on OLD's clock.")
+@click.option(
+    "--at",
+    metavar="DATE",
+    type=MOMENT,
+    required=True,
+    help="When NEW took its place, on OLD's clock: 2026-02-07 or 2026-02-07T06:03.",
+)
 @pass_session
 def swap(session: Session, old_name: str, new_name: str, at: datetime) -> None:
-    """Say that the monitor watched OLD before a moment and NEW from then on.
+    """Say which pack took the place of which, and when.
 
-    It is written down as a note on each; a file imported for either then brings only its own time.
+    The monitor watched OLD before that moment and NEW from then on. It is written down as a note on each; a file imported for either then brings only its own time.
     """
     from logbook.jobs.era import imports_beyond, swap_packs
     from logbook.store.packs import pack_named

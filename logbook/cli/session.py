@@ -126,4 +126,14 @@ def only_pack(store: Store, name: str | None) -> Pack:
             mend='Add one:  logbook pack add "House battery" --rated-ah 100 --cells 4',
         )
     names = ", ".join(f'"{pack.name}"' for pack in packs)
-    raise UnknownName(f"this logbook holds {len(packs)} packs: {names}.", mend="Say which one is meant.")
+    raise UnknownName(f"this logbook holds {len(packs)} packs: {names}.", mend=_how_to_name(packs[0]))
+
+
+def _how_to_name(pack: Pack) -> str:
+    """Say how the command that runs is told which pack is meant, by an option or as its argument."""
+    context = click.get_current_context(silent=True)
+    if context is None:
+        return "Say which one is meant."
+    options = {word for parameter in context.command.params for word in parameter.opts}
+    option = "--pack " if "--pack" in options else ""
+    return f'Say which one is meant, such as:  {context.command_path} {"… " if option else ""}{option}"{pack.name}"'

@@ -27,8 +27,8 @@ class Calendar(click.DateTime):
         return when
 
 
-class Finite(click.FloatRange):
-    """A number in a range, neither infinite nor "not a number"."""
+class Finite(click.types.FloatParamType):
+    """A number, neither infinite nor "not a number"."""
 
     name = "number"
 
@@ -38,6 +38,10 @@ class Finite(click.FloatRange):
         if not math.isfinite(number):
             self.fail("it must be a number.", param, ctx)
         return number
+
+
+class FiniteRange(Finite, click.FloatRange):
+    """A finite number in a range."""
 
 
 class Whole(click.IntRange):

@@ -29,6 +29,7 @@ def test_help_names_each_limit_and_its_reason(run):
     for name, _unit, reason in LIMIT_FIELDS:
         assert "--" + name.replace("_", "-") in text
         assert reason in text
+    assert "None" not in text
 
 
 def test_a_pack_keeps_what_was_said_of_it(run):

@@ -301,3 +301,24 @@ def test_what_nobody_foresaw_in_a_damaged_file_is_put_down_to_the_damage(
 
     assert ended.code == code, ended.err
     assert words in ended.err
+
+
+@pytest.mark.parametrize("group", [(), ("pack",), ("flag",), ("note",)])
+def test_lists_of_commands_say_each_in_a_whole_sentence(run, group):
+    commands = run(*group, "--help").out.partition("Commands:")[2].partition("Start with")[0]
+
+    assert commands.strip()
+    assert "..." not in commands
+
+
+@pytest.mark.parametrize(
+    ("command", "way"),
+    [(("health", "--json"), 'health "House battery"'), (("flag", "seen", "x"), '--pack "House battery"')],
+)
+def test_a_command_that_needs_a_pack_says_how_it_is_named(house, command, way):
+    house("pack", "add", "Second", "--rated-ah", "100", "--cells", "4")
+
+    told = house(*command)
+
+    assert told.code == 65
+    assert way in told.err
