@@ -38,6 +38,9 @@ PROTECTION_WORDS = {
     "charge_blocked_cold": "blocked charging because it was cold",
     "unknown": "opened for a reason the log does not show",
 }
+COARSE_S = 5.0
+"""Readings further apart than this may miss an opening: a board tries again some seconds to a minute after a trip
+(common practice, no source)."""
 CAUTION = (
     "This describes readings; it is no inspection, certificate or design. The pack's own sheet, local rules and a "
     "licensed or competent person come first. Do not charge LiFePO4 cells below 0 °C. If a pack is swollen, hot or "
@@ -57,9 +60,7 @@ class Section:
 def print_health(health: Health, zone: str) -> None:
     """Print the answer; times in the given zone."""
     pack = health.pack
-    heading(
-        f"{pack.name}: {_amp_hours(pack.rated_ah)} {pack.chemistry}, {counted(pack.cells_in_series, 'cell')} in series"
-    )
+    heading(f"{pack.name}: {_rated(pack.rated_ah)} {pack.chemistry}, {counted(pack.cells_in_series, 'cell')} in series")
     for section in sections(health, zone):
         heading(section.question)
         for sentence in section.sentences:
@@ -77,7 +78,7 @@ def sections(health: Health, zone: str) -> tuple[Section, ...]:
         ("How hard was it used?", _cycles(health.cycles)),
         ("What is its internal resistance?", _resistance(health.resistance)),
         ("Can the monitor be believed?", _monitor(health.monitor, zone)),
-        ("Did the protection board open?", _protection(health.protection, zone)),
+        ("Did the protection board open?", _protection(health.protection, health.readings, zone)),
         ("Are the cells in step?", _cells(health.cells)),
         ("How much was logged?", _readings(health.readings, zone)),
         ("Take care", (CAUTION,)),
@@ -93,11 +94,16 @@ def _capacity(capacity: Capacity, rated_ah: float, zone: str) -> tuple[str | Non
         if used
         else None
     )
-    return (_delivers(capacity, _amp_hours(rated_ah)), rests, capacity.reason)
+    return (_delivers(capacity, _rated(rated_ah)), rests, capacity.reason)
 
 
-def _amp_hours(rated_ah: float) -> str:
-    return f"{number(rated_ah, _ah_places(rated_ah))} Ah"
+def _rated(ah: float) -> str:
+    """A rating as its owner gave it, not rounded."""
+    return f"{ah:g} Ah"
+
+
+def _amp_hours(ah: float) -> str:
+    return f"{number(ah, _ah_places(ah))} Ah"
 
 
 def _ah_places(ah: float) -> int:
@@ -194,15 +200,19 @@ def _grades(events: tuple[ColdChargeEvent, ...]) -> str:
 def _flags(flags: tuple[Flag, ...], zone: str) -> tuple[str, ...]:
     open_flags = [flag for flag in flags if not flag.acknowledged]
     lines = [
-        f"{'!' if flag.severity == 'act' else '-'} {_since(flag, zone)}{flag.message} {flag.advice}"
+        f"{'!' if flag.severity == 'act' else '-'} {_when(flag, zone)}{flag.message} {flag.advice}"
         for flag in open_flags
     ]
     seen = len(flags) - len(open_flags)
     return (*(lines or ["Nothing new."]), *([f"{counted(seen, 'flag')} you acknowledged before."] if seen else []))
 
 
-def _since(flag: Flag, zone: str) -> str:
-    return f"{day(flag.start_ms, zone)}: " if flag.start_ms is not None else ""
+def _when(flag: Flag, zone: str) -> str:
+    """The day of a flag, or its first and last."""
+    if flag.start_ms is None:
+        return ""
+    first, last = day(flag.start_ms, zone), day(flag.start_ms if flag.end_ms is None else flag.end_ms, zone)
+    return f"{first}: " if first == last else f"{first} to {last}: "
 
 
 def _idle(idle: Idle) -> tuple[str | None, ...]:
@@ -275,16 +285,23 @@ def _monitor(monitor: Monitor, zone: str) -> tuple[str | None, ...]:
     )
 
 
-def _protection(protection: Protection, zone: str) -> tuple[str | None, ...]:
+def _protection(protection: Protection, readings: ReadingsSummary, zone: str) -> tuple[str | None, ...]:
     if not protection.events:
-        return ("No opening was seen in the logged time.", protection.reason)
+        return ("No opening was seen in the logged time.", _between_readings(readings), protection.reason)
     lines: list[str | None] = []
     for kind, words in PROTECTION_WORDS.items():
         events = [event for event in protection.events if event.kind == kind]
         if events:
             last = max(event.start_ms for event in events)
             lines.append(f"{counted(len(events), 'time')} {words}; the last on {moment(last, zone)}.{_by_word(events)}")
-    return (*lines, protection.reason)
+    return (*lines, _between_readings(readings), protection.reason)
+
+
+def _between_readings(readings: ReadingsSummary) -> str | None:
+    """Remind that a trip which is over before the next reading leaves nothing in the log."""
+    if readings.interval_s is None or readings.interval_s < COARSE_S:
+        return None
+    return f"One that was over within the {lasting(readings.interval_s)} between two readings may have passed unseen."
 
 
 def _by_word(events: list[ProtectionEvent]) -> str:

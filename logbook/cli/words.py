@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from logbook.schema.estimate import Estimate
 
 
+SINGULAR = {"points": "point", "days": "day"}
+"""Units that are words, to what they are of one."""
+
+
 def number(value: float, decimals: int = 0) -> str:
     """Write a number with spaces between thousands, and never as minus zero."""
     text = f"{value:,.{decimals}f}".replace(",", " ")
@@ -21,10 +25,14 @@ def number(value: float, decimals: int = 0) -> str:
 
 
 def interval(estimate: Estimate, unit: str, least_places: int = 0) -> str:
-    """Write an estimate with its interval: `97 Ah (95 to 99 Ah)`."""
+    """Write an estimate with its interval: `97 Ah (95 to 99 Ah)`; a unit that is a word stands in the number that fits."""
     places = max(estimate.decimals, least_places)
-    low, high = number(estimate.low, places), number(estimate.high, places)
-    return f"{number(estimate.value, places)} {unit} ({low} to {high} {unit})"
+    value, low, high = (number(part, places) for part in (estimate.value, estimate.low, estimate.high))
+    return f"{value} {_fitting(unit, value)} ({low} to {high} {_fitting(unit, high)})"
+
+
+def _fitting(unit: str, written: str) -> str:
+    return SINGULAR.get(unit, unit) if written in {"1", "-1"} else unit
 
 
 def percent(level: float) -> str:

@@ -174,3 +174,41 @@ def test_how_long_a_full_pack_lasts_is_said():
 
     parked = answers(health)["What drains it while parked?"]
     assert "Left full as it was parked, it is down to 20 % after 75 days (69 to 82 days)." in parked
+
+
+def test_a_rating_is_told_as_it_was_given():
+    health = full_health()
+    rated = replace(health, pack=replace(health.pack, rated_ah=280.5))
+
+    assert "of its rated 280.5 Ah" in sections(rated, "UTC")[0].sentences[0]
+
+
+def test_one_point_is_no_points():
+    health = full_health()
+    off = replace(health.monitor, soc_error_percent=Estimate(1.1, -0.9, 3.1))
+
+    assert "off by 1 point (-1 to 3 points)" in answers(replace(health, monitor=off))["Can the monitor be believed?"]
+
+
+@pytest.mark.parametrize(("interval_s", "reminded"), [(1.0, False), (30.0, True), (None, False)])
+def test_a_coarse_log_says_what_openings_it_may_have_missed(interval_s, reminded):
+    health = full_health()
+    coarse = replace(health, readings=replace(health.readings, interval_s=interval_s))
+    quiet = replace(coarse, protection=replace(coarse.protection, events=()))
+
+    for told in (coarse, quiet):
+        words = answers(told)["Did the protection board open?"]
+        assert ("within the 30 s between two readings" in words) is reminded
+
+
+def test_a_flag_says_from_which_day_to_which():
+    health = full_health()
+    flag = health.flags[0]
+    flags = (replace(flag, start_ms=0, end_ms=3_600_000), replace(flag, start_ms=0, end_ms=3 * 86_400_000))
+
+    sentences = next(
+        part for part in sections(replace(health, flags=flags), "UTC") if "look" in part.question
+    ).sentences
+
+    assert sentences[0][2:].startswith(f"1 Jan 1970: {flag.message}")
+    assert sentences[1][2:].startswith(f"1 Jan 1970 to 4 Jan 1970: {flag.message}")
