@@ -39,8 +39,8 @@ PROTECTION_WORDS = {
     "unknown": "opened for a reason the log does not show",
 }
 COARSE_S = 5.0
-"""Readings further apart than this may miss an opening: a board tries again some seconds to a minute after a trip
-(common practice, no source)."""
+"""Readings further apart than this may miss an opening, for a board may close again some seconds after a surge has
+gone (common practice, no source)."""
 CAUTION = (
     "This describes readings; it is no inspection, certificate or design. The pack's own sheet, local rules and a "
     "licensed or competent person come first. Do not charge LiFePO4 cells below 0 °C. If a pack is swollen, hot or "

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from dash import dcc, html
 
 from logbook.dashboard.figures.style import GRAPH_CONFIG
-from logbook.dashboard.view import between, number, quantity
+from logbook.dashboard.view import between, number, quantity, rated
 from logbook.dashboard.window import window_query
 from logbook.dashboard.wording import ah_decimals, basis_sentence, coverage_sentence
 from logbook.units import MS_PER_HOUR
@@ -186,7 +186,6 @@ def cautions(*names: str) -> Component:
 
 def rule(rated_ah: float, estimate: Estimate | None, at_least_ah: float | None = None) -> Component:
     """A measuring rule from nothing to a little over rated Ah, with the interval laid on it."""
-    places = ah_decimals(rated_ah)
 
     def at(ah: float) -> str:
         return f"{100 * min(max(ah / rated_ah / RULE_SPAN, 0.0), 1.0):.2f}%"
@@ -197,13 +196,12 @@ def rule(rated_ah: float, estimate: Estimate | None, at_least_ah: float | None =
         style = {"left": at(estimate.low), "right": f"calc(100% - {at(estimate.high)})"}
         marks = [html.Span(className="rule-span", style=style)]
         marks.append(html.Span(className="rule-value", style={"left": at(estimate.value)}))
-        label = (
-            f"{quantity(estimate.value, 'Ah', places)} between {quantity(estimate.low, 'Ah', places)} "
-            f"and {quantity(estimate.high, 'Ah', places)}, of {quantity(rated_ah, 'Ah', places)} rated"
-        )
+        value = quantity(estimate.value, "Ah", estimate.decimals)
+        label = f"{value} {between(estimate, 'Ah')}, of {rated(rated_ah)} rated"
     elif at_least_ah is not None:
         marks = [html.Span(className="rule-bound", style={"left": "0", "right": f"calc(100% - {at(at_least_ah)})"})]
-        label = f"At least {quantity(at_least_ah, 'Ah', places)}, of {quantity(rated_ah, 'Ah', places)} rated"
+        least = quantity(at_least_ah, "Ah", ah_decimals(at_least_ah))
+        label = f"At least {least}, of {rated(rated_ah)} rated"
     notches = [
         html.Span(
             className="notch notch-long" if tenth in {0, 5, 8, 10} else "notch",
@@ -213,9 +211,7 @@ def rule(rated_ah: float, estimate: Estimate | None, at_least_ah: float | None =
     ]
     words = [
         html.Span("0", className="rule-word", style={"left": at(0.0)}),
-        html.Span(
-            f"{quantity(0.8 * rated_ah, 'Ah', places)}", className="rule-word", style={"left": at(0.8 * rated_ah)}
-        ),
+        html.Span(rated(0.8 * rated_ah), className="rule-word", style={"left": at(0.8 * rated_ah)}),
         html.Span("rated", className="rule-word", style={"left": at(rated_ah)}),
     ]
     return html.Div([*notches, *marks, *words], className="rule", role="img", **named(label))

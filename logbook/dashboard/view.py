@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -21,6 +22,8 @@ TIED = "\u00a0"
 """No-break space: between a number and its unit, and between thousands."""
 UNKNOWN = "\u2013"
 MINUS = "\u2212"
+SINGULAR = {"points": "point", "days": "day"}
+"""Units that are words, to what they are of one."""
 
 
 @dataclass(frozen=True)
@@ -92,20 +95,25 @@ def number(value: float, decimals: int = 0) -> str:
     return f"{MINUS}{text}" if value < 0 and text.strip("0.") else text
 
 
+def rated(ah: float) -> str:
+    """A rating as its owner gave it, not rounded."""
+    return f"{ah:g}{TIED}Ah"
+
+
+def true_minus(text: str) -> str:
+    """Text with the minus of a number written as one; hyphens in words and dates stay."""
+    return re.sub(r"(?<![\w.-])-(?=\d)", MINUS, text)
+
+
 def quantity(value: float, unit: str, decimals: int = 0) -> str:
-    """A number with its unit, kept on one line."""
-    return f"{number(value, decimals)}{TIED}{unit}"
-
-
-def decimals_for(estimate: Estimate) -> int:
-    """As many decimals as the interval bears: its width shows in two digits at most."""
-    width = max(estimate.width / 2, abs(estimate.value) * 1e-3, 1e-6)
-    return min(3, max(0, -math.floor(math.log10(width)))) if width < 1 else 0
+    """A number with its unit, kept on one line; a unit that is a word stands in the number that fits."""
+    written = number(value, decimals)
+    return f"{written}{TIED}{SINGULAR.get(unit, unit) if written.strip(MINUS) == '1' else unit}"
 
 
 def between(estimate: Estimate, unit: str, decimals: int | None = None) -> str:
-    """The interval in words."""
-    places = decimals_for(estimate) if decimals is None else decimals
+    """The interval in words, with the decimals it bears unless said otherwise."""
+    places = estimate.decimals if decimals is None else decimals
     return f"between {number(estimate.low, places)} and {quantity(estimate.high, unit, places)}"
 
 

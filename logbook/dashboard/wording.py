@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from logbook.dashboard.view import between, decimals_for, lasting, number, quantity
+from logbook.dashboard.view import between, lasting, number, quantity, rated
 from logbook.schema.status import CAUSE_WORDS
 
 if TYPE_CHECKING:
@@ -54,6 +54,9 @@ class Answer:
     next_step: str = ""
 
 
+NOTHING_LOGGED = Answer("open", "No readings yet", "Nothing is logged for this pack yet.")
+
+
 def ah_decimals(ah: float) -> int:
     """Whole Ah for a house battery, tenths for a small pack."""
     return 0 if abs(ah) >= 20 else 1
@@ -64,25 +67,24 @@ def capacity_answer(health: Health) -> Answer:
     capacity, rated_ah = health.capacity, health.pack.rated_ah
     tone, verdict = VERDICT_WORDS.get(capacity.verdict, VERDICT_WORDS["undetermined"])
     if health.readings.count == 0:
-        return Answer("open", "No readings yet", "Nothing is logged for this pack yet.")
+        return NOTHING_LOGGED
     if capacity.ah is None:
-        return Answer(tone, verdict, bound_sentence(capacity, rated_ah), capacity.reason or "")
-    places = ah_decimals(rated_ah)
-    value, rated = quantity(capacity.ah.value, "Ah", places), quantity(rated_ah, "Ah", places)
-    interval = f"The true figure lies {between(capacity.ah, 'Ah', places)}, with 90\u00a0% confidence."
+        return Answer(tone, verdict, bound_sentence(capacity), capacity.reason or "")
+    value, label = quantity(capacity.ah.value, "Ah", capacity.ah.decimals), rated(rated_ah)
+    interval = f"The true figure lies {between(capacity.ah, 'Ah')}, with 90\u00a0% confidence."
     sentence = {
-        "meets_rating": f"Yes. It delivers {value} of its rated {rated}.",
-        "reduced": f"Not quite. It delivers {value} of its rated {rated}.",
-        "end_of_life": f"No. It delivers {value} of its rated {rated}: less than four fifths.",
-    }.get(capacity.verdict, f"It may deliver about {value} of its rated {rated}, but the log leaves a wide range.")
+        "meets_rating": f"Yes. It delivers {value} of its rated {label}.",
+        "reduced": f"Not quite. It delivers {value} of its rated {label}.",
+        "end_of_life": f"No. It delivers {value} of its rated {label}: less than four fifths.",
+    }.get(capacity.verdict, f"It may deliver about {value} of its rated {label}, but the log leaves a wide range.")
     return Answer(tone, verdict, sentence, interval, capacity.reason or "")
 
 
-def bound_sentence(capacity: Capacity, rated_ah: float) -> str:
+def bound_sentence(capacity: Capacity) -> str:
     """What can honestly be said without one full measurement."""
     if capacity.at_least_ah is None:
         return "The log cannot tell yet what this pack delivers."
-    least = quantity(capacity.at_least_ah, "Ah", ah_decimals(rated_ah))
+    least = quantity(capacity.at_least_ah, "Ah", ah_decimals(capacity.at_least_ah))
     return f"It has delivered at least {least}. How much more it holds, the log cannot tell yet."
 
 
@@ -93,7 +95,7 @@ def cold_answer(health: Health, view: View) -> Answer:
     if cold.events:
         return Answer(cold_tone(cold), cold_verdict(cold), cold_sentence(cold, limit), worst_event(cold, view))
     if health.readings.count == 0:
-        return Answer("open", "No readings yet", "Nothing is logged for this pack yet.")
+        return NOTHING_LOGGED
     if cold.reason:
         return Answer("open", "Cannot tell", "The log cannot tell whether it was charged while cold.", cold.reason)
     return Answer(
@@ -144,7 +146,8 @@ def unlogged_remark(readings: ReadingsSummary) -> str:
 def share_unlogged(readings: ReadingsSummary) -> str:
     """Unlogged share of the whole span, in percent."""
     whole = readings.logged_hours + readings.unlogged_hours
-    return f"{number(100 * readings.unlogged_hours / whole) if whole else 0} %"
+    share = 100 * readings.unlogged_hours / whole if whole else 0.0
+    return "Less than 1 %" if 0 < share < 0.5 else f"{number(share)} %"
 
 
 def coverage_sentence(readings: ReadingsSummary, view: View) -> str:
@@ -157,8 +160,13 @@ def coverage_sentence(readings: ReadingsSummary, view: View) -> str:
     whole = readings.logged_hours + readings.unlogged_hours
     if whole <= 0:
         return f"{span}."
-    share = number(100 * readings.logged_hours / whole)
-    return f"{span}. {share} % of that time is logged; the rest is unknown, neither use nor rest."
+    if readings.logged_hours <= 0:
+        return f"{span}. None of that time counts as logged, which takes a current with the readings."
+    if readings.unlogged_hours <= 0:
+        return f"{span}, logged throughout."
+    share = 100 * readings.logged_hours / whole
+    most = "Nearly all" if share >= 99.5 else f"{number(share)} %"
+    return f"{span}. {most} of that time is logged; the rest is unknown, neither use nor rest."
 
 
 def basis_sentence(basis: Basis | None) -> str:
@@ -212,11 +220,11 @@ def idle_answer(health: Health) -> Answer:
     pieces = []
     if draw is not None:
         per_day = number(draw.value * 24, 1)
-        amperes = quantity(draw.value, "A", decimals_for(draw))
+        amperes = quantity(draw.value, "A", draw.decimals)
         pieces.append(f"Through the sensor: {amperes} ({between(draw, 'A')}), {per_day} Ah a day.")
     if loss is not None:
         pieces.append(
-            f"Where the sensor does not see it: {number(loss.value, decimals_for(loss))} % of rated in 30 days "
+            f"Where the sensor does not see it: {number(loss.value, loss.decimals)} % of rated in 30 days "
             f"({between(loss, '%')}), the cells' own loss and the protection board's draw together."
         )
     daily = daily_loss_ah(health)
@@ -260,7 +268,7 @@ def use_answer(health: Health) -> Answer:
     """Answer how hard it was used."""
     cycles = health.cycles
     if health.readings.count == 0:
-        return Answer("open", "No readings yet", "Nothing is logged for this pack yet.")
+        return NOTHING_LOGGED
     if cycles.equivalent_full_cycles < HARDLY:
         words = "In the logged time it was hardly used."
         return Answer("open", "Hardly used", words, unlogged_remark(health.readings), cycles.reason or "")
@@ -300,13 +308,14 @@ def monitor_answer(health: Health) -> Answer:
         return Answer("open", "Cannot tell yet", words, monitor.reason or "")
     doubts, counts = [], "its percentage only counts against the rated capacity"
     if offset is not None and (offset.low > 0 or offset.high < 0):
-        doubts.append(
-            f"its current is {quantity(abs(offset.value), 'A', 3)} too {'high' if offset.value > 0 else 'low'}"
-        )
+        amperes = quantity(abs(offset.value), "A", offset.decimals)
+        doubts.append(f"its current is {amperes} too {'high' if offset.value > 0 else 'low'}")
     if monitor.past_sensor_a is not None:
         doubts.append(f"{quantity(abs(monitor.past_sensor_a), 'A', 2)} pass it by on the average, uncounted")
     if error is not None and (error.low > 2 or error.high < -2):
-        doubts.append(f"its percentage is {number(abs(error.value))} points too {'high' if error.value > 0 else 'low'}")
+        doubts.append(
+            f"its percentage is {quantity(abs(error.value), 'points')} too {'high' if error.value > 0 else 'low'}"
+        )
         counts = "only counts against the rated capacity"
     if monitor.soc_assumes_rated_capacity:
         doubts.append(counts)
@@ -326,7 +335,7 @@ def attention_answer(health: Health) -> Answer:
     act = [flag for flag in waiting if flag.severity == "act"]
     look = [flag for flag in waiting if flag.severity == "look"]
     if health.readings.count == 0:
-        return Answer("open", "No readings yet", "Nothing is logged for this pack yet.")
+        return NOTHING_LOGGED
     if act:
         words = f"{len(act)} {plural(len(act), 'thing')} to act on" + (f", {len(look)} to look at" if look else "")
         return Answer("act", "Act", f"{words}.")

@@ -170,3 +170,12 @@ def test_cycles_and_months_are_drawn_as_counted():
     figure = monthly_charge(months)
     assert list(trace(figure, "out").y) == [0.0, -5.0]
     assert trace(figure, "in").marker.pattern.shape != trace(figure, "out").marker.pattern.shape
+
+
+@pytest.mark.parametrize(("more", "side"), [(0.0, "bottom"), (20.0, "top")])
+def test_the_words_of_the_rated_line_stand_where_the_measurements_are_not(more, side):
+    health = samples.full()
+    moved = tuple(replace(item, ah=item.ah + more) for item in health.capacity.observations)
+    figure = capacity_over_time(replace(health, capacity=replace(health.capacity, observations=moved)), View())
+
+    assert [note.yanchor for note in figure.layout.annotations if note.text.startswith("rated")] == [side]

@@ -15,6 +15,7 @@ from logbook.dashboard.api import harmless
 from logbook.dashboard.columns import mapping_of
 from logbook.dashboard.intake import INTAKE, Intake
 from logbook.dashboard.pages.job import job_entry
+from logbook.dashboard.pages.receipt import lines_words
 from logbook.dashboard.sketch import sketch
 from logbook.dashboard.uploads import LONGEST_UPLOAD_BYTES, PIECE_BYTES
 from logbook.jobs.era import swap_packs
@@ -336,3 +337,19 @@ def test_a_fault_of_ours_in_a_preview_fails_the_job_and_not_the_worker(store):
     assert "Something went wrong here." in job["error"]["what"]
     assert "/home" not in str(job)
     assert taken_in(client, exports.frosty_trip())["state"] == "done"
+
+
+def test_imports_are_listed_on_the_clock_of_their_pack(store):
+    add_pack(store, name="Away", rated_ah=100, cells_in_series=4, time_zone="Pacific/Auckland")
+    app = create_app(store)
+    client = app.server.test_client()
+    ended(client, sent(client, exports.frosty_trip("2026-01-10", 6).encode(), query="pack=2").get_json()["id"])
+
+    words = text_of(asked(app, "/imports"))
+
+    assert "Away 10 Jan 2026 to 15 Jan 2026" in words  # where the first pack is, it was the evening of the 9th
+
+
+@pytest.mark.parametrize(("count", "said"), [(2, "3, 7"), (5, "3, 7, \u2026")])
+def test_a_repair_says_that_it_touched_more_lines_than_it_names(count, said):
+    assert lines_words((3, 7), count) == said

@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from logbook.dashboard import PAGES, create_app
-from logbook.dashboard.wording import idle_answer
+from logbook.dashboard.view import View
+from logbook.dashboard.wording import capacity_answer, coverage_sentence, idle_answer
 from logbook.errors import BadConfiguration
 from logbook.schema.estimate import Estimate
 from logbook.schema.health import Basis, Protection, ProtectionEvent
@@ -286,3 +287,84 @@ def test_an_answer_says_how_much_of_the_time_it_saw(full_app):
 
     assert f"This answer saw 45 % of the time from the first to the last reading, 5 min apart. {note}" in words
     assert "This answer saw" not in text_of(asked(full_app, "/pack/1/use"))
+
+
+def test_the_overview_is_told_on_the_clock_of_each_pack():
+    late = samples.full()
+    late = replace(late, readings=replace(late.readings, first_ms=samples.ms("2025-01-10T02:00")))
+    packs = [samples.pack(1, "Here", zone="Europe/Berlin"), samples.pack(2, "There", zone="America/Denver")]
+    answers = replace(answers_from({1: late, 2: late}), packs=lambda: packs)
+
+    words = text_of(asked(create_app(answers), "/"))
+
+    assert "readings, 10 Jan 2025" in words
+    assert "readings, 9 Jan 2025" in words
+
+
+@pytest.mark.parametrize(
+    ("logged", "unlogged", "said"),
+    [
+        (10.0, 0.0, "logged throughout."),
+        (1000.0, 1.0, "Nearly all of that time is logged; the rest is unknown"),
+        (30.0, 70.0, "30 % of that time is logged; the rest is unknown"),
+        (0.0, 80.0, "None of that time counts as logged"),
+    ],
+)
+def test_what_was_logged_is_said_without_contradiction(logged, unlogged, said):
+    readings = replace(samples.full().readings, logged_hours=logged, unlogged_hours=unlogged)
+
+    assert said in coverage_sentence(readings, View())
+
+
+def test_a_bound_is_as_fine_as_its_reason():
+    capacity = replace(samples.bound().capacity, at_least_ah=15.5)
+
+    assert "at least 15.5\u00a0Ah" in capacity_answer(replace(samples.bound(), capacity=capacity)).sentence
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (Estimate(6.2, 4.9, 7.6), "it shows 6 points too high (between 5 and 8 points, 90 % confidence)"),
+        (Estimate(-6.2, -7.6, -4.9), "it shows 6 points too low (between 5 and 8 points, 90 % confidence)"),
+        (
+            Estimate(1.2, -0.2, 2.7),
+            "it is right, as far as the log can tell: its error lies between \u22120 and 3 points",
+        ),
+    ],
+)
+def test_how_far_the_percentage_is_off_counts_the_way_it_is_off(error, said):
+    health = samples.full()
+    health = replace(health, monitor=replace(health.monitor, soc_error_percent=error))
+
+    words = text_of(asked(create_app(answers_from({1: health})), "/pack/1/monitor"))
+
+    assert said.replace("\u22120", "0") in words.replace("\u00a0", " ")
+
+
+def test_a_sensor_that_reads_too_low_has_an_interval_that_way_too():
+    health = samples.full()
+    low = replace(health.monitor, current_offset_a=Estimate(-0.065, -0.085, -0.044))
+
+    words = text_of(asked(create_app(answers_from({1: replace(health, monitor=low)})), "/pack/1/monitor"))
+
+    assert "Every reading is 0.07 A too low (between 0.04 and 0.09 A, 90 % confidence)" in words.replace("\u00a0", " ")
+
+
+def test_a_flag_says_from_which_day_to_which():
+    health = samples.full()
+    flag = replace(health.flags[0], start_ms=samples.ms("2025-01-12T07:40"), end_ms=samples.ms("2026-02-04T07:45"))
+
+    words = text_of(asked(create_app(answers_from({1: replace(health, flags=(flag,))})), "/pack/1/attention"))
+
+    assert "12 Jan 2025 to 4 Feb 2026" in words
+
+
+@pytest.mark.parametrize(("interval_s", "reminded"), [(1.0, False), (30.0, True), (None, False)])
+def test_a_coarse_log_says_what_openings_it_may_have_missed(interval_s, reminded):
+    health = samples.full()
+    health = replace(health, readings=replace(health.readings, interval_s=interval_s))
+
+    for protection in (health.protection, Protection(())):
+        app = create_app(answers_from({1: replace(health, protection=protection)}))
+        assert ("between two readings may have passed unseen" in text_of(asked(app, "/pack/1/use"))) is reminded

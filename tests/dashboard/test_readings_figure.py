@@ -77,7 +77,7 @@ def test_the_four_panels_share_one_time_axis_and_name_their_units():
     words = {note.text for note in figure.layout.annotations}
 
     assert {item.xaxis for item in figure.data} <= {None, "x"}
-    assert {"Voltage (V)", "Current, in is up (A)", "Temperature (°F)", "Charge, as reported (%)"} <= words
+    assert {"Voltage (V)", "Current, charging is up (A)", "Temperature (°F)", "Charge, as reported (%)"} <= words
     assert list(trace(figure, "Temperature").y) == pytest.approx([33.8, 35.6])  # 1 and 2 °C
 
 
@@ -85,6 +85,8 @@ def test_what_was_not_measured_is_said():
     figure = drawn(window([0, 60_000], [np.nan, np.nan]), BERLIN)
 
     assert sum(note.text == "not measured in this window" for note in figure.layout.annotations) == 4
+    assert not figure.layout.yaxis.showticklabels
+    assert drawn(window([0, 60_000], [1, 2]), BERLIN).layout.yaxis.showticklabels
 
 
 def test_events_and_notes_of_the_window_are_marked_and_others_are_not():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from logbook.dashboard.view import View, between, lasting, number, quantity, view_from
+from logbook.dashboard.view import View, between, lasting, number, quantity, rated, true_minus, view_from
 from logbook.schema.estimate import Estimate
 from tests.dashboard.samples import ms
 
@@ -26,6 +26,17 @@ def test_numbers(value, decimals, text):
 
 def test_a_quantity_stays_on_one_line():
     assert quantity(96.4, "Ah") == "96\u00a0Ah"
+    assert quantity(-1.2, "points") == "\u22121\u00a0point"
+    assert quantity(1.2, "points", 1) == "1.2\u00a0points"
+
+
+def test_a_rating_is_written_as_it_was_given():
+    assert [rated(ah) for ah in (100.0, 280.5, 2.6)] == ["100\u00a0Ah", "280.5\u00a0Ah", "2.6\u00a0Ah"]
+
+
+def test_hyphens_of_words_and_dates_are_no_minus():
+    assert true_minus("off by -0.01 A (-0.05 to 0.04 A)") == "off by \u22120.01 A (\u22120.05 to 0.04 A)"
+    assert true_minus("full-to-empty, 2026-02-07, trip-2.csv") == "full-to-empty, 2026-02-07, trip-2.csv"
 
 
 def test_an_interval_shows_no_more_decimals_than_it_bears():

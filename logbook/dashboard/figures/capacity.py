@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import plotly.graph_objects as go
 
 from logbook.dashboard.figures.style import BLUE, GREY, VERMILION, level, paper, plain
-from logbook.dashboard.view import quantity
+from logbook.dashboard.view import quantity, rated
 from logbook.units import MS_PER_DAY
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def capacity_over_time(health: Health, view: View) -> go.Figure:
     figure.add_trace(observed([item for item in observations if not item.used], view, used=False))
     figure.add_trace(observed([item for item in observations if item.used], view, used=True))
     draw_losses(figure, health, view)
-    level(figure, rated_ah, f"rated {quantity(rated_ah, 'Ah')}", "solid")
+    level(figure, rated_ah, f"rated {rated(rated_ah)}", "solid", below=above_rated(health))
     level(figure, END_OF_LIFE * rated_ah, "end of life, 80 % of rated", "dash", below=True)
     # what was left out may be unsure beyond measure, and must not press the rest into a line
     lows = [item.low if item.used else item.ah for item in observations] + [0.74 * rated_ah]
@@ -40,6 +40,12 @@ def capacity_over_time(health: Health, view: View) -> go.Figure:
     figure.update_yaxes(range=[max(0.0, min(lows) - 0.02 * rated_ah), max(highs) + 0.03 * rated_ah])
     figure.update_xaxes(range=time_range(health, view))
     return figure
+
+
+def above_rated(health: Health) -> bool:
+    """Whether what was measured lies above the rated line on the whole, so that its words belong below it."""
+    used = [item.ah for item in health.capacity.observations if item.used]
+    return 2 * sum(ah >= health.pack.rated_ah for ah in used) > len(used)
 
 
 def observed(items: Sequence[CapacityObservation], view: View, *, used: bool) -> go.Scatter:

@@ -46,7 +46,7 @@ class Panel:
 
 PANELS = (
     Panel("voltage_v", "Voltage", BLUE, (0.78, 1.0)),
-    Panel("current_a", "Current, in is up", GREEN, (0.53, 0.75)),
+    Panel("current_a", "Current, charging is up", GREEN, (0.53, 0.75)),
     Panel("temperature_c", "Temperature", VERMILION, (0.28, 0.50)),
     Panel("soc_percent", "Charge, as reported", PURPLE, (0.03, 0.25)),
 )
@@ -96,7 +96,7 @@ def readings_over_time(
             "range": [view.wall(window.start_ms), view.wall(window.end_ms)],
             "hoverformat": "%-d %b %Y, %H:%M:%S",
         },
-        **{f"yaxis{axis_number(place)}": panel_axis(panel) for place, panel in enumerate(PANELS)},
+        **{f"yaxis{axis_number(place)}": panel_axis(panel, window) for place, panel in enumerate(PANELS)},
         "yaxis99": NOTE_AXIS,
         "shapes": [span_shape(span, window, view) for span in merged(seen, window)] + note_lines(written, view),
         "annotations": nothing_there(window)
@@ -111,9 +111,15 @@ def axis_number(place: int) -> str:
     return "" if place == 0 else str(place + 1)
 
 
-def panel_axis(panel: Panel) -> dict[str, Any]:
-    """The upright axis of one quantity."""
-    return {**AXIS, "domain": list(panel.domain), "anchor": "x", "nticks": 5}
+def panel_axis(panel: Panel, window: Window) -> dict[str, Any]:
+    """The upright axis of one quantity; without numbers where there is nothing to read off."""
+    measured = is_measured(panel, window)
+    return {**AXIS, "domain": list(panel.domain), "anchor": "x", "nticks": 5, "showticklabels": measured}
+
+
+def is_measured(panel: Panel, window: Window) -> bool:
+    """Whether a window holds any value of a quantity."""
+    return bool(np.isfinite(window.mean[panel.name]).any())
 
 
 def panel_traces(place: int, panel: Panel, window: Window, clock: Clock, view: View) -> list[dict[str, Any]]:
@@ -178,7 +184,7 @@ def panel_words(panel: Panel, window: Window, view: View) -> list[dict[str, Any]
         "showarrow": False,
         "font": {"size": 13, "color": GREY},
     }
-    if np.isfinite(window.mean[panel.name]).any():
+    if is_measured(panel, window):
         return [above]
     empty = {
         "x": 0.5,

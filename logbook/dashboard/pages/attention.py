@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from logbook.dashboard.answers import Answers
+    from logbook.dashboard.view import View
     from logbook.schema.health import Flag
 
 PATH = "/pack/<pack>/attention"
@@ -51,7 +52,6 @@ def layout(visit: Visit) -> Component:
 def entry(flag: Flag, visit: Visit) -> Component:
     """One flag: what, when, what to do, and a button to put it aside."""
     tone, word = FLAG_TONES.get(flag.severity, FLAG_TONES["info"])
-    when = "" if flag.start_ms is None else visit.view.day(flag.start_ms)
     button = html.Button(
         "Bring back" if flag.acknowledged else "I have seen it",
         id={"type": "flag-seen", "code": flag.code, "seen": int(not flag.acknowledged)},
@@ -61,13 +61,21 @@ def entry(flag: Flag, visit: Visit) -> Component:
     )
     return html.Li(
         [
-            html.P([parts.mark(tone, word), html.Span(when, className="quiet")]),
+            html.P([parts.mark(tone, word), html.Span(days(flag, visit.view), className="quiet")]),
             html.P(flag.message, className="flag-message"),
             html.P(flag.advice),
             html.Div([closer(flag, visit), button], className="row"),
         ],
         className=f"flag tone-{tone}",
     )
+
+
+def days(flag: Flag, view: View) -> str:
+    """The day of a flag, or its first and last; nothing where it has none."""
+    if flag.start_ms is None:
+        return ""
+    first, last = view.day(flag.start_ms), view.day(flag.start_ms if flag.end_ms is None else flag.end_ms)
+    return first if first == last else f"{first} to {last}"
 
 
 def closer(flag: Flag, visit: Visit) -> Component | None:

@@ -94,8 +94,8 @@ def bands(health: Health, view: View) -> Component | None:
     rows = [[band_words(band, view), quantity(band.charge_ah, "Ah", 1)] for band in found]
     lead = (
         f"Charge that went in by temperature of the cells. Between {view.degrees(0)} and {view.degrees(5)} "
-        "many sheets ask for a small current. The mean over half an hour decides on the band, as it does on the "
-        "events above."
+        "many sheets ask for a small current. The mean over half an hour decides on the band"
+        f"{', as it does on the events above' if health.cold_charging.events else ''}."
     )
     return parts.section(
         "How cold, in all",

@@ -9,8 +9,8 @@ from dash import dcc, html
 
 from logbook.dashboard import parts
 from logbook.dashboard.pages import notes
-from logbook.dashboard.view import quantity
-from logbook.dashboard.wording import ah_decimals, plural
+from logbook.dashboard.view import rated
+from logbook.dashboard.wording import plural
 from logbook.schema.pack import chemistry
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def describe(pack: Pack) -> str:
     """Chemistry, cells and rating."""
     label = chemistry(pack.chemistry).label
     cells = f"{pack.cells_in_series} {plural(pack.cells_in_series, 'cell')} in series"
-    return f"{label}, {cells}, {quantity(pack.rated_ah, 'Ah', ah_decimals(pack.rated_ah))}"
+    return f"{label}, {cells}, {rated(pack.rated_ah)}"
 
 
 def no_readings(pack: Pack) -> Component:

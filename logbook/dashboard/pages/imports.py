@@ -12,7 +12,7 @@ from dash.exceptions import PreventUpdate
 
 from logbook.dashboard import parts
 from logbook.dashboard.columns import mapping_of
-from logbook.dashboard.page import Page, Visit, first_zone, in_browser, reader_view
+from logbook.dashboard.page import Page, Visit, in_browser, reader_view
 from logbook.dashboard.pages.details import PROPERTIES, pack_changes, pack_fields, pack_trouble, told
 from logbook.dashboard.pages.job import job_entry
 from logbook.dashboard.pages.listed import Listed, listed
@@ -87,25 +87,26 @@ def layout(visit: Visit) -> Component:
             dcc.Store(id=SEEN),
             dcc.Store(id=OPENED, data=visit.query.get("job", "")),
             dcc.Interval(id=TICK, interval=700, disabled=False),
-            html.Div(history(visit.answers, visit.view), id=HISTORY),
+            html.Div(history(visit.answers), id=HISTORY),
             parts.section("Another pack", parts.folded("Add a pack", new_pack_form(visit))),
         ],
         className="sheet",
     )
 
 
-def history(answers: Answers, view: View) -> Component:
-    """Imports, newest first."""
-    names = {pack.id: pack.name for pack in answers.packs()}
-    brought = sorted(answers.imports(), key=lambda row: -row.id)
+def history(answers: Answers) -> Component:
+    """Imports, newest first, each on the clock of its pack, as its receipt is."""
+    packs = {pack.id: pack for pack in answers.packs()}
+    brought = sorted((row for row in answers.imports() if row.pack_id in packs), key=lambda row: -row.id)
     rows = [
         [
             view.moment(row.imported_ms),
             dcc.Link(row.file_name, href=f"/imports/{row.id}"),
-            names.get(row.pack_id, ""),
+            packs[row.pack_id].name,
             span_words(row.first_ms, row.last_ms, view),
         ]
         for row in brought[:MOST_SHOWN]
+        for view in [reader_view(packs[row.pack_id].time_zone)]
     ]
     if not rows:
         return parts.section("What came in before", html.P("Nothing yet."))
@@ -159,7 +160,7 @@ def register(app: Dash, answers: Answers, intake: Intake) -> None:
         chosen = listed(jobs, opened or "")
         signs = chosen.signs(ids)
         active = any(job.active for job in jobs)
-        past = no_update if active else history(answers, reader_view(first_zone(answers)))
+        past = no_update if active else history(answers)
         return entries(chosen, answers, ids, signs, seen), past, not active, signs
 
     @app.callback(

@@ -9,13 +9,14 @@ from dash import html
 from logbook.dashboard import parts
 from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages.frame import no_readings, pack_page
-from logbook.dashboard.view import between, number, quantity
+from logbook.dashboard.view import between, quantity
 from logbook.dashboard.wording import monitor_answer
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from logbook.dashboard.view import View
+    from logbook.schema.estimate import Estimate
     from logbook.schema.health import Health
 
 PATH = "/pack/<pack>/monitor"
@@ -51,19 +52,17 @@ def current_part(health: Health, view: View) -> Component:
             else "The log cannot tell. Two full charges with complete logging between them would."
         )
         return parts.section(title, html.P(why))
-    per_day, zero = offset.scaled(24), offset.low <= 0 <= offset.high
-    scale = parts.scale(offset, zero=True, unit="A", places=3)
-    way = "high" if offset.value > 0 else "low"
-    doubt = f"({between(offset, 'A', 3)}, 90\u00a0% confidence)"
+    zero = offset.low <= 0 <= offset.high
+    scale = parts.scale(offset, zero=True, unit="A", places=offset.decimals)
     words = (
-        f"As far as the log can tell, it does: its error lies {between(offset, 'A', 3)}, with 90\u00a0% confidence."
+        f"As far as the log can tell, it does: its error lies {between(offset, 'A')}, with 90\u00a0% confidence."
         if zero
-        else f"Every reading is {quantity(abs(offset.value), 'A', 3)} too {way} {doubt}."
+        else f"Every reading is {off_words(offset, 'A')}."
     )
     meaning = (
         "The answers here allow for either."
         if zero
-        else f"Over a day that makes {quantity(abs(per_day.value), 'Ah', 1)} of error in its count. "
+        else f"Over a day that makes {quantity(abs(24 * offset.value), 'Ah', 1)} of error in its count. "
         "The answers here allow for it."
     )
     advice = "" if zero else "Set its zero anew with every load and charger off, as its manual says."
@@ -76,6 +75,13 @@ def current_part(health: Health, view: View) -> Component:
         html.P(advice) if advice else None,
         html.P(changed) if changed else None,
     )
+
+
+def off_words(error: Estimate, unit: str) -> str:
+    """How far a reading is off, and which way; the interval counts that way too."""
+    size = error if error.value > 0 else error.scaled(-1.0)
+    way = "high" if error.value > 0 else "low"
+    return f"{quantity(size.value, unit, size.decimals)} too {way} ({between(size, unit)}, 90\u00a0% confidence)"
 
 
 def zero_changes(health: Health, view: View) -> str:
@@ -104,10 +110,11 @@ def percentage_part(health: Health) -> Component:
     error, assumed = health.monitor.soc_error_percent, health.monitor.soc_assumes_rated_capacity
     found = []
     if error is not None:
-        way = "too high" if error.value > 0 else "too low"
         found.append(
-            f"Before the next full charge it shows {number(abs(error.value), 1)} points {way} "
-            f"({between(error, 'points', 1)}, 90\u00a0% confidence)."
+            f"Before the next full charge it is right, as far as the log can tell: its error lies "
+            f"{between(error, 'points')}, with 90\u00a0% confidence."
+            if error.low <= 0 <= error.high
+            else f"Before the next full charge it shows {off_words(error, 'points')}."
         )
     if assumed:
         found.append(
@@ -118,7 +125,7 @@ def percentage_part(health: Health) -> Component:
         found.append("It does not simply count against the rated capacity.")
     if not found:
         found.append("The log cannot tell. It needs a state of charge in the readings and full charges in the log.")
-    scale = parts.scale(error, zero=True, unit="points", places=1) if error is not None else None
+    scale = parts.scale(error, zero=True, unit="points", places=error.decimals) if error is not None else None
     first, *others = (html.P(words) for words in found)
     return parts.section("Is its percentage right?", first, scale, *others)
 

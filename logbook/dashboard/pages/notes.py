@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from logbook.dashboard.answers import Answers
     from logbook.dashboard.page import Visit
+    from logbook.dashboard.view import View
 
 LONGEST = 2000
 WHEN, TEXT, SAVE, TOLD, PACK = "note-when", "note-text", "note-save", "note-told", "note-pack"
@@ -50,7 +51,7 @@ def notes_part(visit: Visit) -> Component:
         )
         for note in sorted(visit.answers.notes(visit.pack.id), key=lambda note: -note.ts_ms)
     ]
-    form = note_form(visit, html.Data(id=PACK, value=str(visit.pack.id)))
+    form = note_form(visit.view, html.Data(id=PACK, value=str(visit.pack.id)))
     return parts.section(
         "Notes", html.Ul(entries, className="notes") if entries else None, parts.folded("Write a note", form)
     )
@@ -71,10 +72,10 @@ def note_anywhere(visit: Visit) -> Component | None:
         allowDeselect=False,
         className="field",
     )
-    return parts.section("Notes", parts.folded("Write a note", note_form(visit, choose)))
+    return parts.section("Notes", parts.folded("Write a note", note_form(reader_view(newest.time_zone), choose)))
 
 
-def note_form(visit: Visit, which: Component) -> Component:
+def note_form(view: View, which: Component) -> Component:
     """When, what, and the pack it is about."""
     return html.Div(
         [
@@ -82,7 +83,7 @@ def note_form(visit: Visit, which: Component) -> Component:
             dmc.TextInput(
                 id=WHEN,
                 label="When it was",
-                value=visit.view.local(int(time.time() * 1000)).strftime("%Y-%m-%dT%H:%M"),
+                value=view.local(int(time.time() * 1000)).strftime("%Y-%m-%dT%H:%M"),
                 inputProps={"type": "datetime-local"},
                 className="field",
             ),

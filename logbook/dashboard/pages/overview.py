@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from dash import dcc, html
 
 from logbook.dashboard import parts
-from logbook.dashboard.page import Page, Visit
+from logbook.dashboard.page import Page, Visit, reader_view
 from logbook.dashboard.pages.frame import describe, import_command
 from logbook.dashboard.wording import Answer, capacity_answer, coverage_sentence, plural
 
@@ -26,7 +26,7 @@ def layout(visit: Visit) -> Component:
         return empty()
     packs.sort(key=lambda pair: pair[1].readings.last_ms or 0, reverse=True)
     count = f"{len(packs)} {plural(len(packs), 'pack')} in this logbook"
-    entries = [entry(pack, health, visit.view) for pack, health in packs]
+    entries = [entry(pack, health, reader_view(pack.time_zone)) for pack, health in packs]
     return html.Div(
         [
             html.H1("Packs"),

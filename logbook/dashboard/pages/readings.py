@@ -20,7 +20,7 @@ from logbook.dashboard.page import Page, Visit, in_browser, pack_numbered, reade
 from logbook.dashboard.pages.frame import no_readings, pack_page
 from logbook.dashboard.view import UNKNOWN, lasting, quantity
 from logbook.dashboard.window import ALL, Moved, moved, start_window
-from logbook.dashboard.wording import SEVERITY_WORDS, Answer, protection_words
+from logbook.dashboard.wording import NOTHING_LOGGED, SEVERITY_WORDS, protection_words
 from logbook.schema.reading import QUANTITY_NAMES, Readings
 from logbook.units import MS_PER_DAY, MS_PER_HOUR, ms_from_datetime
 
@@ -72,8 +72,7 @@ def layout(visit: Visit) -> Component:
     """Tools, charts, download."""
     health, pack = visit.health, visit.pack
     if health.readings.first_ms is None or health.readings.last_ms is None:
-        answer = Answer("open", "No readings yet", "Nothing is logged for this pack yet.")
-        return pack_page(visit, PATH, answer, no_readings(visit.pack))
+        return pack_page(visit, PATH, NOTHING_LOGGED, no_readings(visit.pack))
     start, end = start_window(visit.query, health.readings.first_ms, health.readings.last_ms)
     return pack_page(
         visit,
@@ -325,7 +324,7 @@ def readings_table(shown: Readings, view: View) -> Component:
         ]
         for place in range(len(shown))
     ]
-    heads = ("Time", "Voltage", "Current, in is positive", "Temperature", "Charge, as reported")
+    heads = ("Time", "Voltage", "Current, charging is positive", "Temperature", "Charge, as reported")
     caption = f"{len(rows)} readings from {view.moment(int(shown.ts_ms[0]))} on; the CSV has all of this window"
     return parts.table(caption, heads, rows, numeric=(1, 2, 3, 4))
 

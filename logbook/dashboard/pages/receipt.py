@@ -11,12 +11,14 @@ from logbook.dashboard import parts
 from logbook.dashboard.page import Page, Visit, reader_view
 from logbook.dashboard.pages.imports import span_words
 from logbook.dashboard.pages.job import brought
-from logbook.dashboard.view import UNKNOWN, lasting, number
+from logbook.dashboard.view import UNKNOWN, lasting, number, true_minus
 from logbook.dashboard.wording import Answer, quantity_words
 from logbook.errors import UnknownName
 from logbook.units import with_moments
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from dash import Dash
     from dash.development.base_component import Component
 
@@ -87,7 +89,7 @@ def changed(receipt: dict[str, Any]) -> Component | None:
     if not found:
         return None
     sentences = found["sentences"] or [found["reason"] or "Nothing beyond rounding."]
-    return parts.section("What changed in the answers", html.Ul([html.Li(words) for words in sentences]))
+    return parts.section("What changed in the answers", html.Ul([html.Li(true_minus(words)) for words in sentences]))
 
 
 def counts(receipt: dict[str, Any]) -> Component:
@@ -159,7 +161,7 @@ def repaired(receipt: dict[str, Any], view: View) -> Component | None:
         [
             with_moments(entry["message"], view.moment),
             number(entry["count"]),
-            ", ".join(str(line) for line in entry["lines"]),
+            lines_words(entry["lines"], entry["count"]),
         ]
         for entry in found
     ]
@@ -167,6 +169,12 @@ def repaired(receipt: dict[str, Any], view: View) -> Component | None:
         "Repairs, with the first lines they touched", ("What", "How often", "Lines"), rows, numeric=(1,)
     )
     return parts.section("What was repaired", table)
+
+
+def lines_words(lines: Sequence[int], count: int) -> str:
+    """Lines of the file, and that there are more of them."""
+    shown = ", ".join(str(line) for line in lines)
+    return f"{shown}, \u2026" if shown and count > len(lines) else shown
 
 
 def left_out(receipt: dict[str, Any], import_id: int) -> Component | None:

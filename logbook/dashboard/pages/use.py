@@ -30,10 +30,13 @@ if TYPE_CHECKING:
 
     from logbook.dashboard.answers import Answers
     from logbook.dashboard.view import View
-    from logbook.schema.health import Health, ProtectionEvent
+    from logbook.schema.health import Health, ProtectionEvent, ReadingsSummary
 
 PATH = "/pack/<pack>/use"
 REFUSED = "charge_blocked_cold"
+COARSE_S = 5.0
+"""Readings further apart than this may miss an opening, for a board may close again some seconds after a surge has
+gone (common practice, no source)."""
 MOST_SEEN = 12
 """Of so many events, the newest, the last minutes are told; the others are a step away among the readings."""
 
@@ -131,11 +134,12 @@ def hours(count: float) -> str:
 def openings(health: Health, visit: Visit) -> Component | None:
     """When the protection board opened."""
     events = sorted(health.protection.events, key=lambda event: event.start_ms, reverse=True)
-    reason = health.protection.reason
+    reason, unseen = health.protection.reason, between_readings(health.readings)
     if not events:
         return parts.section(
             "Did the protection open?",
             html.P("No opening of the protection board is in the logged time."),
+            unseen,
             html.P(reason) if reason else None,
         )
     rows = [
@@ -161,12 +165,21 @@ def openings(health: Health, visit: Visit) -> Component | None:
     return parts.section(
         "Did the protection open?",
         words,
+        unseen,
         html.P(reason) if reason else None,
         parts.data(len(events), table, visit.pack.id, "protection"),
         parts.folded("The last minutes before each", *(last_minutes(event, visit.view) for event in seen))
         if seen
         else None,
     )
+
+
+def between_readings(readings: ReadingsSummary) -> Component | None:
+    """Remind that a trip which is over before the next reading leaves nothing in the log."""
+    if readings.interval_s is None or readings.interval_s < COARSE_S:
+        return None
+    between = f"{lasting(readings.interval_s)} between two readings"
+    return html.P(f"One that was over within the {between} may have passed unseen.", className="quiet")
 
 
 def last_minutes(event: ProtectionEvent, view: View) -> Component:
@@ -182,7 +195,7 @@ def last_minutes(event: ProtectionEvent, view: View) -> Component:
         ]
         for sight in event.before
     ]
-    heads = ["Time", "Voltage", "Current, in is positive", "Temperature", "Charge, as reported", "Lowest cell"]
+    heads = ["Time", "Voltage", "Current, charging is positive", "Temperature", "Charge, as reported", "Lowest cell"]
     kept = [place for place in range(len(heads)) if place == 0 or any(row[place] != UNKNOWN for row in rows)]
     return parts.table(
         f"Before {view.moment(event.start_ms)}: {protection_words(event).lower()}",
