@@ -158,7 +158,7 @@ def add_downloads(app: Dash, answers: Answers) -> None:
 def told(error: LogbookError) -> tuple[Response, int]:
     """An error as JSON, without where on this machine it happened."""
     status = 404 if isinstance(error, UnknownName) else 507 if isinstance(error, CannotWrite) else 400
-    return jsonify(error=page_words(error_words(error.what, error.mend))), status
+    return jsonify(error=error_words(page_words(f"{error.what} {error.mend}"))), status
 
 
 def refused(error: HTTPException) -> Any:

@@ -394,6 +394,6 @@ def told(error: LogbookError, path: Path, label: str) -> dict[str, str]:
     """An error as the owner may read it: the file by its own name, no path of this machine, nothing to type."""
 
     def clean(text: str) -> str:
-        return page_words(error_words(text.replace(str(path), label).replace(str(path.parent), "")))
+        return error_words(page_words(text.replace(str(path), label).replace(str(path.parent), "")))
 
     return {"what": clean(error.what), "mend": clean(error.mend)}

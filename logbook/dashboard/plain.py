@@ -51,4 +51,5 @@ def page_words(text: str) -> str:
 def error_words(what: str, mend: str = "") -> str:
     """What is wrong and how to mend it, as sentences of a page: in a terminal they follow upon the word Error."""
     text = f"{what} {mend}".strip()
-    return text[:1].upper() + text[1:]
+    end = "." if text[-1:].isalnum() else ""
+    return f"{text[:1].upper()}{text[1:]}{end}"

@@ -48,6 +48,7 @@ def guard(app: Dash, hosts: Collection[str], key: str | None, wrong_keys: Path |
         response.headers["Content-Security-Policy"] = policy
         response.headers["X-Content-Type-Options"] = "nosniff"
         response.headers["Referrer-Policy"] = "same-origin"
+        response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
         response.headers.setdefault("Cache-Control", "no-store")
         return response
 

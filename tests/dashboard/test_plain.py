@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import logbook
-from logbook.dashboard.plain import page_words
+from logbook.dashboard.plain import error_words, page_words
 
 ROOMS = ("ingest", "store", "jobs")
 TYPED = re.compile(r"(?<![\w-])--[a-z]|\blogbook (?:pack|import|imports|undo|restore|backup|check|demo|serve)\b")
@@ -68,3 +68,15 @@ def test_there_are_such_messages():
 )
 def test_it_says_what_to_do_in_the_page(typed, said):
     assert page_words(typed) == said
+
+
+@pytest.mark.parametrize(
+    ("what", "mend", "said"),
+    [
+        ("the file is empty.", "Export it again", "The file is empty. Export it again."),
+        ("There is none.", "Is it there?", "There is none. Is it there?"),
+        ("", "", ""),
+    ],
+)
+def test_an_error_is_told_in_whole_sentences(what, mend, said):
+    assert error_words(what, mend) == said

@@ -77,6 +77,11 @@ def test_content_policy_forbids_evaluation_and_other_servers(client):
     assert "sha256-" in script
 
 
+def test_no_other_site_may_draw_in_what_is_served(client):
+    for path in ("/", "/api/v1/packs/1/capacity.csv", "/assets/logbook.css"):
+        assert client.get(path).headers["Cross-Origin-Resource-Policy"] == "same-origin"
+
+
 def test_no_chart_can_be_sent_away():
     assert GRAPH_CONFIG["showSendToCloud"] is False
     assert GRAPH_CONFIG["plotlyServerURL"] == ""
