@@ -341,8 +341,11 @@ def _unlogged(readings: ReadingsSummary) -> str | None:
     whole = readings.logged_hours + readings.unlogged_hours
     if readings.unlogged_hours <= 0 or whole <= 0:
         return None
-    share = percent(readings.unlogged_hours / whole)
-    return f"{share} of that time was not logged; nothing can be said about it."
+    if readings.logged_hours <= 0:
+        return "None of that time counts as logged, which takes a current with the readings."
+    share = readings.unlogged_hours / whole
+    told = "Less than 1 %" if share < 0.005 else percent(share)
+    return f"{told} of that time was not logged; nothing can be said about it."
 
 
 def _estimated(sentence: str, estimate: Estimate | None, unit: str, least_places: int = 0) -> str | None:

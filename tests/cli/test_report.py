@@ -176,6 +176,24 @@ def test_how_long_a_full_pack_lasts_is_said():
     assert "Left full as it was parked, it is down to 20 % after 75 days (69 to 82 days)." in parked
 
 
+@pytest.mark.parametrize(
+    ("logged", "unlogged", "said"),
+    [
+        (1000.0, 1.0, "Less than 1 % of that time was not logged"),
+        (30.0, 70.0, "70 % of that time was not logged"),
+        (0.0, 80.0, "None of that time counts as logged"),
+        (10.0, 0.0, None),
+    ],
+)
+def test_what_was_not_logged_is_said_without_contradiction(logged, unlogged, said):
+    health = full_health()
+    part = replace(health, readings=replace(health.readings, logged_hours=logged, unlogged_hours=unlogged))
+
+    words = answers(part)["How much was logged?"]
+
+    assert said in words if said else "of that time" not in words
+
+
 def test_a_rating_is_told_as_it_was_given():
     health = full_health()
     rated = replace(health, pack=replace(health.pack, rated_ah=280.5))
