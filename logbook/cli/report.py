@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from logbook.cli.output import heading, paragraph
+from logbook.cli.output import heading, paragraph, result
 from logbook.cli.words import counted, day, interval, lasting, moment, number, percent
 from logbook.schema.status import CAUSE_WORDS
 
@@ -61,6 +61,10 @@ def print_health(health: Health, zone: str) -> None:
     """Print the answer; times in the given zone."""
     pack = health.pack
     heading(f"{pack.name}: {_rated(pack.rated_ah)} {pack.chemistry}, {counted(pack.cells_in_series, 'cell')} in series")
+    if not health.readings.count:
+        paragraph("Nothing is logged for this pack yet. Take a file in:")
+        result(f'  logbook import trip.csv --pack "{pack.name}"')
+        return
     for section in sections(health, zone):
         heading(section.question)
         for sentence in section.sentences:

@@ -230,3 +230,13 @@ def test_a_flag_says_from_which_day_to_which():
 
     assert sentences[0][2:].startswith(f"1 Jan 1970: {flag.message}")
     assert sentences[1][2:].startswith(f"1 Jan 1970 to 4 Jan 1970: {flag.message}")
+
+
+def test_a_pack_without_readings_is_one_sentence_and_the_way_on(capsys):
+    print_health(empty_health(), "UTC")
+
+    lines = capsys.readouterr().out.strip().splitlines()
+    assert lines[1:] == [
+        "Nothing is logged for this pack yet. Take a file in:",
+        f'  logbook import trip.csv --pack "{empty_health().pack.name}"',
+    ]
