@@ -330,7 +330,7 @@ def _apart(end: str, spread_v: Estimate | None, cell: int | None, days: int) -> 
     if spread_v is None:
         return None
     first = f"cell {cell} is there first" if cell else "now one cell, now another is there first"
-    return f"At {end} they stand {number(spread_v.value, 2)} V apart, and {first} ({counted(days, 'day')} seen)."
+    return f"At {end} they stand {number(spread_v.value, spread_v.decimals)} V apart, and {first} ({counted(days, 'day')} seen)."
 
 
 def _readings(readings: ReadingsSummary, zone: str) -> tuple[str | None, ...]:

@@ -290,12 +290,13 @@ def resistance_answer(health: Health) -> Answer:
         words = "The log cannot tell yet what its inner resistance is."
         return Answer("open", "Cannot tell yet", words, resistance.reason or "")
     value = resistance.milliohm_25c
-    sentence = f"Its resistance is {quantity(value.value, 'mΩ', 1)} at 25 °C."
-    detail = f"The true figure lies {between(value, 'mΩ', 1)}, with 90\u00a0% confidence."
+    told = quantity(value.value, "mΩ", value.decimals)
+    sentence = f"Its resistance is {told} at 25 °C."
+    detail = f"The true figure lies {between(value, 'mΩ')}, with 90\u00a0% confidence."
     sag = f"At 100 A it costs {quantity(value.value / 10, 'V', 1)} inside the pack; cables and lugs add to that."
     rise = resistance.percent_per_year
-    trend = f" It changes by {number(rise.value, 1)} % a year ({between(rise, '%', 1)})." if rise else ""
-    return Answer("good", quantity(value.value, "mΩ", 1), sentence, detail + trend, sag)
+    trend = f" It changes by {number(rise.value, rise.decimals)} % a year ({between(rise, '%')})." if rise else ""
+    return Answer("good", told, sentence, detail + trend, sag)
 
 
 def monitor_answer(health: Health) -> Answer:

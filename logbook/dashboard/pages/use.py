@@ -219,7 +219,7 @@ def cells_part(health: Health) -> Component:
         (cells.spread_empty_v, cells.first_empty_cell, cells.days_empty, "the bottom", "runs low first"),
     ):
         if spread is not None:
-            words = f"At {end} they are {quantity(spread.value, 'V', 3)} apart ({between(spread, 'V', 3)}, {days} {plural(days, 'day')})"
+            words = f"At {end} they are {quantity(spread.value, 'V', spread.decimals)} apart ({between(spread, 'V')}, {days} {plural(days, 'day')})"
             lines.append(f"{words}; cell {cell} mostly {first}." if cell is not None else f"{words}.")
     if cells.reason:
         lines.append(cells.reason)
