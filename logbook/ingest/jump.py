@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.ingest.moved import is_copy
+from logbook.ingest.moved import STORED_ROUNDING, equal_values, is_copy, places
 from logbook.ingest.question import Question, settle
 from logbook.units import MS_PER_HOUR, MS_PER_S
 
@@ -47,6 +47,8 @@ LINES_BETWEEN = 4
 SILENCES = 10
 """So many pauses of five minutes to three hours for each that lasts whole half hours make those no more than pauses (ours)."""
 COMPARED = 20_000
+LEAST_MOVED = 2
+"""So many changes from row to row, all of them repeated at the same times, are no chance (ours)."""
 QUESTION = "clock"
 
 
@@ -147,7 +149,23 @@ def _goes_on(frame: Frame, row: int, edges: Sequence[int]) -> bool:
     parts = [frame.take(slice(first, last)) for first, last in itertools.pairwise(edges) if last <= row]
     if "value" in frame.columns:
         return not any(_same_values(part, after) for part in parts)
-    return not any(is_copy(part, after) for part in parts)
+    return not any(_stands_again(part, after) or is_copy(part, after) for part in parts)
+
+
+def _stands_again(earlier: Frame, later: Frame) -> bool:
+    """Whether later rows begin with the last of the earlier ones once more, as where one export overlaps the other.
+
+    Rest that goes on would look alike, so that something must move in them.
+    """
+    later = later.take(later.ts_ms <= earlier.ts_ms[-1])
+    if not len(later):
+        return False
+    place, there = places(earlier, later.ts_ms)
+    if not there.all() or not equal_values(earlier, place, later, slice(None), STORED_ROUNDING).all():
+        return False
+    again = np.append(np.arange(place[0], len(earlier)), place[0])
+    moved = ~equal_values(earlier, again[1:], earlier, again[:-1], STORED_ROUNDING)
+    return int(moved.sum()) >= LEAST_MOVED
 
 
 def _same_values(earlier: Frame, later: Frame) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +22,8 @@ LEAST_SHARE = 0.95
 LEAST_VALUES = 8
 LEAST_CHANGES, SHARE_OF_CHANGES = 12, 0.9
 """Where the values are few, so many changes from row to row, and nearly all of them alike, tell a copy too."""
+LEAST_TELLING, TELLING_ROWS = 3.0, 2000
+"""So many rows more must be equal than at any other hour: what comes again by itself tells of no other clock (ours)."""
 MOST_COMPARED, SAMPLE_ROWS = 20_000, 200
 STORED_ROUNDING = 0.0006
 """Readings in the logbook are rounded to thousandths."""
@@ -164,13 +167,51 @@ def _match(earlier: Frame, later: Frame, shift: int, *, rounded: bool = False) -
     equal = equal_at(slice(None))
     if equal.mean() < LEAST_SHARE:
         return False
+    if not moves(earlier, later, common, equal):
+        return False
+    return (
+        not shift or not _may_stand(earlier, later) or _only_there(earlier, later, shift, second, float(equal.mean()))
+    )
+
+
+def moves(
+    earlier: Frame, later: Frame, common: tuple[NDArray[np.intp], NDArray[np.intp]], equal: NDArray[np.bool_]
+) -> bool:
+    """Whether common rows hold values enough, or change from one to the next often enough, to tell a copy."""
+    first, second = common
     changed = np.zeros(len(first), bool)
     moving = 0
     for name in QUANTITIES:
         a, b = earlier.get(name)[first], later.get(name)[second]
         held = np.isfinite(a) & np.isfinite(b)
         moving = max(moving, min(len(np.unique(a[held])), len(np.unique(b[held]))))
-        changed[1:] |= (np.diff(a) != 0) & (np.diff(b) != 0)
+        changed[1:] |= (np.abs(np.diff(a)) > 0) & (np.abs(np.diff(b)) > 0)  # never where one is not there
     return moving >= LEAST_VALUES or (
         int(changed.sum()) >= LEAST_CHANGES and float(equal[changed].mean()) >= SHARE_OF_CHANGES
     )
+
+
+def _may_stand(earlier: Frame, later: Frame) -> bool:
+    """Whether nothing speaks against the later rows as they stand: they come after the earlier ones, or begin with the last of these."""
+    overlap = int(np.searchsorted(later.ts_ms, earlier.ts_ms[-1], side="right"))
+    place, there = places(earlier, later.ts_ms[:overlap])
+    return bool(there.all() and equal_values(earlier, place, later, slice(overlap), STORED_ROUNDING).all())
+
+
+def _only_there(earlier: Frame, later: Frame, shift: int, rows: NDArray[np.intp], share: float) -> bool:
+    """Whether rows equal those before at this hour alone; a fridge on a full battery repeats itself for hours.
+
+    They are compared with what stands before, and with themselves, at every other hour.
+    """
+    part = later.take(rows[:: max(len(rows) // TELLING_ROWS, 1)])
+    most = share - LEAST_TELLING / len(part)
+    for other, frame in itertools.product((0, *SHIFTS_MS), (earlier, later)):
+        if other == shift or (other == 0 and frame is later):
+            continue
+        place, there = places(frame, part.ts_ms - other)
+        compared = np.flatnonzero(there)
+        if len(compared) < max(len(part) // 2, LEAST_MATCHES // 2):
+            continue
+        if equal_values(frame, place[compared], part, compared, STORED_ROUNDING).mean() > most:
+            return False
+    return True

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.ingest.moved import QUANTITIES, SHIFTS_MS, STORED_ROUNDING, common_rows, equal_values, places
+from logbook.ingest.moved import QUANTITIES, SHIFTS_MS, STORED_ROUNDING, common_rows, equal_values, moves, places
 from logbook.ingest.run import nearly_all
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_MINUTE
 
@@ -85,11 +85,13 @@ def _wholly_still(later: _Edges, shifts: list[int]) -> int | None:
 
 
 def _alike(earlier: Frame, later: Frame, common: tuple[NDArray[np.intp], NDArray[np.intp]]) -> bool:
+    """Whether common rows are equal and hardly anything moves in them; what moves and comes again has edges anywhere."""
     first, second = common
     some = slice(None, None, max(len(first) // 200, 1))
     if not nearly_all(equal_values(earlier, first[some], later, second[some], STORED_ROUNDING)):
         return False
-    return nearly_all(equal_values(earlier, first, later, second, STORED_ROUNDING))
+    equal = equal_values(earlier, first, later, second, STORED_ROUNDING)
+    return nearly_all(equal) and not moves(earlier, later, common, equal)
 
 
 def _edges(frame: Frame, step: float) -> _Edges:

@@ -10,6 +10,7 @@ import pytest
 from logbook.errors import Unanswered
 from logbook.jobs.import_files import import_file
 from logbook.store import read_readings, set_aside_rows, undo_import
+from tests.ingest.test_overlap import cycling
 from tests.ingest.trip import lines, plain_cells, text, trip
 from tests.jobs.test_import_files import OPTIONS
 from tests.store.recordings import content
@@ -248,6 +249,30 @@ def test_rest_that_goes_on_is_stored_without_a_question(store, pack, tmp_path):
 
     assert (receipt.rows_stored, receipt.rows_already_known, receipt.rows_set_aside) == (210, 89, 0)
     assert not receipt.warnings
+
+
+@pytest.mark.parametrize("begins", [154, 160, 171])
+def test_what_comes_again_every_hour_is_no_copy_by_another_clock(begins: int, store, pack, tmp_path):
+    t = cycling(300)
+    import_file(store, export(tmp_path, "first.csv", t.take(slice(0, 160)), by_local_clock(0.0)), pack, SUPPOSED)
+
+    later = export(tmp_path, "later.csv", t.take(slice(begins, None)), by_local_clock(0.0))
+    receipt = import_file(store, later, pack, SUPPOSED)
+
+    assert (receipt.rows_set_aside, receipt.rows_already_known) == (0, max(160 - begins, 0))
+    np.testing.assert_array_equal(stored_times(store, pack), np.delete(t.ts_ms, np.arange(160, max(begins, 160))))
+
+
+def test_what_comes_again_every_hour_but_for_a_day_is_a_copy_by_another_clock(store, pack, tmp_path):
+    """A kettle now and then tells which hour it was."""
+    t = cycling(300)
+    kettle = np.isin(np.arange(300), [120, 131, 137, 149, 152, 158])
+    t = t.with_(current_a=np.where(kettle, -60.0, t.current_a), voltage_v=np.where(kettle, 12.9, t.voltage_v))
+    import_file(store, export(tmp_path, "first.csv", t.take(slice(0, 160)), by_local_clock(0.0)), pack, SUPPOSED)
+    later = export(tmp_path, "later.csv", t.take(slice(118, None)), by_local_clock(1.0))
+
+    with pytest.raises(Unanswered, match="42 of its 182 readings are in the logbook 1 h earlier"):
+        import_file(store, later, pack, SUPPOSED)
 
 
 @pytest.mark.parametrize("rows", [510, 1300])
