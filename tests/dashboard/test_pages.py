@@ -176,8 +176,7 @@ def test_what_came_before_an_opening_is_shown_with_its_lowest_cell(full_app):
     assert "Before 4 Jun 2025, 03:00: opened because a cell ran low" in words
     assert "10.40 V −8.4 A 21.5 °C 7 % 2.520 V" in words
     assert (
-        "At full they are 0.04 V apart (between 0.02 and 0.07 V, 12 days); cell 3 mostly reaches full first."
-        in words
+        "At full they are 0.04 V apart (between 0.02 and 0.07 V, 12 days); cell 3 mostly reaches full first." in words
     )
     assert "Will it carry a load?" in words
 

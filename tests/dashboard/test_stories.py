@@ -60,6 +60,9 @@ def test_first_visit_name_a_pack_import_a_file_and_read_the_answer(phone, home, 
     phone.get_by_label("Name", exact=True).fill("House")
     assert phone.get_by_label("Time zone you read clocks in").input_value() == "America/Lima"  # as the browser says
     phone.get_by_role("button", name="Add this pack").click()
+    phone.wait_for_selector("text=Give its rated amp-hours")  # nobody is given a rating to be measured against
+    phone.get_by_label("Rated amp-hours, from its label").fill("100")
+    phone.get_by_role("button", name="Add this pack").click()
 
     phone.wait_for_selector("#files", state="attached")
     phone.set_input_files("#files", [file_of(exports.frosty_trip())])
@@ -68,7 +71,7 @@ def test_first_visit_name_a_pack_import_a_file_and_read_the_answer(phone, home, 
     phone.get_by_role("link", name="See the answers").click()
     phone.wait_for_selector("h1:text('House')")
 
-    assert [pack.time_zone for pack in list_packs(store)] == ["America/Lima"]
+    assert [(pack.time_zone, pack.rated_ah) for pack in list_packs(store)] == [("America/Lima", 100.0)]
     assert "Yes, once." in phone.text_content("main")
     no_trouble_reading(phone)
 

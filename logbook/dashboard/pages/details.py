@@ -92,7 +92,10 @@ def layout(visit: Visit) -> Component:
 
 
 def pack_fields(prefix: str, pack: Pack | None, zone: str) -> list[Component]:
-    """Name, chemistry, cells, rating, day of purchase and zone; for a new pack with the usual values."""
+    """Name, chemistry, cells, rating, day of purchase and zone.
+
+    A new pack comes with the usual values, but for its rating: every verdict is measured against it.
+    """
     return [
         dmc.TextInput(
             id=f"{prefix}-name", label="Name", placeholder="House", value=pack.name if pack else "", className="field"
@@ -100,7 +103,8 @@ def pack_fields(prefix: str, pack: Pack | None, zone: str) -> list[Component]:
         dmc.NumberInput(
             id=f"{prefix}-ah",
             label="Rated amp-hours, from its label",
-            value=pack.rated_ah if pack else 100,
+            placeholder="100",
+            value=pack.rated_ah if pack else "",
             min=0.1,
             hideControls=True,
             className="field",
