@@ -154,14 +154,13 @@ def _cold(cold: ColdCharging, readings: ReadingsSummary, zone: str) -> tuple[str
         )
     worst = max(cold.events, key=lambda event: (SEVERITIES.index(event.severity), event.charge_ah))
     times = "once" if len(cold.events) == 1 else f"{len(cold.events)} times"
-    charge = number(cold.total_charge_ah, 1)
     worst_of_all = (
         f"The worst, on {moment(worst.start_ms, zone)}: {number(worst.charge_ah, 1)} Ah in "
         f"{lasting(worst.duration_s)}, at up to {number(worst.max_current_a, 1)} A, down to "
         f"{number(worst.min_temperature_c, 1)} °C."
     )
     return (
-        f"Yes, {times}: {charge} Ah went in while the cells were below {limit}. {_grades(cold.events)}",
+        f"Yes, {times}: {_amp_hours(cold.total_charge_ah)} went in while the cells were below {limit}. {_grades(cold.events)}",
         worst_of_all,
         "This is exposure, not a measured loss. Keep chargers off until the cells are warm, or warm them first.",
         _heater(cold),

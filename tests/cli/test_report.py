@@ -49,7 +49,7 @@ def test_the_second_answer_is_cold_charging_with_its_worst_event_in_the_owners_t
     second = sections(full_health(), "Europe/Berlin")[1]
 
     assert second.question == "Was it charged while freezing?"
-    assert second.sentences[0].startswith("Yes, 2 times: 27.1 Ah went in while the cells were below 0 °C.")
+    assert second.sentences[0].startswith("Yes, 2 times: 27 Ah went in while the cells were below 0 °C.")
     assert "1 severe, 1 slight" in second.sentences[0]
     assert second.sentences[1].startswith("The worst, on 30 Dec 2024, 11:00: 26.5 Ah in 60 min, at up to 31.0 A")
 
