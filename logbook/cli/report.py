@@ -261,9 +261,17 @@ def _cycles(cycles: Cycles) -> tuple[str | None, ...]:
 def _resistance(resistance: Resistance) -> tuple[str | None, ...]:
     return (
         _estimated("{} at 25 °C", resistance.milliohm_25c, "mΩ"),
-        _estimated("It changes by {} a year", resistance.percent_per_year, "%"),
+        _rise(resistance.percent_per_year),
         _untold(resistance.reason, resistance.milliohm_25c, resistance.percent_per_year),
     )
+
+
+def _rise(rise: Estimate | None) -> str | None:
+    """How resistance changes, where that can be told from standing still."""
+    if rise is not None and rise.low <= 0 <= rise.high:
+        low, high = number(rise.low, rise.decimals), number(rise.high, rise.decimals)
+        return f"It cannot be told yet whether it changes: between {low} and {high} % a year."
+    return _estimated("It changes by {} a year", rise, "%")
 
 
 def _monitor(monitor: Monitor, zone: str) -> tuple[str | None, ...]:

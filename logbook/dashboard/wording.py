@@ -11,6 +11,7 @@ from logbook.schema.status import CAUSE_WORDS
 
 if TYPE_CHECKING:
     from logbook.dashboard.view import View
+    from logbook.schema.estimate import Estimate
     from logbook.schema.health import Basis, Capacity, ColdCharging, Health, ProtectionEvent, ReadingsSummary
 
 VERDICT_WORDS = {
@@ -295,8 +296,16 @@ def resistance_answer(health: Health) -> Answer:
     detail = f"The true figure lies {between(value, 'mΩ')}, with 90\u00a0% confidence."
     sag = f"At 100 A it costs {quantity(value.value / 10, 'V', 1)} inside the pack; cables and lugs add to that."
     rise = resistance.percent_per_year
-    trend = f" It changes by {number(rise.value, rise.decimals)} % a year ({between(rise, '%')})." if rise else ""
-    return Answer("good", told, sentence, detail + trend, sag)
+    return Answer("good", told, sentence, detail + rise_words(rise), sag)
+
+
+def rise_words(rise: Estimate | None) -> str:
+    """How its resistance changes, where that can be told from standing still."""
+    if rise is None:
+        return ""
+    if rise.low <= 0 <= rise.high:
+        return f" It cannot be told yet whether it changes: {between(rise, '%')} a year."
+    return f" It changes by {number(rise.value, rise.decimals)} % a year ({between(rise, '%')})."
 
 
 def monitor_answer(health: Health) -> Answer:

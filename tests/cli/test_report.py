@@ -240,3 +240,17 @@ def test_a_pack_without_readings_is_one_sentence_and_the_way_on(capsys):
         "Nothing is logged for this pack yet. Take a file in:",
         f'  logbook import trip.csv --pack "{empty_health().pack.name}"',
     ]
+
+
+@pytest.mark.parametrize(
+    ("rise", "said"),
+    [
+        (Estimate(3.1, -0.6, 6.8), "It cannot be told yet whether it changes: between -1 and 7 % a year."),
+        (Estimate(3.1, 1.1, 5.1), "It changes by 3 % (1 to 5 %) a year."),
+    ],
+)
+def test_a_resistance_that_may_stand_still_is_not_called_changing(rise, said):
+    health = full_health()
+    health = replace(health, resistance=replace(health.resistance, percent_per_year=rise))
+
+    assert said in answers(health)["What is its internal resistance?"]

@@ -367,3 +367,17 @@ def test_a_coarse_log_says_what_openings_it_may_have_missed(interval_s, reminded
     for protection in (health.protection, Protection(())):
         app = create_app(answers_from({1: replace(health, protection=protection)}))
         assert ("between two readings may have passed unseen" in text_of(asked(app, "/pack/1/use"))) is reminded
+
+
+@pytest.mark.parametrize(
+    ("rise", "said"),
+    [
+        (Estimate(3.1, -0.6, 6.8), "It cannot be told yet whether it changes: between −1 and 7 % a year."),
+        (Estimate(3.1, 1.1, 5.1), "It changes by 3 % a year (between 1 and 5 %)."),
+    ],
+)
+def test_a_resistance_that_may_stand_still_is_not_called_changing(rise, said):
+    health = samples.full()
+    health = replace(health, resistance=replace(health.resistance, percent_per_year=rise))
+
+    assert said in text_of(asked(create_app(answers_from({1: health})), "/pack/1/use")).replace("\u00a0", " ")
