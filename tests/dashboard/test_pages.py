@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import json
+import re
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -381,3 +385,13 @@ def test_a_resistance_that_may_stand_still_is_not_called_changing(rise, said):
     health = replace(health, resistance=replace(health.resistance, percent_per_year=rise))
 
     assert said in text_of(asked(create_app(answers_from({1: health})), "/pack/1/use")).replace("\u00a0", " ")
+
+
+def test_a_note_written_anywhere_begins_now_on_the_clock_of_the_pack_it_is_about(full_answers):
+    packs = [samples.pack(1, "Here", zone="Asia/Tokyo"), samples.pack(2, "There", zone="America/Denver")]
+    page = asked(create_app(replace(full_answers, packs=lambda: packs)), "/settings")
+
+    (offered,) = re.findall(r'"id": "note-when".*?"value": "([^"]+)"', json.dumps(page, sort_keys=True))
+
+    began = datetime.fromisoformat(offered).replace(tzinfo=ZoneInfo("America/Denver"))
+    assert abs(datetime.now(UTC) - began) < timedelta(hours=1)
