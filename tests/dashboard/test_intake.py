@@ -225,7 +225,9 @@ def test_a_zone_is_asked_with_the_file_read_in_each_that_fits(client, store):
     assert job["question"]["key"] == "time_zone"
     first = {item["choice"]: item["rows"][0]["ts_ms"] for item in job["previews"] if "rows" in item}
     assert first["Europe/Berlin"] == 1761422400000  # 2025-10-25 22:00 there, UTC+2
-    assert first["Asia/Tokyo"] == first["Europe/Berlin"] - 7 * 3_600_000  # UTC+9
+    assert first["Europe/London"] == first["Europe/Berlin"] + 3_600_000  # UTC+1
+    words = {item["choice"]: item["words"] for item in job["previews"] if "words" in item}
+    assert words["Asia/Tokyo"] == "One more question comes after this one."  # which side of the jump was right there
 
 
 def test_a_mapping_helps_where_no_column_is_recognised(client, store):
