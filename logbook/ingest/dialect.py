@@ -64,7 +64,7 @@ def split(line: str, delimiter: str) -> list[str]:
         return line.split()
     plain = line.replace("\x00", "")
     try:
-        cells = next(csv.reader([plain], delimiter=delimiter), [])
+        cells = next(csv.reader([plain], delimiter=delimiter, skipinitialspace=True), [])
     except csv.Error:  # a cell longer than any of a table, 131,072 letters
         cells = plain.split(delimiter)
     return [cell.strip() for cell in cells]

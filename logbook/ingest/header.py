@@ -144,7 +144,7 @@ def _header_rows(rows: Sequence[list[str]], start: int, width: int) -> list[int]
         held = [cell for cell in cells if cell]
         wide = abs(len(_trimmed(cells)) - width) <= 1 or (len(cells) >= width > 1)
         wordy = not any(looks_numeric(cell) or looks_timed(cell) for cell in held)
-        if not wide or not wordy or (len(held) < 2 and width > 1):
+        if not wide or not wordy or (len(held) < 2 and width > 1 and not _is_units_row(cells)):
             break
         found.insert(0, index)
         if len(found) == 3 or (looks_like_header(cells) and not _more_above(rows, index, width)):

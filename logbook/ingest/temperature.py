@@ -38,6 +38,8 @@ ENOUGH = 5
 SPIKE_C, AGREE_C = 15.0, 3.0
 CODES_C = (85.0, 127.0, -40.0, 0.0, 25.0, 125.0, -50.0, 80.0)
 """Values sensors and monitors show when there is no measurement; judged by their neighbours only."""
+FAR_C, MOST_BESIDE_GAP = 30.0, 5
+"""Beside a gap a code is told by one neighbour, which no battery is so far from within a quarter of an hour; so few rows of it."""
 NEVER_MOVES_MS = 72 * MS_PER_HOUR
 
 
@@ -243,10 +245,13 @@ def _without_codes(
             return np.full(len(values), np.nan)
         runs = runs_of(same)
         near = neighbours(runs, values, ~same & held & ~_lone(~same), frame.ts_ms, CODE_NEAR_MS)
-        jumps = (np.abs(near.before - code) > STEP_C) & (np.abs(near.after - code) > STEP_C)
-        mask = runs.mask(len(values), jumps & (np.abs(near.before - near.after) <= STEP_C))
+        away = np.abs(near.before - code), np.abs(near.after - code)
+        amid = (np.minimum(*away) > STEP_C) & (np.abs(near.before - near.after) <= STEP_C)
+        # at an end of the log, or beside a gap, as where a sensor starts
+        beside = (np.isnan(away[0]) ^ np.isnan(away[1])) & (np.fmax(*away) > FAR_C)
+        mask = runs.mask(len(values), amid | (beside & (runs.last - runs.first < MOST_BESIDE_GAP)))
         if mask.any():
-            ledger.repair("sensor code", f"{code:g} °C between rows far from it, left empty", frame.lines[mask])
+            ledger.repair("sensor code", f"{code:g} °C beside rows far from it, left empty", frame.lines[mask])
             values = np.where(mask, np.nan, values)
     return values
 

@@ -68,6 +68,17 @@ def _bytes_and_cells() -> list[Fixture]:
         Fixture("sep-line", 3, utf8(["sep=;", *eu]), t, ZONED),
         Fixture("tabs", 3, utf8([row.replace(",", "\t") for row in plain]), t, suffix=".txt"),
         Fixture("bars-with-spaces", 3, utf8([row.replace(",", " | ") for row in plain]), t),
+        Fixture(
+            "quoted-after-blanks-and-dashes",
+            3,
+            utf8(
+                [
+                    ", ".join(f'"{cell}"' if (row + place) % 3 else cell for place, cell in enumerate(cells.split(",")))
+                    for row, cells in enumerate([plain[0], ",".join(["-----"] * 5), *plain[1:]])
+                ]
+            ),
+            t,
+        ),
         Fixture("quoted", 3, utf8([",".join(f'"{cell}"' for cell in row.split(",")) for row in plain]), t),
         Fixture("decimal-comma", 4, utf8(eu), t, ZONED),
         Fixture(
@@ -864,6 +875,7 @@ def _combined() -> list[Fixture]:
     return [
         *(Fixture(f"two-currents-{name}", 12, utf8([header, *rows]), t) for name, header in two_ways.items()),
         Fixture("two-currents-with-holes", 24, utf8([two_ways["german"], *emptied]), t.with_(current_a=holes)),
+        Fixture("one-unit-below-names", 9, utf8(lines(t, header="time,voltage,current,temperature,SoC\n,V,,,")), t),
         Fixture("units-below-names", 9, utf8(lines(t, lambda r, row: (*plain_cells()(r, row)[:3], f"{r.temperature_c[row] + 273.15:.2f}", plain_cells()(r, row)[4]), header="Tijd,Spanning,Stroom,Temperatuur,Laadtoestand\n,V,A,K,%")), t),
         Fixture("elapsed-through-the-end-of-summer-time", 18, utf8(["Start: 2024-10-26 23:30:00", *_elapsed(fall)]), fall, BERLIN),
         Fixture("elapsed-begun-anew", 19, utf8(["Start: 2024-03-15 21:00:00", *_elapsed(t)[:201], *_elapsed(t.take(slice(200, None)))[1:]]), t.take(slice(0, 200)), ZONED, set_aside={"elapsed time began anew, and nothing says when": 100}),

@@ -9,7 +9,7 @@ import pytest
 
 from logbook.errors import Unanswered
 from logbook.ingest import ImportOptions, parse_mapping, read_export
-from tests.ingest.trip import local, text, trip
+from tests.ingest.trip import lines, local, text, trip
 
 JANUARY, JULY = "2024-01-15T21:00:00", "2024-07-15T21:00:00"
 ROWS, DAYS = 300, 2.0
@@ -151,6 +151,20 @@ def test_bytes_that_lost_their_sign_about_zero_are_told_beside_codes_too(tmp_pat
     there = np.isfinite(found)
     assert there.sum() == 300 - codes
     np.testing.assert_array_equal(found[there], true[there])
+
+
+@pytest.mark.parametrize("code", [85.0, 127.0])
+def test_a_sensor_that_starts_shows_its_code_beside_a_gap_and_at_the_ends(tmp_path, code):
+    """At power-on the register holds 85 °C, as sheets of common digital sensors say (from memory)."""
+    t = trip(300, coldest_c=-4.0, warmest_c=6.0)
+    t = t.take(np.flatnonzero((np.arange(300) < 100) | (np.arange(300) >= 190)))
+    away = np.isin(np.arange(210), [0, 99, 100, 101, 209])
+    path = tmp_path / "trip.csv"
+    path.write_text(text(lines(t.with_(temperature_c=np.where(away, code, t.temperature_c)))))
+
+    found = read_export(path, ImportOptions(time_zone="UTC")).readings.temperature_c
+
+    np.testing.assert_allclose(found, np.where(away, np.nan, t.temperature_c), atol=0.051)
 
 
 @pytest.mark.parametrize("start", ["2024-01-01", "2024-05-20", "2024-10-01"])
