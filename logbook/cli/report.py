@@ -32,11 +32,11 @@ if TYPE_CHECKING:
 
 SEVERITIES = ("slight", "marked", "severe")
 PROTECTION_WORDS = {
-    "under_voltage": "opened because a cell ran low",
-    "over_current": "opened because the current was too high",
-    "asleep": "asleep, with no voltage at the terminals",
-    "charge_blocked_cold": "blocked charging because it was cold",
-    "unknown": "opened for a reason the log does not show",
+    "under_voltage": "Opened because a cell ran low",
+    "over_current": "Opened because the current was too high",
+    "asleep": "Asleep, with no voltage at the terminals",
+    "charge_blocked_cold": "Blocked charging because it was cold",
+    "unknown": "Opened for a reason the log does not show",
 }
 COARSE_S = 5.0
 """Readings further apart than this may miss an opening, for a board may close again some seconds after a surge has
@@ -153,7 +153,7 @@ def _cold(cold: ColdCharging, readings: ReadingsSummary, zone: str) -> tuple[str
             _note(cold.basis),
         )
     worst = max(cold.events, key=lambda event: (SEVERITIES.index(event.severity), event.charge_ah))
-    times = "once" if len(cold.events) == 1 else f"{len(cold.events)} times"
+    times = _often(len(cold.events))
     worst_of_all = (
         f"The worst, on {moment(worst.start_ms, zone)}: {number(worst.charge_ah, 1)} Ah in "
         f"{lasting(worst.duration_s)}, at up to {number(worst.max_current_a, 1)} A, down to "
@@ -188,6 +188,10 @@ def _heater(cold: ColdCharging) -> str | None:
         f"Not counted: {number(cold.heater_ah, 1)} Ah on {counted(cold.heater_times, 'occasion')} that warmed the pack "
         "instead of charging it, by its quick rise in temperature at a steady current."
     )
+
+
+def _often(count: int) -> str:
+    return "once" if count == 1 else f"{number(count)} times"
 
 
 def _note(basis: Basis | None) -> str | None:
@@ -304,7 +308,8 @@ def _protection(protection: Protection, readings: ReadingsSummary, zone: str) ->
         events = [event for event in protection.events if event.kind == kind]
         if events:
             last = max(event.start_ms for event in events)
-            lines.append(f"{counted(len(events), 'time')} {words}; the last on {moment(last, zone)}.{_by_word(events)}")
+            when = f"{'on' if len(events) == 1 else 'the last on'} {moment(last, zone)}"
+            lines.append(f"{words}: {_often(len(events))}, {when}.{_by_word(events)}")
     return (*lines, _between_readings(readings), protection.reason)
 
 

@@ -94,7 +94,7 @@ def test_the_date_of_end_of_life_is_a_range():
 def test_openings_of_the_protection_board_are_counted_by_kind():
     text = answers(full_health(), "UTC")["Did the protection board open?"]
 
-    assert text.startswith("1 time opened because a cell ran low; the last on 30 Dec 2024, 10:00.")
+    assert text.startswith("Opened because a cell ran low: once, on 30 Dec 2024, 10:00.")
 
 
 @pytest.mark.parametrize(
