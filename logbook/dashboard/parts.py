@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
@@ -240,5 +241,9 @@ def scale(estimate: Estimate, *, zero: bool, unit: str, places: int) -> Componen
 
 
 def command(text: str) -> Component:
-    """A command to type, on its own line."""
-    return html.Pre(html.Code(text), className="command", tabIndex="0", **named("Command to type"))
+    """A command to type, on its own line; where a phone must break it, no option is torn apart."""
+    pieces = [
+        html.Span(piece, className="option") if piece.startswith("--") else piece
+        for piece in re.split(r"(--[\w-]+)", text)
+    ]
+    return html.Pre(html.Code(pieces), className="command", tabIndex="0", **named("Command to type"))

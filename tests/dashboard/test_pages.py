@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from logbook.dashboard import PAGES, create_app
+from logbook.dashboard import PAGES, create_app, parts
 from logbook.dashboard.view import View
 from logbook.dashboard.wording import capacity_answer, coverage_sentence, idle_answer
 from logbook.errors import BadConfiguration
@@ -395,3 +395,12 @@ def test_a_note_written_anywhere_begins_now_on_the_clock_of_the_pack_it_is_about
 
     began = datetime.fromisoformat(offered).replace(tzinfo=ZoneInfo("America/Denver"))
     assert abs(datetime.now(UTC) - began) < timedelta(hours=1)
+
+
+def test_no_option_of_a_command_is_torn_apart():
+    pieces = parts.command('logbook pack add "House" --rated-ah 100 --cells 4').children.children
+
+    assert [piece.children for piece in pieces if not isinstance(piece, str)] == ["--rated-ah", "--cells"]
+    assert "".join(piece if isinstance(piece, str) else piece.children for piece in pieces) == (
+        'logbook pack add "House" --rated-ah 100 --cells 4'
+    )
