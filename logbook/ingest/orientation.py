@@ -14,7 +14,7 @@ from logbook.ingest.counted import by_counter
 from logbook.ingest.question import Question, settle
 from logbook.ingest.run import more_than_few
 from logbook.ingest.shown import say_where_it_shows
-from logbook.ingest.sign import SignEvidence, gathered_votes, large_steps, merged, sign_evidence
+from logbook.ingest.sign import TELLING, SignEvidence, gathered_votes, large_steps, merged, sign_evidence
 from logbook.ingest.turn import firm, flips
 from logbook.ingest.unchecked import SURE, unchecked_ends
 
@@ -91,7 +91,7 @@ def _gathered(frame: Frame, known: Known) -> tuple[NDArray[np.intp], VotesOfSour
     """
     steps = large_steps(frame)
     soc, step, top, words = gathered_votes(frame, known.cells_in_series, steps)
-    if not any(len(source.rows) for source in (soc, top, words)):
+    if all(len(source.rows) < TELLING for source in (soc, top, words)):
         step = firm(frame, step, known.cells_in_series)
     votes = (soc, step, top, words)
     return steps, votes, sign_evidence(votes, frame.lines)
@@ -150,7 +150,9 @@ def _warn(frame: Frame, parts: Untold, ledger: Ledger) -> None:
 
 def _slight(frame: Frame, parts: Untold) -> str:
     """Where a vote or two speak against the rest, in words."""
-    return f"a vote or two speak against it, as chance has it, in {_named(frame, parts.slight)}" if parts.slight else ""
+    return (
+        f"a reading or two speak against it, as chance has it, in {_named(frame, parts.slight)}" if parts.slight else ""
+    )
 
 
 def _named(frame: Frame, parts: Sequence[tuple[int, int]]) -> str:

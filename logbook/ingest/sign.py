@@ -27,13 +27,15 @@ PLATEAU_CELL_V, MOST_BESIDE_MS = (3.1, 3.4), 120_000
 10 mΩ 0.05 V, in ten minutes of a 100 Ah pack more than 0.1 V (from memory: half a volt a cell over the last tenth)."""
 OPEN_SHARE = 0.6
 """Below this share of the usual voltage the protection board has opened, and steps say nothing."""
-MINUTE_MS, MOST_STEP_MS = 60_000, 900_000
-"""Samples further apart say nothing about steps."""
+MINUTE_MS, MOST_STEP_MS = 60_000, 1_200_000
+"""Samples further apart say nothing about steps: a quarter of an hour, and what its clock strays."""
 SMALLEST_STEP_A = 0.5
 LEAST_OF_USUAL = 0.2
 """Share of the charge that usually moves the percentage by one, under which it is no vote (ours)."""
 MOST_AT_ONCE, LARGE_WITHIN = 2.0, 2.0
 """What moves the percentage by more at once is a correction, unless the charge that flowed moves it so, within a factor."""
+TELLING = 5
+"""A source of fewer votes decides nothing (ours)."""
 USUALLY_BELOW = 95
 """A tenth of what 95 % of the currents stay below is a step; a rare large load does not hide the others."""
 
@@ -81,7 +83,7 @@ class SignEvidence:
         """`strong`, `fair` or `thin`."""
         if self.split:
             return "thin"
-        telling = [vote for vote in self.votes if vote.total >= 5]
+        telling = [vote for vote in self.votes if vote.total >= TELLING]
         leans = {vote.share > 0.5 for vote in telling}
         if not telling or len(leans) > 1:
             return "thin"
@@ -204,10 +206,10 @@ def gathered_votes(frame: Frame, cells_in_series: int | None, steps: NDArray[np.
 SOURCES = ("state of charge", "voltage in steps", "voltage at the top of charge", "status words")
 
 
-def soc_votes(frame: Frame, *, with_large: bool = False) -> Ballot:
+def soc_votes(frame: Frame) -> Ballot:
     """At which row the reported state of charge moved, and whether with (+1) or against (-1) the charge counted since.
 
-    `with_large` also where it moved by several at once, as much as the charge that flowed tells.
+    Where it moved by several at once only if by as much as the charge that flowed tells.
     """
     soc, current = frame.get("soc_percent"), frame.get("current_a")
     both = np.isfinite(soc) & np.isfinite(current)
@@ -229,10 +231,7 @@ def soc_votes(frame: Frame, *, with_large: bool = False) -> Ballot:
     # a percentage that goes to and fro about a half is moved by next to nothing
     usual = float(np.median(size))
     usable = (charge != 0) & (size >= LEAST_OF_USUAL * usual)
-    moved_by_charge = np.abs(change) <= MOST_AT_ONCE
-    if with_large:
-        moved_by_charge |= (size >= usual / LARGE_WITHIN) & (size <= usual * LARGE_WITHIN)
-    usable &= moved_by_charge
+    usable &= (np.abs(change) <= MOST_AT_ONCE) | ((size >= usual / LARGE_WITHIN) & (size <= usual * LARGE_WITHIN))
     return Ballot(held[moved[1:][usable]], np.sign(change * charge)[usable], held[moved[:-1][usable]])
 
 

@@ -19,7 +19,6 @@ from logbook.ingest.sign import (
     cells_likely,
     merged,
     one_turn,
-    soc_votes,
     steps_stand,
 )
 from logbook.units import MS_PER_HOUR
@@ -90,11 +89,10 @@ def flips(frame: Frame, found: VotesOfSources, cells_in_series: int | None = Non
     if by_steps and _torn(soc, rows):
         return []
     # a percentage that moved across the turn may have voted as before
-    percentages = soc_votes(frame, with_large=True)
     return [
         _placed(
             frame,
-            [_near(ballot, edges[at], edges[at + 1], edges[at + 2]) for ballot in (merged(sure, words), percentages)],
+            [_near(ballot, edges[at], edges[at + 1], edges[at + 2]) for ballot in (merged(sure, words), soc)],
             (edges[at], edges[at + 2]),
             float(np.sign(votes.signs[:cut][votes.rows[:cut] >= edges[at]].sum())),
         )

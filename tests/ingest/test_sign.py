@@ -392,3 +392,39 @@ def test_a_direction_that_only_ever_says_one_way_and_rest_is_understood(word: st
     recording = read_export(path, OPTIONS)
 
     np.testing.assert_array_equal(recording.readings.current_a, sign * t.current_a + 0.0)
+
+
+@pytest.mark.parametrize("stray_s", [0, 20])
+def test_a_percentage_that_moves_by_several_at_once_tells_a_turn_too(stray_s: int, tmp_path):
+    """A quarter of an hour a row, give or take: an alternator at the end charges 5 % a row, after the monitor was set anew."""
+    rng = np.random.default_rng(8)
+    rows = np.arange(300)
+    current = np.where(rows < 260, np.where(rows % 40 < 30, -1.6, 4.4), 20.0)
+    current = np.round(current + rng.normal(0, 0.05, 300), 1)
+    soc = np.round(20.0 + np.concatenate([[0.0], np.cumsum(current[:-1])]) / 4.0, 1)
+    t = trip(300, interval_s=900.0)
+    t = t.with_(
+        ts_ms=t.ts_ms + 1000 * rng.integers(-stray_s, stray_s + 1, 300),
+        current_a=np.where(rows < 275, current, 20.0),
+        soc_percent=np.where(rows < 275, soc, soc[259] + 5.0 * (rows - 259.0)).clip(0, 100),
+        voltage_v=np.full(300, 13.2),
+    )
+
+    recording = read(tmp_path, lines(turned(t, 262)))
+
+    current_read = recording.readings.current_a
+    there = np.isfinite(current_read)
+    np.testing.assert_array_equal(current_read[there], t.current_a[there])
+    assert there.sum() >= 295
+
+
+def test_a_lone_percentage_does_not_make_the_steps_of_a_taper_tell(tmp_path):
+    row = np.arange(240)
+    t = trip(240).with_(
+        current_a=np.round(np.maximum(40.0 - 4.0 * (row // 20), 2.0), 1),
+        voltage_v=np.round(13.72 + 0.01 * (row // 20), 2),
+        soc_percent=np.select([row < 80, row < 160], [80.0, 85.0], 90.0),
+    )
+
+    with pytest.raises(Unanswered, match="charge or discharge"):
+        read(tmp_path, lines(t))
