@@ -25,6 +25,8 @@ class Remembered:
     units: dict[str, str] = field(default_factory=dict)
     """Quantity to unit."""
     mapping: Mapping | None = None
+    told: str | None = None
+    """Where it comes from, if not from an earlier import."""
 
     def fits(self, names: Sequence[str]) -> bool:
         """Whether a header with these names is of the same kind of file."""
@@ -33,4 +35,4 @@ class Remembered:
     @property
     def said(self) -> str:
         """Where it comes from, in the receipt's words."""
-        return f"as last time (import {self.import_id})"
+        return self.told or f"as last time (import {self.import_id})"

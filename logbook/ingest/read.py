@@ -48,6 +48,7 @@ if TYPE_CHECKING:
 
     from logbook.ingest.memory import Remembered
     from logbook.ingest.options import ImportOptions
+    from logbook.ingest.piece import Pieces
     from logbook.ingest.question import Ask
     from logbook.ingest.section import Section
     from logbook.ingest.use import Layout
@@ -68,16 +69,19 @@ def read_export(
     ask: Ask | None = None,
     progress: Callable[[float], None] = _silent,
     memory: Remembered | None = None,
+    pieces: Pieces | None = None,
 ) -> Recording:
-    """Read one exported file; `memory` is what is known to fit it, else `options.remembered` is looked through.
+    """Read one exported file, or the present one of its `pieces`; lines are numbered as in the whole file.
+
+    `memory` is what is known to fit it, else `options.remembered` is looked through.
 
     Raises InputMissing where it cannot be read, BadData where it cannot be understood, Unanswered where the data
     cannot decide and nobody answers, BadConfiguration where the mapping does not fit, UnknownName for a zone that is none.
     """
     try:
-        return _Import(Path(path), options, ask, progress).recording(memory)
+        return _Import(Path(path), options, ask, progress, pieces).recording(memory)
     except MappingRemembered as found:
-        return _Import(Path(path), by_memory(options, found.memory), ask, progress).recording(found.memory)
+        return _Import(Path(path), by_memory(options, found.memory), ask, progress, pieces).recording(found.memory)
 
 
 def by_memory(options: ImportOptions, memory: Remembered) -> ImportOptions:
@@ -98,8 +102,16 @@ def lines_of(path: Path | str, options: ImportOptions, lines: Sequence[int]) -> 
 class _Import:
     """One file on its way; each step takes a frame and gives the next."""
 
-    def __init__(self, path: Path, options: ImportOptions, ask: Ask | None, progress: Callable[[float], None]) -> None:
+    def __init__(
+        self,
+        path: Path,
+        options: ImportOptions,
+        ask: Ask | None,
+        progress: Callable[[float], None],
+        pieces: Pieces | None,
+    ) -> None:
         self.options = options
+        self.pieces = pieces
         self.ask = ask
         self.ledger = Ledger()
         self.source = open_source(path, options)
@@ -116,7 +128,7 @@ class _Import:
         if memory:
             self.ledger.infer("mapping", memory.said, "given", "its header is the same")
         plan = ColumnPlan(mapping, self.known, self.ledger, self.ask, self.options.remembered)
-        found = read_tables(self.source, plan, self.ledger, self.progress)
+        found = read_tables(self.source, plan, self.ledger, self.progress, self.pieces)
         pairs = [(section, layout) for section, layout in zip(found, plan.layouts, strict=True) if len(section)]
         if not pairs:
             raise BadData("It holds no readings.", where=self.where, mend="Export a time in which readings were taken.")

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from logbook.ingest.columns import ColumnPlan
     from logbook.ingest.frame import Frame
     from logbook.ingest.ledger import Ledger
+    from logbook.ingest.piece import Pieces
     from logbook.ingest.question import Ask
     from logbook.ingest.section import Section
 
@@ -31,11 +32,20 @@ SAME_PACK_V = 0.3
 STEPS_NEAR = 1.5
 
 
-def read_tables(source: Source, plan: ColumnPlan, ledger: Ledger, progress: Callable[[float], None]) -> list[Section]:
-    """Every table of a file; of several, those without readings are passed over and named."""
+def read_tables(
+    source: Source, plan: ColumnPlan, ledger: Ledger, progress: Callable[[float], None], pieces: Pieces | None = None
+) -> list[Section]:
+    """Every table of a file; of several, those without readings are passed over and named.
+
+    Of a lone table only the present piece where there are `pieces`.
+    """
     parts = list(source.parts())
     if len(parts) == 1:
-        return read_sections(Text(parts[0], progress), plan, ledger)
+        if pieces is None:
+            return read_sections(Text(parts[0], progress), plan, ledger)
+        found = read_sections(pieces.text(parts[0], progress), plan, ledger)
+        pieces.look_at(found)
+        return found
     sections: list[Section] = []
     told: list[str] = []
     failure: BadData | None = None

@@ -16,13 +16,15 @@ from logbook.jobs.otherwise import read_otherwise
 from logbook.jobs.progress import silent
 from logbook.jobs.receipts import receipt_from_json
 from logbook.schema.receipt import Changes, Receipt
-from logbook.store import commit_import, known_import, stored_receipt
+from logbook.store import known_import, stored_receipt
 from logbook.units import iso_from_ms
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Iterable
 
     from logbook.ingest import Ask, ImportOptions
+    from logbook.ingest.memory import Remembered
+    from logbook.ingest.piece import Pieces
     from logbook.jobs.progress import Progress
     from logbook.schema.pack import Pack
     from logbook.schema.recording import Recording
@@ -56,29 +58,25 @@ def import_file(  # noqa: PLR0913 - each is a choice of its owner
     known = known_import(store, pack.id, sha256_of(path))
     if known:
         return known_receipt(store, known, path, pack, options, dry_run=dry_run)
-    from logbook.jobs.taking import read_for_pack  # noqa: PLC0415 - the whole importer, for a file that is not known
+    from logbook.jobs.piecewise import take_in  # noqa: PLC0415 - the whole importer, for a file that is not known
+    from logbook.jobs.taking import read_for_pack  # noqa: PLC0415
 
-    read = partial(
-        read_for_pack,
-        store,
-        path,
-        pack,
-        options,
-        ask=ask,
-        progress=lambda share: progress(share * READING_SHARE),
-        era=era,
-    )
+    def read(pieces: Pieces | None, recalled: tuple[Remembered, ...]) -> Recording:
+        said = replace(options, remembered=recalled)
+        share = partial(_reading, progress)
+        return read_for_pack(store, path, pack, said, ask=ask, progress=share, era=era, pieces=pieces)
+
     original = path if keep_original else None
     if dry_run:
         reason = trial.refused(store)
         if reason:
-            receipt = replace(_stored(store, pack, read, original, dry_run=True), changes=reason)
+            receipt = replace(take_in(store, pack, read, original, dry_run=True), changes=reason)
         else:
             receipt = trial.tried(store, partial(_tried_on, path, pack, options, ask, progress, era))
         progress(1.0)
         return receipt
     before = comparison.look(store, pack)
-    receipt = _stored(store, pack, read, original, dry_run=False)
+    receipt = take_in(store, pack, read, original, dry_run=False)
     if receipt.already_imported is None:
         receipt = comparison.compared(store, pack, before, receipt, lambda share: progress(_after(share)))
     progress(1.0)
@@ -99,11 +97,8 @@ def _tried_on(
     return receipt_from_json(stored_receipt(copy, receipt.import_id))
 
 
-def _stored(
-    store: Store, pack: Pack, read: Callable[[], Recording], original: Path | None, *, dry_run: bool
-) -> Receipt:
-    """Read a recording and store it; its readings are out of memory after."""
-    return commit_import(store, pack, read(), original, dry_run=dry_run)
+def _reading(progress: Progress, share: float) -> None:
+    progress(share * READING_SHARE)
 
 
 def _after(share: float) -> float:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from logbook.ingest import Ask, ImportOptions
+    from logbook.ingest.piece import Pieces
     from logbook.jobs.copies import Copies
     from logbook.jobs.progress import Progress
     from logbook.schema.pack import Pack
@@ -32,7 +33,7 @@ DOUBTFUL = {"fair", "thin"}
 ALL_BUT_FEW = 0.98
 
 
-def read_for_pack(
+def read_for_pack(  # noqa: PLR0913 - each says something else about the file
     store: Store,
     path: Path,
     pack: Pack,
@@ -41,26 +42,29 @@ def read_for_pack(
     ask: Ask | None = None,
     progress: Progress = silent,
     era: Era | None = None,
+    pieces: Pieces | None = None,
 ) -> Recording:
     """Read a file, keep what is of the pack's time and set aside what the logbook holds at another hour or step.
 
-    Its time is the `era` given, else what the notes of swaps say.
+    Of a file read piece by piece that is done for the present one. Its time is the `era` given, else what the notes of swaps say.
 
     Raises what `read_export` raises; Unanswered also where the file's clock stands hours from that of the same
     readings in the logbook and nobody says which zone it runs in.
     """
-    options = replace(options, remembered=remembered(store, pack.id), **_known_times(store, pack))
+    options = replace(
+        options, remembered=(*options.remembered, *remembered(store, pack.id)), **_known_times(store, pack)
+    )
     eras = (era,) if era else eras_of(store, pack)
-    recording = within(_read(path, options, ask, progress), *eras)
+    recording = within(_read(path, options, ask, progress, pieces), *eras)
     copies = copies_in(store, pack.id, recording.readings, trusted=_zone_said(options))
     if question := _clock_question(recording, copies):
         options = replace(options, time_zone=settle(question, ask, path.name))
-        recording = within(_read(path, options, ask, silent), *eras)
+        recording = within(_read(path, options, ask, silent, pieces), *eras)
         copies = copies_in(store, pack.id, recording.readings, trusted=True)
     if question := _sign_question(recording, copies, options):
         said = settle(question, ask, path.name)
         options = replace(options, positive="charge" if said == "charge" else "discharge")
-        recording = within(_read(path, options, ask, silent), *eras)
+        recording = within(_read(path, options, ask, silent, pieces), *eras)
         copies = copies_in(store, pack.id, recording.readings, trusted=_zone_said(options))
     return without_copies(recording, copies, lambda lines: lines_of(path, options, lines))
 
@@ -72,17 +76,18 @@ def _known_times(store: Store, pack: Pack) -> dict[str, Any]:
     return {"held_ms": None if first is None or last is None else (first, last), "bought_ms": bought}
 
 
-def _read(path: Path, options: ImportOptions, ask: Ask | None, progress: Progress) -> Recording:
+def _read(path: Path, options: ImportOptions, ask: Ask | None, progress: Progress, pieces: Pieces | None) -> Recording:
     """Read a file; one that is not understood is tried by the mappings that say how earlier files were cut."""
     try:
-        return read_export(path, options, ask=ask, progress=progress)
+        return read_export(path, options, ask=ask, progress=progress, pieces=pieces)
     except (BadData, Unanswered):
         for memory in options.remembered:
             mapping = memory.mapping
             if options.mapping or not mapping or not (mapping.delimiter or mapping.decimal or mapping.first_row):
                 continue
             with suppress(LogbookError):
-                recording = read_export(path, by_memory(options, memory), ask=ask, progress=progress, memory=memory)
+                recalled = by_memory(options, memory)
+                recording = read_export(path, recalled, ask=ask, progress=progress, memory=memory, pieces=pieces)
                 if memory.fits([column.header for column in recording.receipt.columns]):
                     return recording
         raise

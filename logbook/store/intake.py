@@ -12,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 import sqlalchemy as sa
 
+from logbook.schema.joined import joined
 from logbook.schema.reading import QUANTITY_NAMES
 from logbook.schema.receipt import Receipt, SetAside
 from logbook.store import dialect, models, originals, replaced, stale
@@ -85,45 +86,94 @@ def commit_import(
     `original` is the file to keep, None to keep none. With `dry_run` nothing is written and the receipt says what
     would be.
     """
-    if not strictly_ascending(recording.readings):
-        raise ValueError("a recording's times must ascend, one reading each")
+    return commit_pieces(store, pack, iter((recording,)), original, dry_run=dry_run)
+
+
+def commit_pieces(
+    store: Store, pack: Pack, recordings: Iterator[Recording], original: Path | None, *, dry_run: bool = False
+) -> Receipt:
+    """Take a file in as `commit_import` does, from recordings that follow each other in time, one in memory at once."""
+    begun = [next(recordings)]
+    draft = begun[0].receipt
+    recordings = _going_on(begun, recordings)
     with store.reading() if dry_run else store.writing() as connection:
-        known = known_in(connection, pack.id, recording.receipt.sha256)
+        known = known_in(connection, pack.id, draft.sha256)
         if known:
-            return _again(recording.receipt, known, pack, dry_run=dry_run)
+            return _again(draft, known, pack, dry_run=dry_run)
         if dry_run:
-            tally = Tally()
-            for part in _parts(connection, pack.id, recording, import_id=0):
-                tally.add(part.merge, recording)
-            return _receipt(recording, pack, tally, None)
-        with originals.kept(store.originals_folder, original, recording.receipt.sha256) as name:
-            return _commit(connection, pack, recording, name)
+            return _compared(connection, pack, recordings)
+        with originals.kept(store.originals_folder, original, draft.sha256) as name:
+            return _commit(connection, pack, recordings, name)
 
 
 def commit_again(connection: Connection, pack: Pack, recording: Recording, row: ImportRow) -> Receipt:
     """Take in anew what was taken back in the same transaction, under the number it had."""
-    return _commit(connection, pack, recording, row.original, row)
+    return _commit(connection, pack, iter((recording,)), row.original, row)
 
 
 def _commit(
-    connection: Connection, pack: Pack, recording: Recording, kept: str | None, former: ImportRow | None = None
+    connection: Connection,
+    pack: Pack,
+    recordings: Iterator[Recording],
+    kept: str | None,
+    former: ImportRow | None = None,
 ) -> Receipt:
-    import_id = _add_row(connection, pack.id, recording, kept, former)
-    tally = Tally()
-    replaced.take_out(connection, pack.id, import_id, recording)
-    for part in _parts(connection, pack.id, recording, import_id):
-        dialect.bulk_insert(connection, models.reading, part.rows)
-        _store_shared(connection, pack.id, part.merge)
-        replace_readings(connection, pack.id, part.merge.completed)
-        store_rollups(connection, pack.id, part.start_ms, part.end_ms, part.rollups)
-        tally.add(part.merge, recording)
-    beside = store_side_tables(connection, pack.id, import_id, recording)
-    _store_set_aside(connection, pack.id, import_id, [*recording.set_aside, *tally.contradictions])
+    draft, last_ms = None, None
+    tally, beside, aside = Tally(), list[tuple[int, int]](), list[SetAside]()
+    recording = _next(recordings)
+    import_id = _add_row(connection, pack.id, recording, kept, former) if recording else 0
+    while recording:
+        replaced.take_out(connection, pack.id, import_id, recording)
+        for part in _parts(connection, pack.id, recording, import_id):
+            dialect.bulk_insert(connection, models.reading, part.rows)
+            _store_shared(connection, pack.id, part.merge)
+            replace_readings(connection, pack.id, part.merge.completed)
+            store_rollups(connection, pack.id, part.start_ms, part.end_ms, part.rollups)
+            tally.add(part.merge, recording)
+            del part
+        beside += store_side_tables(connection, pack.id, import_id, recording)
+        aside += recording.set_aside
+        draft = joined(draft, recording.receipt) if draft else recording.receipt
+        last_ms = int(recording.readings.ts_ms[-1]) if len(recording.readings) else last_ms
+        recording = None  # its readings leave the memory before the next come
+        recording = _next(recordings)
+    if draft is None:
+        raise ValueError("there is nothing to take in")
+    _store_set_aside(connection, pack.id, import_id, [*aside, *tally.contradictions])
     stale.mark(connection, pack.id, stale.joined([*tally.touched, *beside]))
-    receipt = _receipt(recording, pack, tally, import_id)
+    receipt = _receipt(draft, pack, tally, import_id)
     table = models.imports
-    connection.execute(sa.update(table).where(table.c.id == import_id).values(receipt=receipt.as_json()))
+    whole = {"receipt": receipt.as_json(), "last_ms": last_ms}
+    connection.execute(sa.update(table).where(table.c.id == import_id).values(**whole))
     return receipt
+
+
+def _compared(connection: Connection, pack: Pack, recordings: Iterator[Recording]) -> Receipt:
+    """Give the receipt there would be."""
+    draft: Receipt | None = None
+    tally = Tally()
+    while recording := _next(recordings):
+        for part in _parts(connection, pack.id, recording, import_id=0):
+            tally.add(part.merge, recording)
+            del part
+        draft = joined(draft, recording.receipt) if draft else recording.receipt
+        del recording
+    if draft is None:
+        raise ValueError("there is nothing to take in")
+    return _receipt(draft, pack, tally, None)
+
+
+def _going_on(begun: list[Recording], following: Iterator[Recording]) -> Iterator[Recording]:
+    """Give what was looked at already, and let go of it, then the rest."""
+    yield begun.pop()
+    yield from following
+
+
+def _next(recordings: Iterator[Recording]) -> Recording | None:
+    recording = next(recordings, None)
+    if recording is not None and not strictly_ascending(recording.readings):
+        raise ValueError("a recording's times must ascend, one reading each")
+    return recording
 
 
 def _add_row(
@@ -228,8 +278,8 @@ def _words(values: NDArray[np.int64]) -> str:
     return ", ".join(f"{name} {value / THOUSANDTHS:g}" for name, value in there)
 
 
-def _receipt(recording: Recording, pack: Pack, tally: Tally, import_id: int | None) -> Receipt:
-    draft, against = recording.receipt, tally.contradictions
+def _receipt(draft: Receipt, pack: Pack, tally: Tally, import_id: int | None) -> Receipt:
+    against = tally.contradictions
     reasons, warnings = dict(draft.set_aside_reasons), list(draft.warnings)
     if against:
         reasons[CONTRADICTS] = reasons.get(CONTRADICTS, 0) + len(against)
