@@ -177,9 +177,9 @@ def _match(earlier: Frame, later: Frame, shift: int, *, rounded: bool = False) -
 def moves(
     earlier: Frame, later: Frame, common: tuple[NDArray[np.intp], NDArray[np.intp]], equal: NDArray[np.bool_]
 ) -> bool:
-    """Whether common rows hold values enough, or change from one to the next often enough, to tell a copy."""
+    """Whether common rows hold values enough, or change from one to the next often enough, or in time, to tell a copy."""
     first, second = common
-    changed = np.zeros(len(first), bool)
+    changed = _uneven(later, common)
     moving = 0
     for name in QUANTITIES:
         a, b = earlier.get(name)[first], later.get(name)[second]
@@ -189,6 +189,18 @@ def moves(
     return moving >= LEAST_VALUES or (
         int(changed.sum()) >= LEAST_CHANGES and float(equal[changed].mean()) >= SHARE_OF_CHANGES
     )
+
+
+def _uneven(later: Frame, common: tuple[NDArray[np.intp], NDArray[np.intp]]) -> NDArray[np.bool_]:
+    """At which common rows the time to the next is another than that from the one before, where neither has rows besides.
+
+    Times that wander by seconds do not come again hours later by chance.
+    """
+    first, second = common
+    uneven = np.zeros(len(first), bool)
+    if first[-1] - first[0] == second[-1] - second[0] == len(first) - 1:
+        uneven[1:-1] = np.diff(later.ts_ms[second], 2) != 0
+    return uneven
 
 
 def _may_stand(earlier: Frame, later: Frame) -> bool:

@@ -77,6 +77,33 @@ def still_between(earlier: Frame, later: Frame, *, open_start: bool = False) -> 
     return Still(best, overlapping and counted[best] - as_it_stands >= SURE_EDGES + more)
 
 
+def nothing_tells(earlier: Frame, later: Frame) -> int | None:
+    """By how many ms the later rows may be a copy that nothing tells from rest, or use, that came again; None where they go on.
+
+    Said where neither the values nor the edges decide. Rows that begin where the others end, or with the last of
+    them, go on: a copy would do so by chance only.
+    """
+    if min(len(earlier), len(later)) < 2:
+        return None
+    step = float(np.median(np.diff(later.ts_ms)))
+    if 0 <= later.ts_ms[0] - earlier.ts_ms[-1] <= WITHOUT_HOLE * step:
+        return None
+    for shift in SHIFTS_MS:
+        common = common_rows(earlier, later, shift)
+        if common is None:
+            continue
+        equal = equal_values(earlier, common[0], later, common[1], STORED_ROUNDING)
+        if nearly_all(equal) and not _equal_here(earlier, later, common[1]).all():
+            return shift
+    return None
+
+
+def _equal_here(earlier: Frame, later: Frame, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which of these later rows stand among the earlier ones at their own times."""
+    place, there = places(earlier, later.ts_ms[rows])
+    return there & equal_values(earlier, place, later, rows, STORED_ROUNDING)
+
+
 def _wholly_still(later: _Edges, shifts: list[int]) -> int | None:
     """The summer-time hour by which a stretch without any edge but its ends may be off; None where it has one, or cannot be."""
     if later.begins[1:].any() or later.ends[:-1].any():

@@ -16,10 +16,10 @@ import numpy as np
 from logbook.ingest.frame import Frame
 from logbook.ingest.moved import ROUNDING, SHIFTS_MS, hours_of, places, rows_at, told_shift
 from logbook.ingest.overlap import COARSER
-from logbook.ingest.still import WITHOUT_HOLE, Still, still_between
+from logbook.ingest.still import WITHOUT_HOLE, Still, nothing_tells, still_between
 from logbook.schema.receipt import SetAside
 from logbook.store import read_readings
-from logbook.units import MS_PER_HOUR
+from logbook.units import MS_PER_HOUR, iso_from_ms
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -61,6 +61,8 @@ class Copies:
     """The same of readings in which too little moves to tell, by their edges."""
     unsure: dict[int, NDArray[np.bool_]] = field(default_factory=dict)
     """The same where these say too little too; taken as readings of their own."""
+    untold: dict[int, NDArray[np.bool_]] = field(default_factory=dict)
+    """The same where nothing at all tells a copy from readings that came again; taken as readings of their own."""
     coarser: NDArray[np.bool_] | None = None
     other_device: NDArray[np.bool_] | None = None
     replaces: NDArray[np.int64] | None = None
@@ -106,19 +108,21 @@ def copies_among(
         return Copies()
     shifted, told = _shifted(stored, readings)
     still, unsure = ({}, {}) if told else _still(stored, readings, trusted=trusted)
+    untold = {} if told or still or unsure or trusted else _untold(stored, readings)
     left = ~np.any([np.zeros(len(readings), bool), *shifted.values(), *still.values()], axis=0)
     here = stored.between(first - 4 * MS_PER_HOUR, last + 4 * MS_PER_HOUR)
     coarser, other, replaces = _second_series(here, readings, left)
-    return Copies(shifted, still, unsure, coarser, other, replaces, 0 if other is None else _mirrored(here, readings))
+    mirrored = 0 if other is None else _mirrored(here, readings)
+    return Copies(shifted, still, unsure, untold, coarser, other, replaces, mirrored)
 
 
 def without_copies(recording: Recording, copies: Copies, texts: Callable[[Sequence[int]], dict[int, str]]) -> Recording:
     """Set aside what is a copy, with its line and text, and say so; `texts` gives the text of lines of the file."""
-    keep = np.ones(len(recording.readings), bool)
+    keep, whole = np.ones(len(recording.readings), bool), recording
     for mask, reason in copies.aside():
         recording = _with_set_aside(recording, mask & keep, reason, texts)
         keep &= ~mask
-    receipt = _with_doubt(recording.receipt, copies)
+    receipt = _with_doubt(recording.receipt, copies, whole)
     if copies.mirrored:
         told = (
             f"{copies.mirrored} of its readings are in the logbook with a current of the other sign, and the same voltage: in this "
@@ -138,13 +142,24 @@ def without_copies(recording: Recording, copies: Copies, texts: Callable[[Sequen
     return replace(recording.taken(keep), receipt=receipt, replaces=copies.replaces)
 
 
-def _with_doubt(receipt: Receipt, copies: Copies) -> Receipt:
+def _with_doubt(receipt: Receipt, copies: Copies, whole: Recording) -> Receipt:
     """Say what was stored though it may be a copy, and what to do if it is."""
     for shift_ms, rows in copies.unsure.items():
         told = (
             f"{int(rows.sum())} readings in which hardly anything moves are taken as readings of their own, of a pack that "
             f"rested on; the logbook holds the same ones {far(shift_ms)}. If they are a copy by another clock, undo this "
             "import and import the file with  --timezone ZONE"
+        )
+        receipt = replace(receipt, warnings=(*receipt.warnings, told))
+    for shift_ms, rows in copies.untold.items():
+        places = np.flatnonzero(rows)
+        lines = [] if whole.lines is None else [int(whole.lines[rows].min()), int(whole.lines[rows].max())]
+        ends = " to ".join(f"{iso_from_ms(int(whole.readings.ts_ms[at]))}" for at in (places[0], places[-1]))
+        where = f"Lines {lines[0]} to {lines[1]}, {ends}," if lines else f"Its readings from {ends}"
+        told = (
+            f"{where} are equal to {int(rows.sum())} readings {far(shift_ms)} in the logbook. Such readings stand still or come "
+            "again, so nothing tells whether they are a copy by another clock; they were taken as readings of their own. If its "
+            "clock ran in another zone, undo this import and import it again with  --timezone ZONE"
         )
         receipt = replace(receipt, warnings=(*receipt.warnings, told))
     return receipt
@@ -242,6 +257,19 @@ def _still(
     if not doubtful.any() or (trusted and not found.sure):
         return {}, {}
     return ({found.shift_ms: copied}, {}) if found.sure and not trusted else ({}, {found.shift_ms: doubtful})
+
+
+def _untold(stored: Readings, readings: Readings) -> dict[int, NDArray[np.bool_]]:
+    """Readings that the logbook holds at another hour too, where neither values nor edges tell which of the two they are."""
+    before, here = _frame(stored), _frame(readings)
+    first, last = np.searchsorted(here.ts_ms, (before.ts_ms[0] - REACH_MS, before.ts_ms[-1] + REACH_MS + 1)).tolist()
+    near = here.take(slice(first, last))
+    shift_ms = nothing_tells(before, near)
+    if shift_ms is None:
+        return {}
+    rows = np.zeros(len(here), bool)
+    rows[first:last] = rows_at(before, near, shift_ms)
+    return {shift_ms: rows}
 
 
 def _frame(readings: Readings) -> Frame:

@@ -66,6 +66,8 @@ def read_for_pack(  # noqa: PLR0913 - each says something else about the file
         options = replace(options, positive="charge" if said == "charge" else "discharge")
         recording = within(_read(path, options, ask, silent, pieces), *eras)
         copies = copies_in(store, pack.id, recording.readings, trusted=_zone_said(options))
+    if not _zone_supposed(recording):
+        copies = replace(copies, untold={})
     return without_copies(recording, copies, lambda lines: lines_of(path, options, lines))
 
 
@@ -97,6 +99,12 @@ def _zone_said(options: ImportOptions) -> bool:
     return bool(options.time_zone or (options.mapping and options.mapping.time.zone))
 
 
+def _zone_supposed(recording: Recording) -> str | None:
+    """The zone in which its clock was read, where nobody and nothing said so."""
+    zones = [entry for entry in recording.receipt.inferences if entry.question == "time zone"]
+    return zones[0].answer if zones and zones[0].strength in DOUBTFUL else None
+
+
 def _sign_question(recording: Recording, copies: Copies, options: ImportOptions) -> Question | None:
     """Asked where readings are in the logbook with the other sign, unless the owner has said how this file counts."""
     if not copies.mirrored or options.positive or (options.mapping and options.mapping.positive):
@@ -112,8 +120,8 @@ def _sign_question(recording: Recording, copies: Copies, options: ImportOptions)
 
 def _clock_question(recording: Recording, copies: Copies) -> Question | None:
     """Asked where a clock whose zone was only supposed brings copies at another hour, and new readings beside them."""
-    zones = [entry for entry in recording.receipt.inferences if entry.question == "time zone"]
-    if not zones or zones[0].strength not in DOUBTFUL:
+    zone = _zone_supposed(recording)
+    if zone is None:
         return None
     number = len(recording.readings)
     told = copies.unsure or {**copies.shifted, **copies.still}
@@ -126,6 +134,6 @@ def _clock_question(recording: Recording, copies: Copies) -> Question | None:
         "time_zone",
         "In which time zone does its clock run?",
         (),
-        f"Read in {zones[0].answer}, {copied[shift]} of its {number} readings are in the logbook {far(shift)}{doubt}.",
+        f"Read in {zone}, {copied[shift]} of its {number} readings are in the logbook {far(shift)}{doubt}.",
         "--timezone ZONE  (such as Europe/Berlin or UTC)",
     )

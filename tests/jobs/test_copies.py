@@ -275,6 +275,59 @@ def test_what_comes_again_every_hour_but_for_a_day_is_a_copy_by_another_clock(st
         import_file(store, later, pack, SUPPOSED)
 
 
+def constant(rows: int):
+    """A full pack of which nothing moves for hours, at ten minutes a row, and then a load."""
+    full = trip(rows, interval_s=600.0)
+    load = np.arange(rows) >= 200
+    return full.with_(
+        voltage_v=np.where(load, 13.1, 14.0),
+        current_a=np.where(load, -8.0, 0.0),
+        temperature_c=np.full(rows, 9.0),
+        soc_percent=np.full(rows, 100.0),
+    )
+
+
+@pytest.mark.parametrize("hours", [1.0, 5.5])
+def test_what_may_be_a_copy_though_nothing_tells_is_warned_of_with_its_lines(hours: float, store, pack, tmp_path):
+    """The log before ends, and the export by another clock begins, where nothing moves."""
+    t = constant(300)
+    import_file(store, export(tmp_path, "first.csv", t.take(slice(0, 150)), by_local_clock(0.0)), pack, SUPPOSED)
+    path = export(tmp_path, "later.csv", t.take(slice(125, None)), by_local_clock(hours))
+
+    receipt = import_file(store, path, pack, SUPPOSED)
+
+    (told,) = receipt.warnings
+    assert receipt.rows_set_aside == 0
+    assert told.startswith("Lines 2 to ")
+    assert "nothing tells whether they are a copy by another clock" in told
+    assert "--timezone" in told
+    undo_import(store, receipt.import_id)
+    assert not import_file(store, path, pack, SAID).warnings
+
+
+@pytest.mark.parametrize("begins", [149, 150])
+def test_rest_that_goes_on_where_the_last_export_ended_is_not_warned_of(begins: int, store, pack, tmp_path):
+    t = constant(300)
+    import_file(store, export(tmp_path, "first.csv", t.take(slice(0, 150)), by_local_clock(0.0)), pack, SUPPOSED)
+
+    later = export(tmp_path, "later.csv", t.take(slice(begins, None)), by_local_clock(0.0))
+    receipt = import_file(store, later, pack, SUPPOSED)
+
+    assert receipt.warnings == ()
+
+
+def test_times_that_wander_by_seconds_tell_a_copy_in_which_nothing_moves(store, pack, tmp_path):
+    """No log comes again to the second hours later."""
+    t = constant(300)
+    wander = np.random.default_rng(3).integers(-20, 21, 300) * 1000
+    t = t.with_(ts_ms=t.ts_ms + wander)
+    import_file(store, export(tmp_path, "first.csv", t.take(slice(0, 150)), by_local_clock(0.0)), pack, SUPPOSED)
+    later = export(tmp_path, "later.csv", t.take(slice(110, None)), by_local_clock(5.5))
+
+    with pytest.raises(Unanswered, match=r"40 of its 190 readings are in the logbook 5\.5 h earlier"):
+        import_file(store, later, pack, SUPPOSED)
+
+
 @pytest.mark.parametrize("rows", [510, 1300])
 def test_still_parts_of_a_moved_copy_are_copies_as_the_rest_of_it_is(rows: int, store, pack, tmp_path):
     """The last ten rows tell nothing by themselves, nor do hours in which nothing moves."""
