@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from logbook.ingest.memory import Remembered
     from logbook.schema.reading import Readings
+    from logbook.schema.shown import Shown
 
 FIRST_LINES = 20
 """How many lines of a repair, and rows set aside, a receipt shows."""
@@ -43,11 +44,9 @@ class Ledger:
         self._repairs: dict[str, tuple[str, int, list[int]]] = {}
         self._set_aside: dict[int, tuple[str, str | None]] = {}
 
-    def infer(
-        self, question: str, answer: str, strength: str, evidence: str, stretches: tuple[tuple[int, int], ...] = ()
-    ) -> None:
-        """Note what was decided, how strongly, and why; `stretches` of lines in which it is taken for granted."""
-        entry = Inference(question, answer, strength, evidence, stretches)
+    def infer(self, question: str, answer: str, strength: str, evidence: str, shown: Shown | None = None) -> None:
+        """Note what was decided, how strongly, and why; `shown` where it does not show everywhere."""
+        entry = Inference(question, answer, strength, evidence, shown)
         if entry not in self.inferences:
             self.inferences.append(entry)
 

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.ingest.sign import MOST_STEP_MS, SOURCES
-from logbook.units import MS_PER_HOUR
+from logbook.ingest.sign import MOST_STEP_MS
+from logbook.schema.shown import LEAST_TOLD_A, MOST_LISTED, Shown, Stretch, answer_of, evidence_of, listed
+from logbook.units import MS_PER_HOUR, MS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,10 +25,8 @@ if TYPE_CHECKING:
     from logbook.ingest.sign import VotesOfSources
 
 QUESTION = "where the sign shows"
-LEAST_TOLD_A = 0.1
-"""A smaller current says little of either sign."""
-LEAST_ROWS, MOST_LISTED = 3, 200
-"""A stretch with so many rows of such a current is listed, the largest ones up to so many; the others are counted (ours)."""
+LEAST_ROWS = 3
+"""A stretch with so many rows in which a current flows that says something is listed; shorter ones are counted (ours)."""
 LONG_GAP, SAMPLED = 3.0, 100_000
 """What flows in a gap of more usual intervals, and of more than a quarter of an hour, is not known."""
 BLOCK = 1 << 16
@@ -55,41 +54,24 @@ def say_where_it_shows(frame: Frame, found: VotesOfSources, positive: str, besid
     sign = 1.0 if positive == "charge" else -1.0
     agreeing = [votes.rows[votes.signs == sign] for votes in found]
     places, by_themselves = _marked(len(frame), agreeing), _marked(len(frame), agreeing[1:])
-    by_source = [
-        f"{name} {np.count_nonzero(votes.signs == sign):,} of {len(votes.signs):,}"
-        for name, votes in zip(SOURCES, found, strict=True)
-        if len(votes.signs)
-    ]
     stretches = _between(frame, places, by_themselves)
-    listed = np.flatnonzero(stretches.rows >= LEAST_ROWS)
-    listed = listed[np.argsort(-stretches.ah[listed], kind="stable")][:MOST_LISTED]
-    lines = [_lines(frame, stretches, int(at)) for at in listed]
-    told = [", ".join(by_source), *_amounts(frame, stretches, listed, lines), beside]
-    answer = "nowhere; taken to be the same throughout"
-    if count := int(np.count_nonzero(places)):
-        number = "1 place" if count == 1 else f"{count:,} places"
-        answer = f"at {number}; between, before and after them it is taken to be the same"
-    ledger.infer(QUESTION, answer, "fair", "; ".join(part for part in told if part), tuple(sorted(lines)))
+    large = np.flatnonzero(stretches.rows >= LEAST_ROWS)
+    large = large[np.argsort(-stretches.ah[large], kind="stable")][:MOST_LISTED]
+    shown = Shown(
+        int(np.count_nonzero(places)),
+        int(np.count_nonzero(stretches.rows)),
+        round(float(stretches.ah.sum()), 3),
+        listed([_stretch(frame, stretches, int(at)) for at in large]),
+        beside,
+    )
+    ledger.infer(QUESTION, answer_of(shown), "fair", evidence_of(shown), shown)
 
 
-def _amounts(
-    frame: Frame, stretches: _Stretches, listed: NDArray[np.intp], lines: list[tuple[int, int]]
-) -> tuple[str, ...]:
-    """The largest stretch in words, all of them, and what is not listed."""
-    some, all_ah = int(np.count_nonzero(stretches.rows)), float(stretches.ah.sum())
-    if not some:
-        return (f"nowhere else {LEAST_TOLD_A:g} A flowed",)
-    rest = ""
-    if others := some - len(listed):
-        rest = f", {others:,} of them, which are not listed, {_amount(all_ah - float(stretches.ah[listed].sum()))}"
-    counted = "1 such stretch holds" if some == 1 else f"{some:,} such stretches hold"
-    total = f"counting from {LEAST_TOLD_A:g} A on, {counted} {_amount(all_ah)}{rest}"
-    if not len(listed):
-        return (total,)
-    most, (first, last) = int(listed[0]), lines[0]
-    spent = _lasting(int(frame.ts_ms[stretches.ends[most] - 1] - frame.ts_ms[stretches.begins[most]]))
-    rows = f"{int(stretches.rows[most]):,} rows in {spent}"
-    return f"the largest stretch without one is lines {first} to {last}: {_amount(stretches.ah[most])}, {rows}", total
+def _stretch(frame: Frame, stretches: _Stretches, at: int) -> Stretch:
+    rows = slice(stretches.begins[at], stretches.ends[at])
+    lines, times = frame.lines[rows], frame.ts_ms[rows]
+    lasts_s = float(times[-1] - times[0]) / MS_PER_S
+    return Stretch(int(lines.min()), int(lines.max()), lasts_s, round(float(stretches.ah[at]), 3))
 
 
 def _marked(length: int, rows: Sequence[NDArray[np.intp]]) -> NDArray[np.bool_]:
@@ -126,19 +108,3 @@ def _between(frame: Frame, places: NDArray[np.bool_], by_themselves: NDArray[np.
             charge = np.append(charge, 0.0)
         ah[first:last] += np.add.reduceat(charge, begins)
     return _Stretches(edges + by_themselves[edges], np.append(edges[1:], length), rows, ah / MS_PER_HOUR)
-
-
-def _lines(frame: Frame, stretches: _Stretches, at: int) -> tuple[int, int]:
-    there = frame.lines[stretches.begins[at] : stretches.ends[at]]
-    return int(there.min()), int(there.max())
-
-
-def _lasting(spent_ms: int) -> str:
-    hours = spent_ms / MS_PER_HOUR
-    if hours >= 48:
-        return f"{hours / 24:,.0f} days"
-    return f"{hours:.1f} h" if hours >= 1 else f"{max(round(hours * 60), 1)} min"
-
-
-def _amount(ah: float) -> str:
-    return f"about {ah:.3g} Ah" if ah < 1000 else f"about {ah:,.0f} Ah"

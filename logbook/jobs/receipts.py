@@ -6,6 +6,7 @@ from dataclasses import fields
 from typing import Any
 
 from logbook.schema.receipt import Changes, ColumnUse, Inference, Receipt, Repair, SetAside
+from logbook.schema.shown import Shown, Stretch
 from logbook.store.damage import blamed
 
 
@@ -20,7 +21,11 @@ def _receipt(document: dict[str, Any]) -> Receipt:
     values = {name: value for name, value in document.items() if name in known}
     parts = {"columns": ColumnUse, "inferences": Inference, "repairs": Repair, "set_aside_first": SetAside}
     for name, kind in parts.items():
-        values[name] = tuple(kind(**{**part, **_lines(part)}) for part in values.get(name, ()))
+        names = {entry.name for entry in fields(kind)}
+        values[name] = tuple(
+            kind(**{key: value for key, value in {**part, **_lines(part)}.items() if key in names})
+            for part in values.get(name, ())
+        )
     values["warnings"] = tuple(values.get("warnings", ()))
     if values.get("changes") is not None:
         told = values["changes"]
@@ -29,9 +34,8 @@ def _receipt(document: dict[str, Any]) -> Receipt:
 
 
 def _lines(part: dict[str, Any]) -> dict[str, Any]:
-    told = {"lines": tuple(part["lines"])} if "lines" in part else {}
-    return (
-        {**told, "stretches": tuple((first, last) for first, last in part["stretches"])}
-        if "stretches" in part
-        else told
-    )
+    told: dict[str, Any] = {"lines": tuple(part["lines"])} if "lines" in part else {}
+    if part.get("shown"):
+        listed = tuple(Stretch(**stretch) for stretch in part["shown"]["listed"])
+        told["shown"] = Shown(**{**part["shown"], "listed": listed})
+    return told

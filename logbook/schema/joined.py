@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from logbook.schema.shown import answer_of, evidence_of, together
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from logbook.schema.receipt import Receipt, Repair
+    from logbook.schema.receipt import Inference, Receipt, Repair
 
 FIRST_LINES = 20
 """How many lines of a repair, and rows set aside, a receipt shows."""
@@ -19,8 +21,6 @@ def joined(first: Receipt, following: Receipt) -> Receipt:
     reasons = dict(first.set_aside_reasons)
     for reason, count in following.set_aside_reasons.items():
         reasons[reason] = reasons.get(reason, 0) + count
-    known = {(entry.question, entry.answer) for entry in first.inferences}
-    new = (entry for entry in following.inferences if (entry.question, entry.answer) not in known)
     return replace(
         first,
         rows_read=first.rows_read + following.rows_read,
@@ -30,12 +30,28 @@ def joined(first: Receipt, following: Receipt) -> Receipt:
         first_ms=first.first_ms if first.first_ms is not None else following.first_ms,
         last_ms=following.last_ms if following.last_ms is not None else first.last_ms,
         gaps=first.gaps + following.gaps,
-        inferences=(*first.inferences, *new),
+        inferences=_inferences(first.inferences, following.inferences),
         repairs=_together((*first.repairs, *following.repairs)),
         set_aside_reasons=reasons,
         set_aside_first=(*first.set_aside_first, *following.set_aside_first)[:FIRST_LINES],
         warnings=tuple(dict.fromkeys((*first.warnings, *following.warnings))),
     )
+
+
+def _inferences(first: Iterable[Inference], following: Iterable[Inference]) -> tuple[Inference, ...]:
+    """All that was inferred, each once; where something shows is told in one of both."""
+    found = list(first)
+    known = {(entry.question, entry.answer) for entry in found}
+    places = {entry.question: place for place, entry in enumerate(found) if entry.shown}
+    for entry in following:
+        before = found[places[entry.question]] if entry.question in places else None
+        if before and before.shown and entry.shown:
+            shown = together(before.shown, entry.shown)
+            told = replace(before, answer=answer_of(shown), evidence=evidence_of(shown), shown=shown)
+            found[places[entry.question]] = told
+        elif (entry.question, entry.answer) not in known:
+            found.append(entry)
+    return tuple(found)
 
 
 def _together(repairs: Iterable[Repair]) -> tuple[Repair, ...]:

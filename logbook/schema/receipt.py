@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from logbook.schema.shown import Shown
 
 
 @dataclass(frozen=True)
@@ -26,8 +29,8 @@ class Inference:
     strength: str
     """`given`, `strong` or `fair`; what would be `thin` is asked about. Older receipts hold `thin` too."""
     evidence: str
-    stretches: tuple[tuple[int, int], ...] = ()
-    """First and last line (1-based, of the file) of the stretches in which it is taken for granted."""
+    shown: Shown | None = None
+    """Where it shows, and the stretches in which it is taken for granted; None of what holds or not for the whole file."""
 
 
 @dataclass(frozen=True)
@@ -92,10 +95,10 @@ class Receipt:
     """Text of the mapping file it was read by; None where there was none."""
 
     def as_json(self) -> dict[str, Any]:
-        """JSON-ready document of the receipt; without `changes` where nobody looked, `mapping` and `stretches` where there were none."""
+        """JSON-ready document of the receipt; without `changes` where nobody looked, `mapping` and `shown` where there were none."""
         optional = ("changes", "mapping")
         document = {name: value for name, value in asdict(self).items() if name not in optional or value is not None}
         for entry in document["inferences"]:
-            if not entry["stretches"]:
-                del entry["stretches"]
+            if entry["shown"] is None:
+                del entry["shown"]
         return document

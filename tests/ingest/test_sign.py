@@ -130,7 +130,7 @@ def test_an_end_that_shows_nothing_is_told(row: int, tmp_path):
     recording = read(tmp_path, lines(turned(t, row)))
 
     (told,) = [entry for entry in recording.receipt.inferences if entry.question == "where the sign shows"]
-    assert (told.strength, told.stretches[-1][1]) == ("fair", 601)
+    assert (told.strength, told.shown.listed[-1].last_line) == ("fair", 601)
     assert any("shows nowhere in lines 302 to 601" in warning for warning in recording.receipt.warnings)
 
 

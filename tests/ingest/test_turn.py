@@ -154,7 +154,7 @@ def test_a_quiet_end_that_passes_through_zero_is_told(tmp_path):
     recording = read(tmp_path, turned(t, 560))
 
     (told,) = [entry for entry in recording.receipt.inferences if entry.question == "where the sign shows"]
-    first, last = told.stretches[-1]
+    first, last = told.shown.listed[-1].first_line, told.shown.listed[-1].last_line
     assert len(wrong(recording, t))
     assert first <= wrong(recording, t).min()
     assert last == 601
@@ -203,7 +203,7 @@ def test_an_answer_that_is_thin_says_what_it_is_taken_for(tmp_path):
 
     (told,) = [entry for entry in recording.receipt.inferences if entry.question == "where the sign shows"]
     assert told.answer == "nowhere; taken to be the same throughout"
-    assert told.stretches == ((2, 301),)
+    assert [(part.first_line, part.last_line) for part in told.shown.listed] == [(2, 301)]
 
 
 def unsigned(t: Trip) -> Trip:

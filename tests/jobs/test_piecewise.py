@@ -57,6 +57,10 @@ def held(store):
     return content(store, without=("import", "hour", "finding", "stale"))
 
 
+def by_ah(stretch) -> float:
+    return stretch.ah
+
+
 def pieces_of(receipt) -> int:
     told = [entry.answer for entry in receipt.inferences if entry.question == "length"]
     return int(told[0].split()[3]) if told else 1
@@ -80,6 +84,11 @@ def test_a_long_file_gives_what_it_gives_as_a_whole(store, pack, tmp_path, monke
         assert getattr(receipt, name) == getattr(whole, name), name
     assert receipt.set_aside_first == whole.set_aside_first
     assert receipt.columns == whole.columns
+    (told,) = [entry.shown for entry in receipt.inferences if entry.shown]
+    (of_whole,) = [entry.shown for entry in whole.inferences if entry.shown]
+    assert told.places == pytest.approx(of_whole.places, rel=0.02)
+    assert told.ah == pytest.approx(of_whole.ah, rel=0.02)
+    assert max(told.listed, key=by_ah).ah == pytest.approx(max(of_whole.listed, key=by_ah).ah, rel=0.02)
     assert {(entry.question, entry.answer) for entry in whole.inferences if entry.question == "positive current"} <= {
         (entry.question, entry.answer) for entry in receipt.inferences
     }
