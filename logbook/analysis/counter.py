@@ -34,6 +34,9 @@ COLUMNS = (
 CLAMPED_PERCENT = 2.0
 """So near to 0 or 100 a counter may stand at its stop."""
 JUMP_PERCENT = 2.5
+SLOW_C_RATE = 0.1
+"""Where more flows, as beside a kettle, the count at a step is not known sharply: what a monitor shows may be a minute or
+two old (ours)."""
 SHORTEST_S = 3 * S_PER_HOUR
 
 
@@ -45,6 +48,9 @@ def counter(track: Track, pack: Pack) -> pd.DataFrame:
     soc = readings.soc_percent
     step = np.append(np.diff(soc), 0.0)
     expected = np.nan_to_num(readings.current_a) * track.held_s / S_PER_HOUR / pack.rated_ah * 100
+    slowly = np.abs(np.nan_to_num(readings.current_a)) <= SLOW_C_RATE * pack.rated_ah
+    slowly[1:] &= slowly[:-1].copy()
+    slowly[:-1] &= slowly[1:].copy()
     day = readings.ts_ms // MS_PER_DAY
     day_ends = np.append(day[1:] != day[:-1], True)
     with np.errstate(invalid="ignore"):
@@ -54,7 +60,8 @@ def counter(track: Track, pack: Pack) -> pd.DataFrame:
         inside = soc[first : last + 1]
         resolution = 1.0 if np.all(inside == np.round(inside)) else 0.1
         change = np.abs(np.diff(inside))
-        moves = first + np.flatnonzero((change > 0) & ((change <= 1.5 * resolution) | (resolution < 1.0)))
+        sharp = (change > 0) & ((change <= 1.5 * resolution) | (resolution < 1.0))
+        moves = first + np.flatnonzero(sharp & slowly[first:last])
         if len(moves) < 2 or track.logged_s[moves[-1]] - track.logged_s[moves[0]] < SHORTEST_S:
             continue
         begin, end = int(moves[0]), int(moves[-1])

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from logbook.analysis.dead_band import width_a
+from logbook.analysis.dead_band import FINEST_A, width_a
 from logbook.analysis.delivered import delivered, scatter_per_ah
 from logbook.analysis.heating import YES
 from logbook.analysis.quiet import alike_h, fed_zero_s
 from logbook.analysis.tally import COUNTED_SHARE
-from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR
+from logbook.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_S, S_PER_HOUR
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -41,6 +41,10 @@ MOST_UNLOGGED_S = 900.0
 """A span may miss a quarter of an hour in all; what could have flowed then widens its error."""
 GAIN_SCATTER = 0.003
 """Share of the throughput by which two counts of the same thing differ; common practice, no source."""
+
+LEAST_STEPS_HIDDEN, EDGE_WIDTHS, EDGE_SHARE = 2.0, 1.6, 0.5
+"""A sensor that shows nothing of less than two of its steps has a dead band; noise lifts a current by no more than half of it
+over the edge, and for less than half of a day where what flows lies within (ours)."""
 
 
 SUMS = (
@@ -169,7 +173,9 @@ def spans(
     unlogged_s = np.maximum(elapsed_s - logged_s - over_s, 0.0)
     open_s = _open_s(tables["openings"], start["start_ms"].to_numpy(), end["start_ms"].to_numpy())
     fed_s = (end["fed_zero_s"] - start["fed_zero_s"]).clip(lower=0.0)
-    zero_s = (logged_s - (end["live_s"] - start["live_s"]) - open_s - fed_s).clip(lower=0.0)
+    edge_ah, edge_s = _at_the_edge(hours, hidden_a, start["start_ms"].to_numpy(), end["start_ms"].to_numpy())
+    live_s = end["live_s"] - start["live_s"] - edge_s
+    zero_s = (logged_s - live_s - open_s - fed_s).clip(lower=0.0)
     throughput_ah = (end["charge_ah"] - start["charge_ah"]) + (end["discharge_ah"] - start["discharge_ah"])
     missed_ah = unlogged_s / S_PER_HOUR * 0.2 * pack.rated_ah
     net_ah, counted_ah = end["net_ah"] - start["net_ah"], end["counted_ah"] - start["counted_ah"]
@@ -182,10 +188,10 @@ def spans(
         {
             "first": first,
             "last": last,
-            "net_ah": np.where(by_counter, counted_ah, net_ah) + over_ah,
+            "net_ah": np.where(by_counter, counted_ah, net_ah - edge_ah) + over_ah,
             "soc_change": end["soc"] - start["soc"],
             "hours": elapsed_s / S_PER_HOUR,
-            "live_hours": (end["live_s"] - start["live_s"] + over_s) / S_PER_HOUR,
+            "live_hours": (live_s + over_s) / S_PER_HOUR,
             "zero_hours": zero_s / S_PER_HOUR,
             "fed_hours": fed_s / S_PER_HOUR,
             "charge_ah": end["charge_ah"] - start["charge_ah"],
@@ -216,6 +222,30 @@ def current_step_a(hours: pd.DataFrame) -> float:
     if len(shown) < LEAST_SHOWN:
         return 0.0
     return next((step for step in (1.0, 0.1) if np.abs(shown / step - np.round(shown / step)).max() < 0.01), 0.0)
+
+
+def _at_the_edge(
+    hours: pd.DataFrame, dead_band_a: float, start_ms: np.ndarray, end_ms: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """What each span holds of readings that noise lifted over the edge of the dead band now and then: Ah net, and seconds.
+
+    They show that edge and not what flows, which may be anything the dead band hides. A display that rounds has no dead
+    band: there the share of the time in which it shows its step does tell.
+    """
+    if dead_band_a < LEAST_STEPS_HIDDEN * (current_step_a(hours) or FINEST_A):
+        return np.zeros(len(start_ms)), np.zeros(len(start_ms))
+    most_a = hours[["max_charge_a", "max_discharge_a"]].max(axis=1)
+    small = hours.loc[most_a <= EDGE_WIDTHS * dead_band_a, ["start_ms", "live_s", "logged_s"]]
+    of_day = small.groupby(small["start_ms"] // MS_PER_DAY)[["live_s", "logged_s"]].transform("sum")
+    edge = hours.index.isin(small.index[of_day["live_s"] < EDGE_SHARE * of_day["logged_s"]])
+    at = hours["start_ms"].to_numpy(np.int64)
+    first, last = np.searchsorted(at, start_ms), np.searchsorted(at, end_ms - MS_PER_HOUR, side="right")
+
+    def inside(values: pd.Series) -> np.ndarray:
+        total = np.append(0.0, np.cumsum(np.where(edge, values, 0.0)))
+        return np.asarray(total[np.maximum(last, first)] - total[first])
+
+    return inside(hours["charge_ah"] - hours["discharge_ah"]), inside(hours["live_s"])
 
 
 def _charged_cold_ah(cold: pd.DataFrame, start_ms: np.ndarray, end_ms: np.ndarray) -> np.ndarray:

@@ -151,8 +151,9 @@ def _miss_sigma(tables: Mapping[str, pd.DataFrame]) -> float:
     switched_ah = tables["hours"]["switched_ah"].to_numpy(float)
     squares = float((switched_ah**2).sum())
     hours = float(switched_ah.sum()) ** 2 / squares if squares else 1.0
-    interval_s = float(tables["hours"]["interval_s"].median()) if len(tables["hours"]) else MISS_INTERVAL_S[0]
-    by_interval = float(np.interp(interval_s, MISS_INTERVAL_S, MISS_SIGMA))
+    interval_s = tables["hours"]["interval_s"].to_numpy(float)
+    by_hour = np.interp(interval_s, MISS_INTERVAL_S, MISS_SIGMA)
+    by_interval = float(np.average(by_hour, weights=switched_ah)) if switched_ah.sum() > 0 else MISS_SIGMA[0]
     return float(np.hypot(by_interval, MISS_OF_ONE / np.sqrt(max(hours, 1.0))))
 
 

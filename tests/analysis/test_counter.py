@@ -56,6 +56,20 @@ def test_a_percentage_in_whole_points_is_known_for_that():
     assert frame["resolution_percent"].iloc[0] == 1.0
 
 
+@pytest.mark.parametrize("late_rows", [0, 1, 2])
+def test_a_percentage_that_is_shown_a_minute_or_two_late_counts_the_same(late_rows):
+    """A night's draw that ends in a morning's charge at 30 A, half an ampere-hour a minute."""
+    readings = Timeline(soc=0.9).flow(-4.0, 9).flow(2.0, 3).flow(30.0, 0.4).readings()
+    soc = np.round(readings.soc_percent)
+    shown = np.concatenate([np.full(late_rows, soc[0]), soc[: len(soc) - late_rows]])
+
+    frame = stretches(with_changes(readings, soc_percent=shown))
+
+    missed_ah = frame["soc_change_percent"] / 100 * PACK.rated_ah - (frame["charge_ah"] - frame["discharge_ah"])
+    assert len(frame)
+    assert missed_ah.abs().max() < 0.3
+
+
 @PROPERTY
 @given(st.floats(60.0, 160.0))
 def test_change_over_charge_gives_back_the_typed_in_capacity_whatever_the_truth(typed_ah):

@@ -12,7 +12,7 @@ from logbook.analysis.digest import digest
 from logbook.analysis.idle import DEAD_BAND_A
 from tests.analysis.histories import History, World
 from tests.analysis.properties import SLOW_PROPERTY, ratings_ah
-from tests.analysis.timeline import PACK, Timeline, pack_of
+from tests.analysis.timeline import PACK, Timeline, pack_of, with_changes
 
 HOURS_PER_MONTH = 720
 
@@ -51,6 +51,37 @@ def test_ten_milliamperes_of_a_board_are_seven_ampere_hours_a_month():
     found = idle(stored(0.010).readings()).self_discharge_percent_per_month
 
     assert found.low <= 7.2 <= found.high
+
+
+@pytest.mark.parametrize("lifted", [0.05, 0.1, 0.3])
+def test_what_noise_lifts_over_the_edge_of_the_dead_band_is_no_draw(lifted):
+    """Nothing flows; the sensor is 0.02 A off, hides less than 0.025 A, and now and then shows -0.03 A."""
+    percent_per_month = 7.9
+    readings = stored(percent_per_month / HOURS_PER_MONTH).readings()
+    rng = np.random.default_rng(5)
+    zero = readings.current_a == 0
+    current = np.where(zero & (rng.random(len(zero)) < lifted), -0.03, readings.current_a)
+    current = np.where(zero, current, current - 0.02)
+
+    found = idle(with_changes(readings, current_a=current)).self_discharge_percent_per_month
+
+    assert found.low <= percent_per_month <= found.high
+    assert found.value == pytest.approx(percent_per_month, rel=0.15)
+
+
+def test_a_display_that_rounds_does_tell_by_how_often_it_shows_its_step():
+    """0.03 A drawn through a sensor that shows tenths: three in ten readings show a tenth, and nothing is lost unseen."""
+    log = Timeline(soc=0.9, interval_s=600.0)
+    for _ in range(3):
+        log.charge_full(20.0).flow(-0.03, HOURS_PER_MONTH)
+    readings = log.charge_full(20.0).readings()
+    rng = np.random.default_rng(5)
+    small = np.abs(readings.current_a) < 0.05
+    shown = np.where(small, -0.1 * (rng.random(len(small)) < 0.3), np.round(readings.current_a, 1))
+
+    found = idle(with_changes(readings, current_a=shown)).self_discharge_percent_per_month
+
+    assert found is None or found.low <= 1.0
 
 
 def test_storage_that_was_not_logged_is_not_counted_as_idleness():
