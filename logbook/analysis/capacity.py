@@ -15,6 +15,7 @@ import numpy as np
 from logbook.analysis.delivered import delivered
 from logbook.analysis.spans import current_step_a
 from logbook.analysis.unknown import LEFT, bias_ah, left_ah
+from logbook.analysis.wording import amp_hours
 from logbook.schema.estimate import LEVEL, Estimate
 from logbook.schema.health import Capacity, CapacityObservation
 from logbook.units import DAYS_PER_YEAR, MS_PER_DAY, iso_from_ms
@@ -198,11 +199,6 @@ def _amperes(current_a: float) -> str:
     return f"{current_a:.0f} A" if current_a >= 2 else f"{current_a:.1g} A"
 
 
-def _amp_hours(charge_ah: float) -> str:
-    """Whole amp-hours for a house battery, a tenth for a small cell."""
-    return f"{charge_ah:.{0 if charge_ah >= 20 else 1}f} Ah"
-
-
 def _missing(balance: Balance, hours: pd.DataFrame, at_least_ah: float | None, pack: Pack) -> str:
     if len(hours) and not hours["logged_s"].any():
         return "The readings carry no current, and without it nothing can be counted. Export the current with them."
@@ -233,7 +229,7 @@ def _reason(
 ) -> str | None:
     if odd:
         return (
-            f"The last run, of {iso_from_ms(odd.end_ms)[:10]}, gave only about {_amp_hours(odd.ah)}, far less than all before it: "
+            f"The last run, of {iso_from_ms(odd.end_ms)[:10]}, gave only about {amp_hours(odd.ah)}, far less than all before it: "
             "the pack has lost capacity since, or that run was odd. "
             f"One more run from full to the cut-off at about {_amperes(0.2 * pack.rated_ah)} tells."
         )

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from logbook.analysis.wording import amp_hours, number, times
 from logbook.units import utc_from_ms
 
 if TYPE_CHECKING:
@@ -23,29 +24,35 @@ VERDICTS = {
     "undetermined": "too wide a range for a verdict",
 }
 UNTOLD = "cannot be told"
+BEFORE = " Before: "
+REFUSED = "charge_blocked_cold"
 CAPACITY_UNKNOWN = "capacity_unknown"
 """The flag that says what the sentence about capacity says."""
-WHOLE_FROM_AH = 20.0
-"""From here on whole amp-hours say enough."""
 
 
 def changes(before: Health, after: Health, zone: str = "UTC") -> tuple[str, ...]:
-    """What a reader of the first answer has to learn anew; days in the given zone, nothing where nothing changed."""
+    """What a reader of the first answer has to learn anew; days in the given zone, nothing where nothing changed.
+
+    What nothing was known of before is told by itself.
+    """
     said = (
         *_told("The log", _logged(before.readings, zone), _logged(after.readings, zone)),
         *_capacity(before.capacity, after.capacity),
         *_told(_limit(after), _cold(before.cold_charging), _cold(after.cold_charging)),
         *_told("Capacity lost at once", _losses(before.fade, zone), _losses(after.fade, zone)),
         *_estimates(before, after),
-        *_told("The protection board opened", _openings(before.protection), _openings(after.protection)),
+        *_told("The protection board opened", *(_openings(each.protection) for each in (before, after))),
+        *_told("It refused a charge in the cold", *(_refusals(each.protection) for each in (before, after))),
         *_flags(before.flags, after.flags),
     )
+    if before.readings.first_ms is None:
+        return tuple(sentence.partition(BEFORE)[0] for sentence in said)
     return tuple(said)
 
 
 def _told(subject: str, before: str, after: str) -> Iterator[str]:
     if before != after:
-        yield f"{subject}: {after}. Before: {before}."
+        yield f"{subject}: {after}.{BEFORE}{before}."
 
 
 def _logged(readings: ReadingsSummary, zone: str) -> str:
@@ -65,18 +72,18 @@ def _delivers(capacity: Capacity) -> str:
     if capacity.ah is not None:
         return f"{_interval(capacity.ah, 'Ah')}, {VERDICTS.get(capacity.verdict, capacity.verdict)}"
     if capacity.at_least_ah is not None:
-        return f"{UNTOLD}, at least {_amp_hours(capacity.at_least_ah)}"
+        return f"{UNTOLD}, at least {amp_hours(capacity.at_least_ah)}"
     return UNTOLD
 
 
 def _limit(health: Health) -> str:
-    return f"Charged below {_number(health.cold_charging.limit_c)} °C"
+    return f"Charged below {number(health.cold_charging.limit_c)} °C"
 
 
 def _cold(cold: ColdCharging) -> str:
     if not cold.events:
         return UNTOLD if cold.reason else "not seen"
-    return f"{_times(len(cold.events))}, {_number(cold.total_charge_ah, 1)} Ah in all"
+    return f"{times(len(cold.events))}, {amp_hours(cold.total_charge_ah)} in all"
 
 
 def _losses(fade: Fade, zone: str) -> str:
@@ -111,7 +118,13 @@ def _differ(before: Estimate | None, after: Estimate | None) -> bool:
 
 
 def _openings(protection: Protection) -> str:
-    return _times(len(protection.events)) if protection.events else "not seen"
+    opened = [event for event in protection.events if event.kind != REFUSED]
+    return times(len(opened)) if opened else "not seen"
+
+
+def _refusals(protection: Protection) -> str:
+    refused = [event for event in protection.events if event.kind == REFUSED]
+    return times(len(refused)) if refused else "not seen"
 
 
 def _flags(before: tuple[Flag, ...], after: tuple[Flag, ...]) -> Iterator[str]:
@@ -125,27 +138,14 @@ def _flags(before: tuple[Flag, ...], after: tuple[Flag, ...]) -> Iterator[str]:
 
 
 def _interval(estimate: Estimate, unit: str) -> str:
-    value, low, high = (_number(each, estimate.decimals) for each in (estimate.value, estimate.low, estimate.high))
+    value, low, high = (number(each, estimate.decimals) for each in (estimate.value, estimate.low, estimate.high))
     return f"{value} {unit} ({low} to {high} {unit})"
-
-
-def _amp_hours(ah: float) -> str:
-    return f"{_number(ah, 0 if ah >= WHOLE_FROM_AH else 1)} Ah"
-
-
-def _number(value: float, decimals: int = 0) -> str:
-    text = f"{value:,.{decimals}f}".replace(",", " ")
-    return text.removeprefix("-") if not text.strip("-0. ") else text
 
 
 def _lasting(hours: float) -> str:
     if hours < 2:
-        return f"{_number(hours * 60)} min"
-    return f"{_number(hours, 0 if hours >= 10 else 1)} h"
-
-
-def _times(count: int) -> str:
-    return "once" if count == 1 else f"{count} times"
+        return f"{number(hours * 60)} min"
+    return f"{number(hours, 0 if hours >= 10 else 1)} h"
 
 
 def _day(ts_ms: int, zone: str) -> str:

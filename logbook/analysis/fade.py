@@ -92,17 +92,15 @@ def _too_early(spans: pd.DataFrame) -> str:
     runs = spans[spans["soc_change"] < 0] if len(spans) else spans
     if len(runs) < 2:
         so_far = "one run" if len(runs) else "no run"
-        return f"Too early to tell: {so_far} from full to empty so far; two a year help most."
+        return f"It is too early: {so_far} from full to empty so far; two a year help most."
     logged_years = float(np.ptp(runs["middle_ms"])) / (MS_PER_DAY * DAYS_PER_YEAR)
     years = years_to_show(2.0, RUN_SIGMA_PERCENT, len(runs) / max(logged_years, LEAST_PACE_YEARS))
     so_far = f"{len(runs)} runs from full to empty within {12 * logged_years:.0f} months"
     if years <= logged_years:
-        return (
-            f"It cannot be told yet: {so_far}, but each alone is too unsure. Two runs a year in mild weather help most."
-        )
+        return f"There are {so_far}, but each alone is too unsure. Two runs a year in mild weather help most."
     needs = f"about {years:.1f} years" if np.isfinite(years) else "many years"
     return (
-        f"Too early to tell: {so_far}. "
+        f"It is too early: {so_far}. "
         f"At this pace a fade of 2 % a year would show after {needs} of logging; two full-to-empty runs a year help most."
     )
 

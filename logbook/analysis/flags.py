@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from logbook.analysis.wording import amp_hours, times
 from logbook.schema.health import Flag
 
 if TYPE_CHECKING:
@@ -70,17 +71,13 @@ def _charged_frozen(health: Health, _rules: Rules) -> Iterator[Flag]:
     yield Flag(
         "charged_frozen",
         severity,
-        f"Charged {_times(len(events))} below {health.cold_charging.limit_c:.0f} °C, "
-        f"{total_ah:.{0 if total_ah >= 20 else 1}f} Ah in all, the coldest at {_degrees(coldest)}.",
+        f"Charged {times(len(events))} below {health.cold_charging.limit_c:.0f} °C, "
+        f"{amp_hours(total_ah)} in all, the coldest at {_degrees(coldest)}.",
         events[0].start_ms,
         events[-1].end_ms,
         "Charging a frozen LiFePO4 pack can plate lithium, which harms it and cannot be undone. Switch solar and alternator charging off "
         f"while the cells are below the limit, or warm the pack first. This log shows exposure, not damage. {SHEET}",
     )
-
-
-def _times(count: int) -> str:
-    return "once" if count == 1 else f"{count} times"
 
 
 def _degrees(celsius: float) -> str:
@@ -209,7 +206,7 @@ def _false_full(health: Health, _rules: Rules) -> Iterator[Flag]:
     yield Flag(
         "false_full",
         "look",
-        f"The monitor jumped to 100 % {_times(len(false))} although the pack was not full, the last from {false[-1].from_percent:.0f} % at {false[-1].voltage_v:.2f} V.",
+        f"The monitor jumped to 100 % {times(len(false))} although the pack was not full, the last from {false[-1].from_percent:.0f} % at {false[-1].voltage_v:.2f} V.",
         false[0].time_ms,
         false[-1].time_ms,
         "Set its charged voltage nearer to the absorption voltage (0.2 V below is common), its tail current lower, and its hold time longer, so that thin sun does not look like a full pack. A charger at the terminals of a board that keeps its cells off looks full too: then charge to a proven full.",
@@ -331,7 +328,7 @@ def _refused_cold(health: Health, _rules: Rules) -> Iterator[Flag]:
     yield Flag(
         "refused_cold",
         "info",
-        f"The protection board refused a charge {_times(len(refused))} because the pack was too cold.",
+        f"The protection board refused a charge {times(len(refused))} because the pack was too cold.",
         refused[0].start_ms,
         refused[-1].end_ms or refused[-1].start_ms,
         "That is what it is for. Warm the pack, or wait for a milder hour; never bypass the board. Charging direct from an alternator, have "

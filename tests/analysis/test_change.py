@@ -34,13 +34,21 @@ def test_the_same_answer_has_changed_in_nothing(health):
 def test_first_readings_tell_all_that_became_known():
     said = changes(EMPTY, FULL)
 
-    assert said[0] == "The log: 5 Sep 2024 to 30 Dec 2024, 2 300 h of it logged. Before: nothing."
-    assert "Capacity: 97 Ah (95 to 99 Ah), meets its rating. Before: cannot be told." in said
-    assert "Charged below 0 °C: 2 times, 27.1 Ah in all. Before: cannot be told." in said
-    assert "Loss a month while parked: 6.7 % (5.9 to 7.4 %). Before: cannot be told." in said
-    assert "The monitor's current is off by: 0.04 A (0.02 to 0.06 A). Before: cannot be told." in said
-    assert "The protection board opened: 2 times. Before: not seen." in said
+    assert said[0] == "The log: 5 Sep 2024 to 30 Dec 2024, 2 300 h of it logged."
+    assert "Capacity: 97 Ah (95 to 99 Ah), meets its rating." in said
+    assert "Charged below 0 °C: 2 times, 27 Ah in all." in said
+    assert "Loss a month while parked: 6.7 % (5.9 to 7.4 %)." in said
+    assert "The monitor's current is off by: 0.04 A (0.02 to 0.06 A)." in said
+    assert "The protection board opened: 2 times." in said
     assert "New flag (act): Charged frozen." in said
+    assert not [sentence for sentence in said if "Before" in sentence]
+
+
+def test_a_refused_charge_is_told_apart_from_an_opening():
+    refused = replace(FULL.protection.events[0], kind="charge_blocked_cold")
+    more = replace(FULL.protection, events=(*FULL.protection.events, refused))
+
+    assert changed("protection", FULL.protection, more) == ("It refused a charge in the cold: once. Before: not seen.",)
 
 
 @PROPERTY

@@ -237,5 +237,5 @@ def test_a_fade_is_told_in_percent_of_the_rating():
 
 def test_before_two_runs_no_pace_is_spoken_of():
     assert faded(History(World(capacity_ah=95.0)).full()).reason == (
-        "Too early to tell: no run from full to empty so far; two a year help most."
+        "It is too early: no run from full to empty so far; two a year help most."
     )

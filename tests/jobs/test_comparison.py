@@ -33,7 +33,7 @@ def test_the_receipt_tells_what_the_answers_before_and_after_tell(store, pack, t
 def test_first_readings_are_compared_with_nothing(store, pack, tmp_path):
     receipt = import_file(store, trip(tmp_path / "a.csv"), pack, OPTIONS)
 
-    assert receipt.changes.sentences[0] == "The log: 1 Mar 2025, 60 min of it logged. Before: nothing."
+    assert receipt.changes.sentences[0] == "The log: 1 Mar 2025, 60 min of it logged."
 
 
 def test_a_known_file_changes_nothing(store, pack, tmp_path):
