@@ -30,13 +30,15 @@ COLUMNS = (
     "switched_ah",
     "logged_s",
     "resolution_percent",
+    "late_ah",
 )
 CLAMPED_PERCENT = 2.0
 """So near to 0 or 100 a counter may stand at its stop."""
 JUMP_PERCENT = 2.5
+LATE_S = 60.0
+"""1 sd of how old the percentage is that a monitor shows (ours)."""
 SLOW_C_RATE = 0.1
-"""Where more flows, as beside a kettle, the count at a step is not known sharply: what a monitor shows may be a minute or
-two old (ours)."""
+"""Where more flows, as beside a kettle, that makes the count at a step unsharp: others are looked for first (ours)."""
 SHORTEST_S = 3 * S_PER_HOUR
 
 
@@ -61,10 +63,12 @@ def counter(track: Track, pack: Pack) -> pd.DataFrame:
         resolution = 1.0 if np.all(inside == np.round(inside)) else 0.1
         change = np.abs(np.diff(inside))
         sharp = (change > 0) & ((change <= 1.5 * resolution) | (resolution < 1.0))
-        moves = first + np.flatnonzero(sharp & slowly[first:last])
-        if len(moves) < 2 or track.logged_s[moves[-1]] - track.logged_s[moves[0]] < SHORTEST_S:
+        ends = _ends(track, first + np.flatnonzero(sharp & slowly[first:last]))
+        ends = ends or _ends(track, first + np.flatnonzero(sharp))
+        if ends is None:
             continue
-        begin, end = int(moves[0]), int(moves[-1])
+        begin, end = ends
+        amps = np.nan_to_num(readings.current_a[[begin, end]])
         rows.append(
             (
                 readings.ts_ms[begin],
@@ -75,9 +79,17 @@ def counter(track: Track, pack: Pack) -> pd.DataFrame:
                 _crossed(track.switched_ah, begin, end),
                 _crossed(track.logged_s, begin, end),
                 resolution,
+                float(np.linalg.norm(amps)) * LATE_S / S_PER_HOUR,
             )
         )
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _ends(track: Track, moves: NDArray[np.intp]) -> tuple[int, int] | None:
+    """The first and last of these steps, where they lie far enough apart."""
+    if len(moves) < 2 or track.logged_s[moves[-1]] - track.logged_s[moves[0]] < SHORTEST_S:
+        return None
+    return int(moves[0]), int(moves[-1])
 
 
 def _crossed(values: NDArray[np.float64], begin: int, end: int) -> float:

@@ -213,7 +213,8 @@ def _side_rows(
             rounding_ah = count["resolution_percent"].to_numpy(float) / 100 * pack.rated_ah * STEP_SHARPNESS * scale
             throughput_ah = (count["charge_ah"] + count["discharge_ah"]).to_numpy(float)
             together = max(1.0, len(count) / COUNTER_ROWS)
-            spread_ah2 = (rounding_ah**2 + (0.01 * throughput_ah) ** 2) * together
+            late_ah = count["late_ah"].to_numpy(float)
+            spread_ah2 = (rounding_ah**2 + late_ah**2 + (0.01 * throughput_ah) ** 2) * together
             for switched_ah, missed, spread in zip(count["switched_ah"], missed_ah, spread_ah2, strict=True):
                 row = np.zeros(width)
                 row[BASE.index("miss")] = switched_ah
