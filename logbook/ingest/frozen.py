@@ -25,6 +25,7 @@ LEAST_CHANGE_PERCENT = 3.0
 SHARE_SEEN = 0.4
 """Of the change the current claims, at least so much must show after the run."""
 FULL_PERCENT, EMPTY_PERCENT = 99.0, 1.0
+FROZEN = "frozen: the row before repeats itself while charge flows"
 
 
 def without_frozen(frame: Frame, rated_ah: float | None, ledger: Ledger) -> Frame:
@@ -41,7 +42,7 @@ def without_frozen(frame: Frame, rated_ah: float | None, ledger: Ledger) -> Fram
     mask = runs.mask(len(frame), frozen)
     if not mask.any():
         return frame
-    ledger.set_aside(frame.lines[mask], "frozen: the row before repeats itself while charge flows")
+    ledger.set_aside(frame.lines[mask], FROZEN)
     return frame.take(~mask)
 
 

@@ -55,6 +55,7 @@ if TYPE_CHECKING:
 
 MOSTLY = 0.9
 MUCH_SET_ASIDE = 0.1
+FUTURE = "its time lies in the future"
 
 
 def _silent(share: float) -> None:
@@ -230,7 +231,7 @@ class _Import:
                 f"{int(future.sum())} rows are dated later than today, from line {first} on: its clock was set wrong, or this one."
             )
             return frame
-        self.ledger.set_aside(frame.lines[future], "its time lies in the future")
+        self.ledger.set_aside(frame.lines[future], FUTURE)
         return frame.take(~future)
 
     def _without_empty(self, frame: Frame) -> Frame:

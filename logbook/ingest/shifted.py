@@ -20,6 +20,7 @@ AROUND = 0.15
 """A value within 15 % of the usual voltage looks like a voltage."""
 LEAST_SHARE = 0.2
 MOST_ROWS = 0.05
+WRONG_COLUMNS = "its values stand in the wrong columns"
 
 
 def without_shifted(frame: Frame, order: Sequence[str], ledger: Ledger) -> Frame:
@@ -50,7 +51,7 @@ def without_shifted(frame: Frame, order: Sequence[str], ledger: Ledger) -> Frame
     moved |= impossible & ~np.isnan(voltage) & _lacks_last(frame, names)
     if not moved.any() or moved.mean() > MOST_ROWS:
         return frame
-    ledger.set_aside(frame.lines[moved], "its values stand in the wrong columns")
+    ledger.set_aside(frame.lines[moved], WRONG_COLUMNS)
     return frame.take(~moved)
 
 

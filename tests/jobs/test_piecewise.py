@@ -140,6 +140,85 @@ def of_another_header(rows):
     return [*rows[:half], ",".join(names[place] for place in (0, 2, 1, 3, 4, 5)), *moved]
 
 
+def last_rows_by_a_clock_of_the_future(rows, _edge):
+    """Three rows are few of the file, and all there is of its last piece."""
+    return [*rows, *(f"2041{row[4:]}" for row in rows[-3:])]
+
+
+def cell_away(rows, _edge):
+    """The fourth cell shows nothing for a piece and a half; it is one of the file all the same."""
+    return [f"{row},3.301,3.302,3.303,{0.0 if 2000 <= n < 5500 else 3.304:.3f}" for n, row in enumerate(rows)]
+
+
+def frozen_at_the_edge(rows, edge):
+    """The logger lost its link in the charge at noon, and the piece begins amid the rows it repeated."""
+    held = rows[edge - 30].partition(",")[2]
+    return [f"{row[:19]},{held}" if edge - 30 <= n < edge + 90 else row for n, row in enumerate(rows)]
+
+
+def spike(rows, edge, place: int):
+    time, _, others = rows[edge + place].split(",", 2)
+    return [*rows[: edge + place], f"{time},19.500,{others}", *rows[edge + place + 1 :]]
+
+
+def code_at_the_edge(rows, edge):
+    """A sensor away for an hour: what stands on both sides of it tells that 85 °C are a code."""
+    away = range(edge - 30, edge + 30)
+    return [
+        ",".join([*row.split(",")[:3], "85.0", *row.split(",")[4:]]) if n in away else row for n, row in enumerate(rows)
+    ]
+
+
+def voltage_away(rows, _edge):
+    """The cell is empty, and beside it stand 13 A: few rows of the whole, many of the piece."""
+    parts = [row.split(",", 3) for row in rows]
+    return [
+        f"{time},,13.10,{others}" if 3370 <= n < 3650 else f"{time},{volts},{float(amps) / 2:.2f},{others}"
+        for n, (time, volts, amps, others) in enumerate(parts)
+    ]
+
+
+def quiet(rows, edge):
+    return [f"{row[:19]},13.200,-0.30,9.0,70.0,-30.00" if n >= edge - 700 else row for n, row in enumerate(rows)]
+
+
+def without_dates_at_first(rows, edge):
+    return [f"0000-00-00{row[10:]}" if n < edge + 50 else row for n, row in enumerate(rows)]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        last_rows_by_a_clock_of_the_future,
+        cell_away,
+        frozen_at_the_edge,
+        partial(spike, place=-1),
+        partial(spike, place=0),
+        code_at_the_edge,
+        voltage_away,
+        quiet,
+        without_dates_at_first,
+    ],
+    ids=["future", "cell", "frozen", "spike before", "spike after", "code", "shifted", "quiet", "no dates"],
+)
+def test_what_a_piece_would_judge_otherwise_than_the_whole_is_left_to_the_whole(
+    store, pack, tmp_path, monkeypatch, change
+):
+    rows, pieces = rows_of(), Pieces(120_000)
+    read_for_pack(store, written(tmp_path / "long.csv", rows), pack, OPTIONS, pieces=pieces)
+    changed = change(rows, pieces.next_line - 2)
+    header = f"{HEADER},Cell 1 (V),Cell 2 (V),Cell 3 (V),Cell 4 (V)" if change is cell_away else HEADER
+    path = written(tmp_path / "long.csv", changed, header)
+
+    by_pieces = outcome(store, path, pack, OPTIONS)
+
+    with open_store(str(tmp_path / "whole.sqlite3")) as other:
+        same = add_pack(other, name=pack.name, rated_ah=pack.rated_ah, cells_in_series=4)
+        monkeypatch.setattr(piecewise, "Pieces", Pieces)
+        assert outcome(other, path, same, OPTIONS) == by_pieces
+    assert by_pieces[0] == 1
+
+
 @pytest.mark.parametrize("change", [turned, backwards, out_of_order, twice, of_another_header])
 def test_a_file_whose_pieces_are_not_alike_is_read_as_a_whole(store, pack, tmp_path, monkeypatch, change):
     path = written(tmp_path / "long.csv", change(rows_of()))
