@@ -87,7 +87,7 @@ class _Reader:
             self._note(use, use.target, None)
             return values
         beside = values if said else self._with_twin(use, values)
-        if use.settled and use.unit and use.target == "temperature_c":
+        if use.settled and use.unit and use.target in {"temperature_c", "soc_percent"}:
             scale = Scale(use.unit, "given", "the mapping says so")  # it settles what its values leave open
         elif not said and (above := self._unit_above(use)) and len(values) < FEW_ROWS:
             scale = Scale(above, "fair", "it is so in the rows above")

@@ -29,6 +29,8 @@ CURRENT_HIGHEST_A = 1000.0
 HIGHEST_SOC = 110.0
 MANY, MANY_AGAINST = 0.05, 0.2
 """Share of percentages above what they can be that shows thousandths; more of it against the file's word. Fewer are codes."""
+FEW_FRACTIONS = 3
+"""So many fractions may as well be the percentages of an empty pack (ours)."""
 LEAST_CURRENTS = 20
 """Fewer values speak against no word of the file."""
 
@@ -88,11 +90,27 @@ def _scale_of(
     if target == "temperature_c":
         return thermometer_scale(values, said, known.where, ask, ledger)
     if target == "soc_percent":
-        return soc_scale(values, said)
+        scale = soc_scale(values, said)
+        _warn_of_a_flat_fraction(values, said, scale, ledger)
+        return scale
     if target.startswith("cell_"):
         return voltage_scale(values, said, Known(1, None, known.where))
     default = "Ah" if target.endswith("_ah") else "W"
     return Scale(said or unit_exact(default), "given" if said else "fair", "it is the usual unit")
+
+
+def _warn_of_a_flat_fraction(values: NDArray[np.float64], said: Unit | None, scale: Scale, ledger: Ledger) -> None:
+    """Say so where a column of percent was read as fractions though it hardly moves, as that of an empty pack does."""
+    if not said or said.name != "%" or scale.unit.name == said.name:
+        return
+    held = np.unique(values[np.isfinite(values)])
+    if scale.unit.name == "1" and len(held) <= FEW_FRACTIONS:
+        shown = f"{held[0]:g}" if len(held) == 1 else f"{held[0]:g} to {held[-1]:g}"
+        ledger.warn(
+            f"Its state of charge shows {shown} under a header that says %, and was read as a fraction of 1: "
+            f"{held[-1] * scale.unit.factor:g} % at most. If it means {held[-1]:g} %, as of an empty pack, import it with  "
+            '--mapping FILE  with  unit = "%"  under [columns.soc_percent]'
+        )
 
 
 def voltage_scale(values: NDArray[np.float64], said: Unit | None, known: Known) -> Scale:

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logbook.ingest.run import Runs, few, neighbours, runs_of
+from logbook.ingest.run import Runs, few, nearly_all, neighbours, runs_of
+from logbook.ingest.sentinel import CODES
 from logbook.units import MS_PER_HOUR, celsius_from_fahrenheit, fahrenheit_from_celsius
 
 if TYPE_CHECKING:
@@ -228,6 +229,7 @@ def _without_codes(
     values: NDArray[np.float64], odd: NDArray[np.bool_], frame: Frame, ledger: Ledger
 ) -> NDArray[np.float64]:
     outside = (values > HOTTEST_C) | (values < COLDEST_C)
+    _warn_of_one_cold_value(values, outside, ledger)
     ledger.repair(
         "sensor code",
         "temperatures no battery has, shown when there is no measurement, left empty",
@@ -254,6 +256,21 @@ def _without_codes(
             ledger.repair("sensor code", f"{code:g} °C beside rows far from it, left empty", frame.lines[mask])
             values = np.where(mask, np.nan, values)
     return values
+
+
+def _warn_of_one_cold_value(values: NDArray[np.float64], outside: NDArray[np.bool_], ledger: Ledger) -> None:
+    """Say so where the whole file shows one value that may be a code or frost whose sign was lost."""
+    if not nearly_all(outside[np.isfinite(values)]) or values[outside].min() < values[outside].max():
+        return
+    shown = float(values[outside][0])
+    if round(shown, 4) in CODES:  # the end of a register, as of any sensor that is not there
+        return
+    meant = next((float(code.true(np.array([shown]))[0]) for code in CODINGS if code.low <= shown <= code.high), None)
+    if meant is not None and meant < 0:
+        ledger.warn(
+            f"Its temperature shows {shown:g} in every row: a sensor that is not there, or {meant:g} °C that lost its sign and "
+            "never moved. It was left empty, so that cold in it is not seen; an export of more days, in which it moves, tells."
+        )
 
 
 def _lone(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:

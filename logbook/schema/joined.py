@@ -29,6 +29,7 @@ def joined(first: Receipt, following: Receipt) -> Receipt:
         rows_set_aside=first.rows_set_aside + following.rows_set_aside,
         first_ms=first.first_ms if first.first_ms is not None else following.first_ms,
         last_ms=following.last_ms if following.last_ms is not None else first.last_ms,
+        interval_s=(first if first.rows_read >= following.rows_read else following).interval_s,
         gaps=first.gaps + following.gaps,
         inferences=_inferences(first.inferences, following.inferences),
         repairs=_together((*first.repairs, *following.repairs)),
