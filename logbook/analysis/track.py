@@ -68,8 +68,8 @@ def track(readings: Readings) -> Track:
     held_s = np.where(known, held_s, 0.0)
     current_a = np.where(known, readings.current_a, 0.0)
     ah = current_a * held_s / S_PER_HOUR
-    step_a = np.append(np.diff(current_a), 0.0)
-    scatter = np.where(gap_after, 0.0, _ignorance(step_a) * (step_a * held_s / S_PER_HOUR) ** 2)
+    step_a = np.where(gap_after, 0.0, np.append(np.diff(current_a), 0.0))
+    scatter = _ignorance(step_a) * (step_a * held_s / S_PER_HOUR) ** 2
     return Track(
         readings=readings,
         held_s=held_s,
@@ -80,9 +80,7 @@ def track(readings: Readings) -> Track:
         discharge_ah=running(np.maximum(-ah, 0.0)),
         logged_s=running(held_s),
         live_s=running(np.where(current_a != 0.0, held_s, 0.0)),
-        switched_ah=running(
-            np.where(np.abs(step_a) > SWITCH_A, np.abs(step_a) * held_s / (2 * S_PER_HOUR), 0.0) * ~gap_after
-        ),
+        switched_ah=running(np.where(np.abs(step_a) > SWITCH_A, np.abs(step_a) * held_s / (2 * S_PER_HOUR), 0.0)),
         scatter_ah2=running(scatter),
     )
 

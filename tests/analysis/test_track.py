@@ -75,6 +75,18 @@ def test_a_gap_counts_as_no_time_at_all():
     assert counted.logged_s[-1] + counted.held_s[-1] == 7200.0
 
 
+def test_what_stood_before_a_gap_makes_no_step_after_it_less_sure():
+    """No current, nine days of nothing, then a load that changes: the same as without what was before."""
+    later_a = np.where(np.arange(60) < 1, -4.0, -1.0)
+    hour_ms = np.arange(60) * 60_000
+    times = np.concatenate([START_MS + hour_ms, START_MS + 9 * DAY_MS + hour_ms])
+
+    alone = track(readings_of(later_a, ts_ms=times[60:]))
+    after = track(readings_of(np.concatenate([np.zeros(60), later_a]), ts_ms=times))
+
+    np.testing.assert_allclose(after.scatter_ah2[60:] - after.scatter_ah2[60], alone.scatter_ah2, rtol=0, atol=1e-15)
+
+
 def test_a_missing_current_counts_as_not_logged():
     counted = track(readings_of([-10.0] * 30 + [np.nan] * 30 + [-10.0] * 30))
 
