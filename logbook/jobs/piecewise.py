@@ -201,5 +201,5 @@ def _decided(recording: Recording) -> tuple[object, ...]:
 
 
 def _with_number(receipt: Receipt, number: int) -> Receipt:
-    told = Inference("length", f"taken in by {number} pieces", "strong", "all of them are understood alike")
+    told = Inference("length", f"read and stored in {number} pieces", "strong", "all of them are understood alike")
     return replace(receipt, inferences=(*receipt.inferences, told))

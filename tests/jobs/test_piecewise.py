@@ -63,7 +63,7 @@ def by_ah(stretch) -> float:
 
 def pieces_of(receipt) -> int:
     told = [entry.answer for entry in receipt.inferences if entry.question == "length"]
-    return int(told[0].split()[3]) if told else 1
+    return int(told[0].split()[4]) if told else 1
 
 
 def test_a_long_file_gives_what_it_gives_as_a_whole(store, pack, tmp_path, monkeypatch):
