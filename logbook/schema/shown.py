@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from logbook.units import S_PER_DAY, S_PER_HOUR
+
 MOST_LISTED = 200
 """The largest stretches are listed, up to so many; the others are counted (ours)."""
 LEAST_TOLD_A = 0.1
 """A smaller current says little of either sign."""
 LEAST_AH = 0.01
-MS_PER_S, S_PER_HOUR, HOURS_PER_DAY = 1000, 3600, 24
 LONG_HOURS = 48
 
 
@@ -95,7 +96,7 @@ def _many(number: int) -> str:
 def _lasting(lasts_s: float) -> str:
     hours = lasts_s / S_PER_HOUR
     if hours >= LONG_HOURS:
-        return f"{_many(round(hours / HOURS_PER_DAY))} days"
+        return f"{_many(round(lasts_s / S_PER_DAY))} days"
     return f"{hours:.1f} h" if hours >= 1 else f"{max(round(hours * 60), 1)} min"
 
 
