@@ -7,6 +7,8 @@ rested_full   the log begins with a rested voltage above the plateau
 empty         the board opened after a low cell, or the cut-off voltage was reached: proven
 knee          in the bottom knee at low load, where voltage tells the state of charge
 
+Near full the voltage is read against the pack's own plateau where one follows (see `plateau`).
+
 The step in the middle of the LiFePO4 curve, 3.31 to 3.34 V at 70 to 80 % of charge, is no anchor: a voltmeter that is
 right to 0.5 %, 17 mV a cell, places it to 6 % of charge, and what went out since full is a quarter of the pack, so a
 capacity from it would be unsure by a quarter. A pack that was never run lower has its bound from below instead.
@@ -18,7 +20,7 @@ states of charge follow the table in `ocv`, the widths are ours and are tested f
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -26,6 +28,7 @@ import pandas as pd
 from logbook.analysis import ocv
 from logbook.analysis.ending import COLD_OWN, REFERENCE_END_SOC, brisk_c, cold_shrink, early, end_soc, resting_cell_v
 from logbook.analysis.hold import SETTLED_S, held_soc, holds, is_held
+from logbook.analysis.plateau import plateau_cell_v
 from logbook.analysis.runs import joined, runs
 from logbook.analysis.standoff import LEAP_CELL_V, against_ohm, leaps, near_cold, never_tapers, stands_off
 from logbook.units import MS_PER_HOUR, S_PER_HOUR
@@ -40,7 +43,7 @@ if TYPE_CHECKING:
 COLUMNS = (
     "start_ms", "kind", "edge", "soc", "sigma", "voltage_v", "current_a", "temperature_c", "shift_ah",
     "hour_net_ah", "hour_charge_ah", "hour_discharge_ah", "hour_logged_s", "hour_live_s", "hour_switched_ah", "hour_scatter_ah2",
-    "hour_counted_ah", "hour_counted_s", "cold", "brisk", "early",
+    "hour_counted_ah", "hour_counted_s", "cold", "brisk", "early", "top_cell_v", "plateau_cell_v", "unsure",
 )  # fmt: skip
 HALF_DAY_MS = 12 * MS_PER_HOUR
 INTERRUPTION_S = 600.0
@@ -59,8 +62,6 @@ HELD_HIGH_CELL_V, HELD_HIGH_SOC, HELD_HIGH_SIGMA = (
 """Constant voltage, tapered to half the tail, and the state of charge it brings, below the 1 of 3.6 V and that tail: the
 public cells of `hold` say 0.989 for 3.40 V after a charge and 0.996 for 3.42 V at rest; less what the current hides (ours)."""
 KNEE_CELL_V = 3.12
-Row = tuple[int, str, str, float, float, float, float]
-"""Sample, kind, edge, state of charge, sigma, shift in Ah, and what the cold keeps back by the table."""
 KNEE_JOIN_S = 7200.0
 CALM_S = 1800.0
 RESTED_CELL_V = np.array([3.335, 3.345, 3.354, 3.357, 3.365, 3.375, 3.390, 3.420, 3.450])
@@ -72,6 +73,23 @@ discharge. What one owner's habit leaves is much the same each time, so most of 
 anchors (see `balance`)."""
 
 
+class Row(NamedTuple):
+    """One anchor at a sample."""
+
+    place: int
+    kind: str
+    edge: str
+    soc: float
+    sigma: float
+    shift_ah: float
+    cold: float = 0.0
+    """What the cold keeps back by the table."""
+    top_cell_v: float = float("nan")
+    """Voltage of a cell that rests near the top, where the state of charge is read off it."""
+    unsure: float = 0.0
+    """The part of sigma that comes of when it was, not of the voltage."""
+
+
 def anchors(track: Track, pack: Pack, openings: pd.DataFrame, tallied: Tally | None = None) -> pd.DataFrame:
     """Find every anchor; sums within the hour place it exactly on the ledger."""
     if not len(track):
@@ -80,7 +98,7 @@ def anchors(track: Track, pack: Pack, openings: pd.DataFrame, tallied: Tally | N
     rows += _knee(track, pack, openings)
     if pack.chemistry != "lfp":
         rows = [row for row in rows if row[1] in ("full", "empty")]
-    found = pd.DataFrame(rows, columns=["place", "kind", "edge", "soc", "sigma", "shift_ah", "cold"])
+    found = pd.DataFrame(rows, columns=list(Row._fields))
     found = found.sort_values(["place", "edge"], ascending=[True, True], ignore_index=True)
     return _placed(track, found, tallied, pack, openings)
 
@@ -101,6 +119,9 @@ def _placed(
     counted_s = tallied.counted_s if tallied else np.zeros(len(track))
     # a counter that spoke up to the very sample knows where between the last two the end fell
     knows = counted_s[place] > counted_s[np.maximum(place - 1, 0)]
+    plateau_v = np.full(len(found), np.nan)
+    tops = np.isfinite(found["top_cell_v"].to_numpy(float))
+    plateau_v[tops] = plateau_cell_v(track, pack, place[tops])
     frame = found.drop(columns="place").assign(
         start_ms=readings.ts_ms[place],
         voltage_v=readings.voltage_v[place],
@@ -113,6 +134,7 @@ def _placed(
         hour_counted_s=counted_s[place] - counted_s[origin],
         brisk=brisk_c(track, found, pack),
         early=early(track, found, openings, pack),
+        plateau_cell_v=plateau_v,
     )
     return frame[list(COLUMNS)]
 
@@ -138,7 +160,11 @@ def _full(track: Track, pack: Pack) -> list[Row]:
             continue
         if any(start <= last and first <= end + _samples(track, end, S_PER_HOUR * 12) for start, end in taken):
             continue
-        rows += _edges(track, last, "nearly_full", *_nearly_full(track, first, last, pack), pack)
+        soc, sigma = _nearly_full(track, first, last, pack)
+        rest_cell_v = resting_cell_v(
+            volts[last - 2 : last + 1], amps[last - 2 : last + 1], readings.temperature_c[last - 2 : last + 1], pack
+        )
+        rows += _edges(track, last, "nearly_full", soc, sigma, pack, float(np.nanmedian(rest_cell_v)))
     rows += _tapered(track, pack, taken)
     return rows + _held(track, pack, {row[0] for row in rows})
 
@@ -164,8 +190,8 @@ def _held(track: Track, pack: Pack, tops: set[int]) -> list[Row]:
         if begin < end or not is_held(track, pack, first, last) or not _came_from_charge(track, pack, first, last):
             continue
         late = np.arange(first, last + 1)[mask[first : last + 1]][-max(3, _samples(track, last, SETTLED_S)) :]
-        soc, sigma = held_soc(float(np.median(rest_cell_v[late])))
-        rows += _edges(track, last, "held", soc, sigma, pack)
+        cell_v = float(np.median(rest_cell_v[late]))
+        rows += _edges(track, last, "held", *held_soc(cell_v), pack, cell_v)
     return rows
 
 
@@ -190,17 +216,19 @@ def _tapered(track: Track, pack: Pack, taken: list[tuple[int, int]]) -> list[Row
     return rows
 
 
-def _edges(track: Track, last: int, kind: str, soc: float, sigma: float, pack: Pack) -> list[Row]:
+def _edges(
+    track: Track, last: int, kind: str, soc: float, sigma: float, pack: Pack, top_cell_v: float = float("nan")
+) -> list[Row]:
     """A full state as it is entered and as it is left; it ended somewhere between its last sample and the next."""
     if track.gap_after[last] or last + 1 >= len(track):
-        return [(last, kind, "both", soc, sigma, _half_ah(track, last), 0.0)]
+        return [Row(last, kind, "both", soc, sigma, _half_ah(track, last), top_cell_v=top_cell_v)]
     hours = float(track.held_s[last]) / S_PER_HOUR
     held_a, next_a = (float(amps) for amps in np.nan_to_num(track.readings.current_a[last : last + 2]))
     unsure = abs(next_a - held_a) * hours / np.sqrt(12) / pack.rated_ah
     # half of the interval by the line from sample to sample, and half for the time from the sample to its end
     return [
-        (last, kind, "enter", soc, sigma, held_a * hours, 0.0),
-        (last, kind, "leave", soc, float(np.hypot(sigma, unsure)), held_a * hours, 0.0),
+        Row(last, kind, "enter", soc, sigma, held_a * hours, top_cell_v=top_cell_v),
+        Row(last, kind, "leave", soc, float(np.hypot(sigma, unsure)), held_a * hours, 0.0, top_cell_v, unsure),
     ]
 
 
@@ -281,7 +309,8 @@ def _rested_full(track: Track, pack: Pack) -> list[Row]:
         sigma = float(np.interp(cell_v, RESTED_CELL_V, RESTED_SIGMA))
         if loaded:
             soc, sigma = min(soc, 0.99), float(np.hypot(sigma, 0.012))
-        rows.append((place, "rested_full", "leave", soc, sigma, _half_ah(track, place), 0.0))
+        top_cell_v = float("nan") if loaded else cell_v
+        rows.append(Row(place, "rested_full", "leave", soc, sigma, _half_ah(track, place), top_cell_v=top_cell_v))
     return rows
 
 
@@ -295,10 +324,10 @@ def _empty(track: Track, pack: Pack, openings: pd.DataFrame) -> list[Row]:
         step_ah = float(track.net_ah[place] - track.net_ah[place - 1])
         soc, sigma, cold = end_soc(pack.limits.cutoff_voltage_v, opening.before_a, opening.before_c, pack)
         sigma = float(np.hypot(sigma, abs(step_ah) / np.sqrt(12) / pack.rated_ah))
-        rows.append((place, "empty", "enter", soc, sigma, 0.0, cold))
+        rows.append(Row(place, "empty", "enter", soc, sigma, 0.0, cold))
         if not np.isnan(opening.end_ms):
             awake = int(np.searchsorted(readings.ts_ms, opening.end_ms))
-            rows.append((awake, "empty", "leave", soc, sigma, 0.0, cold))
+            rows.append(Row(awake, "empty", "leave", soc, sigma, 0.0, cold))
     return rows
 
 
@@ -324,7 +353,7 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[Row]:
         if reached:
             place = int(inside[np.flatnonzero(volts[inside] <= 1.01 * pack.limits.cutoff_voltage_v)[0]])
             soc, sigma, cold = end_soc(float(volts[place]), amps[place], readings.temperature_c[place], pack)
-            rows.append((place, "empty", "both", soc, sigma, _half_ah(track, place), cold))
+            rows.append(Row(place, "empty", "both", soc, sigma, _half_ah(track, place), cold))
         else:
             soc = float(ocv.soc_discharging(cell_v[place])) - REFERENCE_END_SOC
             sigma = float(
@@ -333,7 +362,7 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[Row]:
                     COLD_OWN * cold_shrink(amps[place], readings.temperature_c[place], pack),
                 )
             )
-            rows.append((place, "knee", "both", soc, sigma, _half_ah(track, place), 0.0))
+            rows.append(Row(place, "knee", "both", soc, sigma, _half_ah(track, place)))
     return rows
 
 

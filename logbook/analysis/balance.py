@@ -26,6 +26,7 @@ import numpy as np
 from logbook.analysis.bypass import past_sensor_a, zero_seen
 from logbook.analysis.cold import heater_suspected
 from logbook.analysis.dead_band import FINEST_A
+from logbook.analysis.plateau import by_fall
 from logbook.analysis.quiet import marked
 from logbook.analysis.solution import Problem, Solution, solve
 from logbook.analysis.spans import bridges, placed, spans
@@ -105,7 +106,7 @@ class Balance:
 def balance(tables: Mapping[str, pd.DataFrame], pack: Pack, changes: tuple[ZeroChange, ...] = ()) -> Balance:
     """Solve for capacity and the rest from everything the log proves; `changes` of the zero are taken out already."""
     tables = {**tables, "hours": marked(tables["hours"], pack)}
-    anchors = always_early(placed(tables, pack))
+    anchors = by_fall(always_early(placed(tables, pack)))
     found = spans(anchors, tables, pack, bridges(tables, pack, counter_scale(tables, pack)))
     for change in changes:
         doubt_ah = np.where(found["middle_ms"] < change.at_ms, change.sigma_a * found["live_hours"], 0.0)
