@@ -265,7 +265,7 @@ class Batch:
         warming = heat_w * BLOCK_S / (HEAT_CAPACITY_J_K_PER_AH * self.rated)
         self.cells_c = self.cells_c + (outside_c - self.cells_c) * -np.expm1(-BLOCK_S / self.lag_s) + warming
         self._charger(self.source[span].mean(0), current, pack_v)
-        self._counter(block, current, pack_v)
+        self._counter(block, self._shown_a(self.current[span], slice(None)).mean(0), pack_v)
         self.load_cut = np.where(self.load_cut, pack_v < self.cut_v + 0.9, pack_v < self.cut_v)
         high = pack_v > 13.9
         circuit.soc += np.where(high, 0.004, 0.0) * (mean_soc - circuit.soc)
@@ -286,15 +286,24 @@ class Batch:
         self.floating |= self.tail_s >= self.hold_s
         self.floating &= ~((source <= 0.0) | (pack_v < REBULK_V))
 
-    def _counter(self, block: int, current: np.ndarray, pack_v: np.ndarray) -> None:
+    def _shown_a(self, current: np.ndarray, places: slice | int) -> np.ndarray:
+        """What the monitors of these places take the current for, noise aside."""
+        shown = current * self.gain[places] + self.offset[places]
+        return np.where(np.abs(shown) < self.dead[places], 0.0, shown)
+
+    def _counter(self, block: int, shown: np.ndarray, pack_v: np.ndarray) -> None:
         """The monitor's own state of charge: a count against the rating, reset at what it takes for full."""
-        shown = current * self.gain + self.offset
-        shown = np.where(np.abs(shown) < self.dead, 0.0, shown)
+        self.reported[block] = self.count
         self.count = np.clip(self.count + shown * BLOCK_S / 36.0 / self.rated, 0.0, 100.0)
         at_full = (pack_v > self.full_v) & (shown < 0.04 * self.rated)
         self.full_s = np.where(at_full, self.full_s + BLOCK_S, 0.0)
         self.count = np.where(self.full_s >= 2 * BLOCK_S, 100.0, self.count)
-        self.reported[block] = self.count
+
+    def _percent(self, place: int, current: np.ndarray) -> np.ndarray:
+        """What one monitor's count stood at when each step began, [steps]."""
+        moved = self._shown_a(current, place).reshape(-1, self.block) * self.dt_s / 36.0 / self.rated[place]
+        before = np.cumsum(moved, axis=1) - moved
+        return np.clip(self.reported[:, place, None] + before, 0.0, 100.0).ravel()
 
     def _fast(self, step: int, keep: np.ndarray, unseen: np.ndarray, *, low: bool) -> None:
         circuit = self.circuit
@@ -365,7 +374,7 @@ class Batch:
             self.voltage[pick, place].astype(float),
             current[pick],
             cells_c[pick],
-            self.reported[blocks[pick], place].astype(float),
+            self._percent(place, current)[pick],
         )
         rated = vehicle.rated_ah
         loss = self.losses.get(place)
