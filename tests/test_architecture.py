@@ -38,7 +38,16 @@ TESTS_ACROSS_A_ROOM = {
     "test_together",
 }
 """They need the whole room: stories in a real browser, every kind of export through the door, programs killed or at once."""
-FOLDERS_BESIDE_THE_ROOMS = {"bench", "browser", "contract", "migrations", "sample_data", "shared", "simulator"}
+FOLDERS_BESIDE_THE_ROOMS = {
+    "bench",
+    "browser",
+    "contract",
+    "migrations",
+    "physics",
+    "sample_data",
+    "shared",
+    "simulator",
+}
 
 
 def committed(*patterns: str) -> list[str]:
