@@ -1,8 +1,9 @@
 """The main job on a physics simulator's cell: an export goes in by the door, and capacity comes out as the simulator's own test gives it.
 
 The published cell loses 1.7 % of its charge for each 0.1 C by which it is discharged faster, several times what cell
-sheets say (see `analysis.unknown`), for lithium moves slowly in its graphite. So it is run down at about 0.2 C, as the program asks its owner;
-the cell whose graphite is ten times as quick loses as much as cell sheets say, and is run down at other rates.
+sheets say (see `analysis.unknown`), for lithium moves slowly in its graphite. So it is run down at about 0.2 C, as the
+program asks its owner; the cell whose graphite is ten times as quick loses as much as cell sheets say, and is run down
+at other rates.
 """
 
 from __future__ import annotations
