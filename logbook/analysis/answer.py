@@ -20,7 +20,7 @@ from logbook.analysis.idle import idle
 from logbook.analysis.monitor import DRIFT_SIGMA_A, ROUNDING_SHARE, monitor
 from logbook.analysis.protection import protection
 from logbook.analysis.resistance import resistance
-from logbook.analysis.spans import current_step_a
+from logbook.analysis.resolution import current_step_a
 from logbook.analysis.tally import stands_for
 from logbook.analysis.thaw import perhaps_frozen
 from logbook.schema.health import Cycles, Health, PackSummary, ReadingsSummary
@@ -63,7 +63,7 @@ def answer(
         reason = " ".join(filter(None, (other.reason, measured.reason)))
         measured = replace(measured, reason=reason, other_pack_since_ms=other.at_ms)
     capacity_ah = measured.ah.value if measured.ah else pack.rated_ah
-    offset_a = solved.sensor_offset_a
+    offset_a, _ = solved.sensor_offset
     readings = _readings(hours, span_ms)
     health = Health(
         pack=PackSummary(pack.name, pack.cell.label, pack.cells_in_series, pack.rated_ah),

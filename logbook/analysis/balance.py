@@ -28,10 +28,11 @@ from logbook.analysis.cold import heater_suspected
 from logbook.analysis.dead_band import FINEST_A
 from logbook.analysis.plateau import by_fall
 from logbook.analysis.quiet import marked
+from logbook.analysis.recount import counter_scale, display_share, recounted, recounts
 from logbook.analysis.solution import Problem, Solution, solve
 from logbook.analysis.spans import bridges, placed, spans
 from logbook.analysis.step import LEAST_GAIN, Step, best_step, likelihood, with_step
-from logbook.analysis.unknown import HIDDEN_SHARE, KIND_BIAS, always_early, counter_scale, problem_of
+from logbook.analysis.unknown import HIDDEN_SHARE, KIND_BIAS, always_early, problem_of
 from logbook.analysis.zero import ZeroChange, as_read_later, zero_change
 
 if TYPE_CHECKING:
@@ -85,9 +86,11 @@ class Balance:
         return float(np.sqrt(self.covariance[place, place]))
 
     @property
-    def sensor_offset_a(self) -> float:
-        """What the sensor itself adds to every reading, A: without what flows past it."""
-        return self.value("offset_a") - (self.past_sensor_a or 0.0)
+    def sensor_offset(self) -> tuple[float, float]:
+        """What the sensor itself adds to every reading, A, with its sigma: without what flows past it, or its display rounds away."""
+        share = display_share(self.tables["hours"])
+        value, sigma = self.combined({"offset_a": 1.0, "count_deaf_a": -share})
+        return value - (self.past_sensor_a or 0.0), sigma
 
     def combined(self, weights: Mapping[str, float]) -> tuple[float, float]:
         """Posterior mean and standard deviation of a weighted sum of unknowns, which may be known better than its parts."""
@@ -107,12 +110,15 @@ def balance(tables: Mapping[str, pd.DataFrame], pack: Pack, changes: tuple[ZeroC
     """Solve for capacity and the rest from everything the log proves; `changes` of the zero are taken out already."""
     tables = {**tables, "hours": marked(tables["hours"], pack)}
     anchors = by_fall(always_early(placed(tables, pack)))
-    found = spans(anchors, tables, pack, bridges(tables, pack, counter_scale(tables, pack)))
+    scale = counter_scale(tables, pack)
+    counts = recounts(tables, pack, scale)
+    found = spans(anchors, tables, pack, bridges(tables, pack, scale))
+    found = recounted(found, anchors, counts)
     for change in changes:
         doubt_ah = np.where(found["middle_ms"] < change.at_ms, change.sigma_a * found["live_hours"], 0.0)
         found["variance_ah2"] += doubt_ah**2
     now_ms = int(tables["hours"]["start_ms"].iloc[-1]) if len(tables["hours"]) else 0
-    problem = problem_of(anchors, found, tables, pack, now_ms)
+    problem = problem_of(anchors, found, tables, counts, scale, pack, now_ms)
     proved_full = anchors["kind"].isin(("full", "nearly_full")).any()
     taken = "held" if anchors["kind"].eq("held").any() else "rested_full"
     if not proved_full:

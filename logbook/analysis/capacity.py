@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from logbook.analysis.delivered import delivered
-from logbook.analysis.spans import current_step_a
+from logbook.analysis.recount import WAYS
+from logbook.analysis.resolution import current_step_a
 from logbook.analysis.unknown import LEFT, bias_ah, left_ah
 from logbook.analysis.wording import amp_hours
 from logbook.schema.estimate import LEVEL, Estimate
@@ -133,6 +134,7 @@ def _observations(balance: Balance, pack: Pack) -> tuple[CapacityObservation, ..
         drift_ah += balance.value("hidden_a") * span.zero_hours + balance.value("fed_a") * span.fed_hours
         drift_ah += balance.value("inefficiency") * span.charge_ah + balance.value("heated") * span.cold_ah
         missed_ah = balance.value("miss") * span.switched_ah
+        missed_ah += sum(balance.value(name) * getattr(span, name) for name in WAYS)
         ah = (span.net_ah - drift_ah + missed_ah - bias) / change
         drift_sigma = float(
             np.hypot(balance.sigma("loss_a") * 0.3 * span.hours, balance.sigma("miss") * span.switched_ah)

@@ -7,13 +7,13 @@ the pack's capacity: the scale is the typed-in one.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from logbook.analysis.runs import runs
-from logbook.units import MS_PER_DAY, S_PER_HOUR
+from logbook.units import MS_PER_HOUR, S_PER_HOUR
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,7 +30,8 @@ COLUMNS = (
     "switched_ah",
     "logged_s",
     "resolution_percent",
-    "late_ah",
+    "begin_late_ah",
+    "end_late_ah",
 )
 CLAMPED_PERCENT = 2.0
 """So near to 0 or 100 a counter may stand at its stop."""
@@ -39,36 +40,44 @@ LATE_S = 60.0
 """1 sd of how old the percentage is that a monitor shows (ours)."""
 SLOW_C_RATE = 0.1
 """Where more flows, as beside a kettle, that makes the count at a step unsharp: others are looked for first (ours)."""
-SHORTEST_S = 3 * S_PER_HOUR
+PART_MS, SHORTEST_S = 6 * MS_PER_HOUR, S_PER_HOUR
+"""A stretch lasts from the first step in a quarter of a day to the first in the next, and no less than an hour (ours)."""
+
+
+class Part(NamedTuple):
+    """A quarter of a day, or less of it, in which the percentage counts freely."""
+
+    first: int
+    last: int
+    begin: int
+    """Samples before its first and its last step: of those beside small currents, where they lie far enough apart."""
+    end: int
+    calm_begin: bool
+    calm_end: bool
+    resolution: float
+
+    def ends_at(self, following: Part | None, *, paused: bool) -> int:
+        """Where the stretch that begins here ends: where the next begins, unless it ended more sharply before."""
+        follows = following is not None and following.first == self.last + 1 and not paused
+        if follows and following is not None and (following.calm_begin or not self.calm_end):
+            return following.begin
+        return self.end
 
 
 def counter(track: Track, pack: Pack) -> pd.DataFrame:
-    """List stretches within a day in which the reported state of charge counts freely."""
+    """List stretches in which the reported state of charge counts freely, where they can be one from the end of the last."""
     readings = track.readings
     if len(readings) < 2 or np.isnan(readings.soc_percent).all():
         return pd.DataFrame(columns=list(COLUMNS))
     soc = readings.soc_percent
-    step = np.append(np.diff(soc), 0.0)
-    expected = np.nan_to_num(readings.current_a) * track.held_s / S_PER_HOUR / pack.rated_ah * 100
-    slowly = np.abs(np.nan_to_num(readings.current_a)) <= SLOW_C_RATE * pack.rated_ah
-    slowly[1:] &= slowly[:-1].copy()
-    slowly[:-1] &= slowly[1:].copy()
-    day = readings.ts_ms // MS_PER_DAY
-    day_ends = np.append(day[1:] != day[:-1], True)
-    with np.errstate(invalid="ignore"):
-        free = (soc > CLAMPED_PERCENT) & (soc < 100 - CLAMPED_PERCENT) & (np.abs(step - expected) < JUMP_PERCENT)
+    parts = _parts(track, pack)
     rows = []
-    for first, last in runs(free, track.gap_after | day_ends):
-        inside = soc[first : last + 1]
-        resolution = 1.0 if np.all(inside == np.round(inside)) else 0.1
-        change = np.abs(np.diff(inside))
-        sharp = (change > 0) & ((change <= 1.5 * resolution) | (resolution < 1.0))
-        ends = _ends(track, first + np.flatnonzero(sharp & slowly[first:last]))
-        ends = ends or _ends(track, first + np.flatnonzero(sharp))
-        if ends is None:
+    for part, following in zip(parts, [*parts[1:], None], strict=False):
+        begin, end = part.begin, part.ends_at(following, paused=bool(track.gap_after[part.last]))
+        if track.logged_s[end] - track.logged_s[begin] < SHORTEST_S:
             continue
-        begin, end = ends
-        amps = np.nan_to_num(readings.current_a[[begin, end]])
+        late_s = np.hypot(LATE_S, track.interval_s[[begin, end]] / np.sqrt(12))
+        late_ah = np.abs(np.nan_to_num(readings.current_a[[begin, end]])) * late_s / S_PER_HOUR
         rows.append(
             (
                 readings.ts_ms[begin],
@@ -78,18 +87,42 @@ def counter(track: Track, pack: Pack) -> pd.DataFrame:
                 _crossed(track.discharge_ah, begin, end),
                 _crossed(track.switched_ah, begin, end),
                 _crossed(track.logged_s, begin, end),
-                resolution,
-                float(np.linalg.norm(amps)) * LATE_S / S_PER_HOUR,
+                part.resolution,
+                *late_ah.tolist(),
             )
         )
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def _ends(track: Track, moves: NDArray[np.intp]) -> tuple[int, int] | None:
-    """The first and last of these steps, where they lie far enough apart."""
-    if len(moves) < 2 or track.logged_s[moves[-1]] - track.logged_s[moves[0]] < SHORTEST_S:
-        return None
-    return int(moves[0]), int(moves[-1])
+def _parts(track: Track, pack: Pack) -> list[Part]:
+    """Every part of a day without a pause, a stop or a jump, in which the percentage moves."""
+    readings = track.readings
+    soc, amps = readings.soc_percent, np.nan_to_num(readings.current_a)
+    step = np.append(np.diff(soc), 0.0)
+    expected = amps * track.held_s / S_PER_HOUR / pack.rated_ah * 100
+    slowly = np.abs(amps) <= SLOW_C_RATE * pack.rated_ah
+    slowly[1:] &= slowly[:-1].copy()
+    slowly[:-1] &= slowly[1:].copy()
+    quarter = readings.ts_ms // PART_MS
+    quarter_ends = np.append(quarter[1:] != quarter[:-1], True)
+    with np.errstate(invalid="ignore"):
+        free = (soc > CLAMPED_PERCENT) & (soc < 100 - CLAMPED_PERCENT) & (np.abs(step - expected) < JUMP_PERCENT)
+    parts = []
+    for first, last in runs(free, track.gap_after | quarter_ends):
+        inside = soc[first : last + 1]
+        resolution = 1.0 if np.all(inside == np.round(inside)) else 0.1
+        change = np.abs(np.diff(inside))
+        sharp = (change > 0) & ((change <= 1.5 * resolution) | (resolution < 1.0))
+        moves = first + np.flatnonzero(sharp)
+        if len(moves):
+            begin, end = int(moves[0]), int(moves[-1])
+            gentle = moves[slowly[moves]]
+            if len(gentle) and track.logged_s[end] - track.logged_s[gentle[0]] >= SHORTEST_S:
+                begin = int(gentle[0])
+            if len(gentle) and track.logged_s[gentle[-1]] - track.logged_s[begin] >= SHORTEST_S:
+                end = int(gentle[-1])
+            parts.append(Part(first, last, begin, end, bool(slowly[begin]), bool(slowly[end]), resolution))
+    return parts
 
 
 def _crossed(values: NDArray[np.float64], begin: int, end: int) -> float:

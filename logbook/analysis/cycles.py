@@ -12,7 +12,7 @@ import numpy as np
 import rainflow
 
 from logbook.analysis.quiet import charger_may_hold, fed_zero_s, lasting_h
-from logbook.analysis.spans import current_step_a
+from logbook.analysis.resolution import current_step_a
 from logbook.schema.health import Cycles, DepthBin
 from logbook.units import MS_PER_HOUR, S_PER_HOUR
 

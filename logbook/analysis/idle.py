@@ -12,7 +12,8 @@ import numpy as np
 
 from logbook.analysis.capacity import QUANTILE
 from logbook.analysis.quiet import LEAST_QUIET_HOURS, last_alike, quiet_hours
-from logbook.analysis.spans import LOSS_DOUBT_C_RATE, current_step_a
+from logbook.analysis.resolution import current_step_a
+from logbook.analysis.spans import LOSS_DOUBT_C_RATE
 from logbook.schema.estimate import Estimate
 from logbook.schema.health import Idle
 from logbook.units import DAYS_PER_MONTH, S_PER_HOUR, iso_from_ms

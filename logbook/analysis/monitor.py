@@ -10,9 +10,9 @@ from logbook.analysis.capacity import QUANTILE
 from logbook.analysis.cold import heater_suspected, perhaps_heater_ah
 from logbook.analysis.delivered import scatter_per_ah
 from logbook.analysis.quiet import fed_zero_s
+from logbook.analysis.recount import counter_scale
 from logbook.analysis.resets import false_ones
-from logbook.analysis.spans import current_step_a
-from logbook.analysis.unknown import counter_scale
+from logbook.analysis.resolution import current_step_a
 from logbook.schema.estimate import Estimate
 from logbook.schema.health import FalseFull, Monitor, ZeroChange
 from logbook.units import MS_PER_HOUR, MS_PER_S, S_PER_HOUR
@@ -53,8 +53,8 @@ def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) ->
     heated = _heater_instead(balance, tables)
     past_a = balance.past_sensor_a
     if balance.learned(offset_a=1.0) >= LEAST_LEARNED and not heated and past_a is None:
-        value = balance.value("offset_a")
-        sigma = float(np.hypot(1.4 * balance.sigma("offset_a"), DRIFT_SIGMA_A))
+        value, sigma = balance.sensor_offset
+        sigma = float(np.hypot(1.4 * sigma, DRIFT_SIGMA_A))
         sigma = float(np.hypot(sigma, ROUNDING_SHARE * current_step_a(tables["hours"])))
         offset = Estimate(round(value, 3), round(value - QUANTILE * sigma, 3), round(value + QUANTILE * sigma, 3))
     scale = counter_scale(tables, pack)

@@ -9,10 +9,12 @@ import numpy as np
 from logbook.units import MS_PER_DAY
 
 if TYPE_CHECKING:
+    import pandas as pd
     from numpy.typing import NDArray
 
 STEPS = (1.0, 0.5, 0.1)
 FINE = 0.01
+LEAST_SHOWN = 20
 
 
 def resolution(ts_ms: NDArray[np.int64], values: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -25,6 +27,15 @@ def resolution(ts_ms: NDArray[np.int64], values: NDArray[np.float64]) -> NDArray
         known = known[~np.isnan(known)]
         result[first:last] = next((step for step in STEPS if _on_grid(known, step)), FINE)
     return result
+
+
+def current_step_a(hours: pd.DataFrame) -> float:
+    """The step in which the current is shown, by the extremes of every hour; 0 where it is finer than a tenth."""
+    shown = hours[["max_charge_a", "max_discharge_a"]].to_numpy(float).ravel()
+    shown = shown[np.isfinite(shown) & (shown > 0)]
+    if len(shown) < LEAST_SHOWN:
+        return 0.0
+    return next((step for step in (1.0, 0.1) if np.abs(shown / step - np.round(shown / step)).max() < 0.01), 0.0)
 
 
 def _on_grid(values: NDArray[np.float64], step: float) -> bool:

@@ -11,6 +11,8 @@ from logbook.analysis.dead_band import FINEST_A, width_a
 from logbook.analysis.delivered import delivered, scatter_per_ah
 from logbook.analysis.heating import YES
 from logbook.analysis.quiet import alike_h, fed_zero_s
+from logbook.analysis.recount import GAIN_SCATTER
+from logbook.analysis.resolution import current_step_a
 from logbook.analysis.tally import COUNTED_SHARE
 from logbook.units import MS_PER_DAY, MS_PER_HOUR, MS_PER_S, S_PER_HOUR
 
@@ -31,7 +33,6 @@ HIDDEN_SCATTER = 0.01
 """Share of the dead band by which what hides in it differs from one stretch to another, 1 sd (ours)."""
 HEATER_DOUBT = 0.3
 """1 sd of what a heater took, share of what it took below the limit: it runs on a little above it (ours)."""
-LEAST_SHOWN = 20
 LEAST_FILLING = 0.2
 """A pack that is full after less than this share of its rating is as good as dead; a false full is far likelier (ours)."""
 MOVED = 0.03
@@ -39,8 +40,6 @@ MOVED = 0.03
 LONG_FLAT_MS = 6 * MS_PER_HOUR
 MOST_UNLOGGED_S = 900.0
 """A span may miss a quarter of an hour in all; what could have flowed then widens its error."""
-GAIN_SCATTER = 0.003
-"""Share of the throughput by which two counts of the same thing differ; common practice, no source."""
 
 LEAST_STEPS_HIDDEN, EDGE_WIDTHS, EDGE_SHARE = 2.0, 1.6, 0.5
 """A sensor that shows nothing of less than two of its steps has a dead band; noise lifts a current by no more than half of it
@@ -149,7 +148,7 @@ def spans(
     """Pair each anchor that ends a stretch with the one that began it.
 
     Columns: first, last (rows of `anchors`), net_ah, soc_change, hours, live_hours, zero_hours (board closed, nothing feeds the loads, the sensor shows exactly nothing), fed_hours (it shows nothing while something may feed them), charge_ah, discharge_ah,
-    switched_ah, cold_ah (charge below the limit that is not known to have fed a heater), by_counter, bridged_s, variance_ah2 (of the count alone), middle_ms, refuted.
+    switched_ah, cold_ah (charge below the limit that is not known to have fed a heater), by_counter, scatter_ah2 (of the samples), bridged_s, variance_ah2 (of the count alone), middle_ms, refuted.
     """
     hours, hidden_a = tables["hours"], width_a(tables["dead_band"])
     leaving = anchors.index[anchors["edge"] != "enter"].to_numpy()
@@ -199,6 +198,7 @@ def spans(
             "switched_ah": np.where(by_counter, 0.0, switched_ah),
             "cold_ah": _charged_cold_ah(tables["cold"], start["start_ms"].to_numpy(), end["start_ms"].to_numpy()),
             "by_counter": by_counter,
+            "scatter_ah2": np.where(by_counter, 0.0, scatter_ah2),
             "bridged_s": over_s,
             "variance_ah2": np.where(by_counter, 0.0, scatter_ah2)
             + over_ah2
@@ -213,15 +213,6 @@ def spans(
     )
     frame = frame[(unlogged_s <= MOST_UNLOGGED_S) & (elapsed_s > 0)].reset_index(drop=True)
     return frame.assign(refuted=_refuted(frame, delivered(anchors, hours, pack), pack, hidden_a))
-
-
-def current_step_a(hours: pd.DataFrame) -> float:
-    """The step in which the current is shown, by the extremes of every hour; 0 where it is finer than a tenth."""
-    shown = hours[["max_charge_a", "max_discharge_a"]].to_numpy(float).ravel()
-    shown = shown[np.isfinite(shown) & (shown > 0)]
-    if len(shown) < LEAST_SHOWN:
-        return 0.0
-    return next((step for step in (1.0, 0.1) if np.abs(shown / step - np.round(shown / step)).max() < 0.01), 0.0)
 
 
 def _at_the_edge(

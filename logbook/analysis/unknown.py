@@ -12,6 +12,7 @@ import numpy as np
 from logbook.analysis.bypass import zero_seen
 from logbook.analysis.cold import heater_suspected
 from logbook.analysis.dead_band import width_a
+from logbook.analysis.recount import NEVER_NEGATIVE, WAYS, apart_ah2, by_day, ways, ways_sigma
 from logbook.analysis.solution import Problem
 from logbook.units import DAYS_PER_YEAR, MS_PER_DAY
 
@@ -33,6 +34,7 @@ BASE = (
     "fed_a",
     "miss",
     "inefficiency",
+    *WAYS,
 )
 KINDS = ("full", "nearly_full", "held", "rested_full", "empty", "knee")
 KIND_BIAS = {"full": 0.002, "nearly_full": 0.010, "held": 0.7, "rested_full": 0.94, "empty": 0.002, "knee": 0.025}
@@ -69,18 +71,18 @@ MISS_INTERVAL_S, MISS_SIGMA, MISS_OF_ONE = (60.0, 300.0), (0.1, 0.3), 0.41
 """1 sd of the part of an interval by which point samples see switching loads too long: for readings a minute and five
 minutes apart, which whole loads fall between (ours), and for one load that comes at any moment, the two ends of which are
 each wrong by an even half interval."""
-TOO_COARSE_S = 600.0
-"""Readings this far apart say too little of what flowed to read a typed-in capacity off them (ours)."""
-STEP_SHARPNESS = 0.2
-"""1 sd of a percentage where it steps, share of its step: rounding, truncation and hysteresis differ (ours)."""
-COUNTER_ROWS = 15
-"""How many stretches of the monitor's count tell something new; its own ways of counting do not average out (ours)."""
 HIDDEN_SHARE = 0.5
 """1 sd of what flows behind a shown zero, share of the dead band (ours)."""
 
 
 def problem_of(
-    anchors: pd.DataFrame, found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], pack: Pack, now_ms: int
+    anchors: pd.DataFrame,
+    found: pd.DataFrame,
+    tables: Mapping[str, pd.DataFrame],
+    counts: pd.DataFrame,
+    scale: float | None,
+    pack: Pack,
+    now_ms: int,
 ) -> Problem:
     """Put the equation of every span, the priors, and what else speaks of the unknowns into one problem."""
     names = (*BASE, *(f"bias_{kind}" for kind in KINDS), *LEFT, "heated")
@@ -97,6 +99,7 @@ def problem_of(
         found["fed_hours"].to_numpy(float),
         -found["switched_ah"].to_numpy(float),
         found["charge_ah"].to_numpy(float),
+        *(-found[name].to_numpy(float) for name in WAYS),
     ]
     kind = anchors["kind"].to_numpy(object)
     first, last = found["first"].to_numpy(int), found["last"].to_numpy(int)
@@ -106,8 +109,8 @@ def problem_of(
     own_share = np.array([OWN_SHARE.get(name, 1.0) for name in kind])
     anchor_variance = (anchors["sigma"].to_numpy(float) * own_share * rated) ** 2
     chained = _same_state(anchors, last[:-1], first[1:])
-    side_design, side_data, side_variance = _side_rows(tables, pack, len(names))
-    prior = _priors(tables, pack)
+    side_design, side_data, side_variance = _side_rows(tables, counts, len(names))
+    prior = _priors(tables, scale, pack)
     return Problem(
         names=names,
         design=np.column_stack(columns) if len(found) else np.empty((0, len(names))),
@@ -120,12 +123,12 @@ def problem_of(
         side_variance=side_variance,
         prior_mean=np.array([prior[name][0] for name in names]),
         prior_sigma=np.array([prior[name][1] for name in names]),
-        never_negative=np.isin(names, ("loss_a", "inefficiency", *LEFT)),
-        heavy_tailed=frozenset({"rate_ah_per_year", "bend_ah_per_year2"}),
+        never_negative=np.isin(names, ("loss_a", "inefficiency", *NEVER_NEGATIVE, *LEFT)),
+        heavy_tailed=frozenset({"rate_ah_per_year", "bend_ah_per_year2", "miss", *WAYS}),
     )
 
 
-def _priors(tables: Mapping[str, pd.DataFrame], pack: Pack) -> dict[str, tuple[float, float]]:
+def _priors(tables: Mapping[str, pd.DataFrame], scale: float | None, pack: Pack) -> dict[str, tuple[float, float]]:
     """Mean and 1 sd of every unknown before the log has spoken."""
     rated, hidden_a = pack.rated_ah, HIDDEN_SHARE * width_a(tables["dead_band"])
     return {
@@ -138,6 +141,7 @@ def _priors(tables: Mapping[str, pd.DataFrame], pack: Pack) -> dict[str, tuple[f
         "fed_a": (0.0, hidden_a),
         "miss": (0.0, _miss_sigma(tables)),
         "inefficiency": (INEFFICIENCY, INEFFICIENCY),
+        **{name: (0.0, sigma) for name, sigma in ways_sigma(tables["hours"], scale).items()},
         **{f"bias_{kind}": (0.0, KIND_BIAS[kind]) for kind in KINDS},
         "cold": (COLD, COLD_SIGMA),
         "brisk": (BRISK, BRISK_SIGMA),
@@ -193,52 +197,18 @@ def _same_state(anchors: pd.DataFrame, entered: NDArray[np.int64], left: NDArray
 
 
 def _side_rows(
-    tables: Mapping[str, pd.DataFrame], pack: Pack, width: int
+    tables: Mapping[str, pd.DataFrame], counts: pd.DataFrame, width: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """What else speaks of offset and miss: the zero seen while the board is open, and the monitor's own count."""
-    rows, data, variance = [], [], []
+    """What else speaks of offset and miss: the zero seen while the board is open, and the monitor's own count, by the day."""
+    counts = by_day(counts)
+    design = np.zeros((len(counts), width))
+    design[:, [BASE.index(name) for name in WAYS]] = ways(counts)
+    design[:, BASE.index("miss")] = -counts["switched_ah"].to_numpy(float)
+    data = (counts["net_ah"] - counts["told_ah"]).to_numpy(float)
+    variance = apart_ah2(counts)
     seen = zero_seen(tables)
-    if seen:
-        row = np.zeros(width)
-        row[BASE.index("offset_a")] = 1.0
-        rows.append(row)
-        data.append(seen[0])
-        variance.append(seen[1])
-    count = tables["counter"]
-    if len(count) >= 3:
-        net_ah = (count["charge_ah"] - count["discharge_ah"]).to_numpy(float)
-        scale = counter_scale(tables, pack)
-        if scale is not None:
-            missed_ah = count["soc_change_percent"].to_numpy(float) / 100 * pack.rated_ah * scale - net_ah
-            rounding_ah = count["resolution_percent"].to_numpy(float) / 100 * pack.rated_ah * STEP_SHARPNESS * scale
-            throughput_ah = (count["charge_ah"] + count["discharge_ah"]).to_numpy(float)
-            together = max(1.0, len(count) / COUNTER_ROWS)
-            late_ah = count["late_ah"].to_numpy(float)
-            spread_ah2 = (rounding_ah**2 + late_ah**2 + (0.01 * throughput_ah) ** 2) * together
-            for switched_ah, missed, spread in zip(count["switched_ah"], missed_ah, spread_ah2, strict=True):
-                row = np.zeros(width)
-                row[BASE.index("miss")] = switched_ah
-                rows.append(row)
-                data.append(missed)
-                variance.append(spread)
-    if not rows:
-        return np.empty((0, width)), np.empty(0), np.empty(0)
-    return np.array(rows), np.array(data), np.array(variance)
-
-
-def counter_scale(tables: Mapping[str, pd.DataFrame], pack: Pack) -> float | None:
-    """Typed-in capacity over rated capacity, from how far the reported percentage moves for an Ah; None where it is no count."""
-    count = tables["counter"]
-    if not len(count) or tables["hours"]["interval_s"].median() >= TOO_COARSE_S:
-        return None
-    change_ah = count["soc_change_percent"].to_numpy(float) / 100 * pack.rated_ah
-    net_ah = (count["charge_ah"] - count["discharge_ah"]).to_numpy(float)
-    telling = (np.abs(net_ah) >= 0.1 * pack.rated_ah) & (change_ah != 0)
-    if telling.sum() < 4:
-        return None
-    ratio = net_ah[telling] / change_ah[telling]
-    scale = float(np.median(ratio))
-    scatter = float(np.median(np.abs(ratio - scale)))
-    if not 0.5 <= scale <= 2.0 or scatter > 0.15:
-        return None
-    return 1.0 if abs(scale - 1.0) <= 0.06 else scale
+    if not seen:
+        return design, data, variance
+    zero = np.zeros((1, width))
+    zero[0, BASE.index("offset_a")] = 1.0
+    return np.vstack([zero, design]), np.append(seen[0], data), np.append(seen[1], variance)

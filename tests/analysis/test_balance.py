@@ -12,7 +12,8 @@ from logbook.analysis.balance import balance, fed_heater
 from logbook.analysis.cold import COLUMNS as COLD_COLUMNS
 from logbook.analysis.digest import digest
 from logbook.analysis.heating import NO, PERHAPS
-from logbook.analysis.unknown import BRISK_SIGMA, OFFSET_C_RATE, counter_scale
+from logbook.analysis.recount import counter_scale
+from logbook.analysis.unknown import BRISK_SIGMA, OFFSET_C_RATE
 from logbook.schema.reading import Readings
 from tests.analysis.histories import HOUR_MS, START_MS, History, World, two_years
 from tests.analysis.properties import SLOW_PROPERTY

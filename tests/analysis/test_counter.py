@@ -17,12 +17,14 @@ def stretches(readings):
     return counter(track(readings), PACK)
 
 
-def test_a_long_discharge_is_one_stretch_of_free_counting():
-    frame = stretches(Timeline(soc=0.9).flow(-5.0, 8).readings())
+def test_a_long_discharge_counts_freely_all_the_way():
+    """Quarter by quarter of the day, each from the step at which the last one ended."""
+    frame = stretches(Timeline(soc=0.9).flow(-5.0, 16).readings())
 
-    assert len(frame) == 1
-    assert frame["soc_change_percent"].iloc[0] == pytest.approx(-40.0, abs=0.2)
-    assert frame["discharge_ah"].iloc[0] == pytest.approx(40.0, abs=0.2)
+    assert len(frame) == 3
+    assert (frame["start_ms"].to_numpy()[1:] == frame["end_ms"].to_numpy()[:-1]).all()
+    assert frame["soc_change_percent"].sum() == pytest.approx(-80.0, abs=0.2)
+    assert frame["discharge_ah"].sum() == pytest.approx(80.0, abs=0.2)
 
 
 def test_a_counter_at_its_stop_is_not_counting():
@@ -36,8 +38,9 @@ def test_a_jump_to_a_hundred_percent_ends_a_stretch():
 
     frame = stretches(with_changes(readings, soc_percent=reported))
 
-    assert len(frame) == 2
+    assert len(frame) == 3
     assert frame["soc_change_percent"].abs().max() < 10
+    assert frame["soc_change_percent"].sum() == pytest.approx(-16.0, abs=0.3)
 
 
 def test_short_stretches_are_left_out():
