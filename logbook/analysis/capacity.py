@@ -34,8 +34,6 @@ GAIN_SIGMA = 0.005
 """1 sd of a sensor's scale, which no log can show; they are sold as right to 0.5 to 1 % (common practice, no source)."""
 DRIFT_SIGMA_A = 0.006
 """A zero that wanders, 1 sd (ours)."""
-DEFINITION_SIGMA = 0.0025
-"""1 sd from what full and empty mean."""
 LEAST_SWING = 0.6
 """Below this swing a span bounds capacity but does not measure it (common practice, no source)."""
 UNDETERMINED_WIDTH = 0.2
@@ -60,7 +58,7 @@ def capacity(balance: Balance, tables_hours: pd.DataFrame, pack: Pack) -> Capaci
     at_least_ah = _at_least_ah(balance, tables_hours, pack)
     used = [entry for entry in observations if entry.used]
     mean_ah = balance.value("capacity_ah")
-    sigma_ah = float(np.hypot(balance.sigma("capacity_ah"), np.hypot(GAIN_SIGMA, DEFINITION_SIGMA) * mean_ah))
+    sigma_ah = float(np.hypot(balance.sigma("capacity_ah"), GAIN_SIGMA * mean_ah))
     if not used or sigma_ah > NO_ESTIMATE_SIGMA * pack.rated_ah:
         return Capacity(
             None, None, "undetermined", _missing(balance, tables_hours, at_least_ah, pack), observations, at_least_ah

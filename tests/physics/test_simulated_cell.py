@@ -2,8 +2,8 @@
 
 The published cell loses 1.7 % of its charge for each 0.1 C by which it is discharged faster, several times what cell
 sheets say (see `analysis.unknown`), for lithium moves slowly in its graphite. So it is run down at about 0.2 C, as the
-program asks its owner; the cell whose graphite is ten times as quick loses as much as cell sheets say, and is run down
-at other rates.
+program asks its owner, or both slowly and fast, from which the program can learn what haste leaves; the cell whose
+graphite is ten times as quick loses as much as cell sheets say, and is run down at other rates too.
 """
 
 from __future__ import annotations
@@ -54,6 +54,7 @@ def careful_use(seed: int) -> Use:
 PUBLISHED, WORN, QUICK = Cell(), Cell(lithium_lost=0.112), Cell(diffusion=10.0)
 CASES = {
     "published": (PUBLISHED, days_of_use(1), "meets_rating"),
+    "published, slow and fast run-downs": (PUBLISHED, days_of_use(1, (8.0, 30.0)), "meets_rating"),
     "a seventh of its lithium lost": (WORN, days_of_use(2), "reduced"),
     "quick graphite, slow and fast run-downs": (QUICK, days_of_use(3, (8.0, 30.0)), "meets_rating"),
 }
