@@ -137,7 +137,7 @@ def parked(
         known = None if days is None else days.as_dict()
         document({"pack": pack.name, "since": start.isoformat(), "days": known, "come_back_by": dates})
         return
-    heading(f"{pack.name}: parked on {day_of(start)} at {soc:g} %, down to {down_to:g} %")
+    heading(f"{pack.name}: if parked on {day_of(start)} at {soc:g} %, until it is down to {down_to:g} %")
     for words in _back(start, days) or ("Cannot tell.", idle.reason or "The log shows no parked stretch of its own."):
         paragraph(words, "  ")
     paragraph(PARKED_CAUTIONS, "  ")

@@ -76,10 +76,10 @@ def sections(health: Health, zone: str) -> tuple[Section, ...]:
     parts = (
         ("Does it still deliver its rated amp-hours?", _capacity(health.capacity, health.pack.rated_ah, zone)),
         ("Was it charged while freezing?", _cold(health.cold_charging, health.readings, zone)),
-        ("What needs a look?", _flags(health.flags, zone)),
+        ("What needs a look?", _flags(health.flags, zone, health.capacity.reason)),
         ("What drains it while parked?", _idle(health.idle)),
         ("How does it fade?", _fade(health.fade, zone)),
-        ("How hard was it used?", _cycles(health.cycles)),
+        ("How hard was it used?", _cycles(health.cycles, health.readings)),
         ("What is its internal resistance?", _resistance(health.resistance)),
         ("Can the monitor be believed?", _monitor(health.monitor, zone)),
         ("Did the protection board open?", _protection(health.protection, health.readings, zone)),
@@ -204,10 +204,12 @@ def _grades(events: tuple[ColdChargeEvent, ...]) -> str:
     return f"By temperature and current: {', '.join(words)}."
 
 
-def _flags(flags: tuple[Flag, ...], zone: str) -> tuple[str, ...]:
+def _flags(flags: tuple[Flag, ...], zone: str, said: str | None) -> tuple[str, ...]:
+    """One sentence or two for each flag that was not seen; advice that was `said` before is not said again."""
     open_flags = [flag for flag in flags if not flag.acknowledged]
     lines = [
-        f"{'!' if flag.severity == 'act' else '-'} {_when(flag, zone)}{flag.message} {flag.advice}"
+        f"{'!' if flag.severity == 'act' else '-'} {_when(flag, zone)}{flag.message}"
+        f"{'' if flag.advice == said else f' {flag.advice}'}"
         for flag in open_flags
     ]
     seen = len(flags) - len(open_flags)
@@ -253,7 +255,9 @@ def _end_of_life(date: DateRange | None) -> str | None:
     return f"At this pace it reaches 80 % about {date.value} ({low}, {high})."
 
 
-def _cycles(cycles: Cycles) -> tuple[str | None, ...]:
+def _cycles(cycles: Cycles, readings: ReadingsSummary) -> tuple[str | None, ...]:
+    if readings.logged_hours <= 0:
+        return (_untold(cycles.reason),)
     throughput = (
         f"{counted(cycles.equivalent_full_cycles, 'equivalent full cycle', 1)} in the logged time: "
         f"{_amp_hours(cycles.charge_ah)} and {number(cycles.charge_wh)} Wh went in, "

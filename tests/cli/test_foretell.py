@@ -27,7 +27,7 @@ def test_the_day_to_be_back_is_the_soonest_the_log_allows(answered):
     told = answered(replace(full_health(), idle=PARKED), "parked", "--since", "2026-11-01")
 
     assert told.code == 0
-    assert "parked on 1 Nov 2026 at 100 %, down to 20 %" in told.out
+    assert "if parked on 1 Nov 2026 at 100 %, until it is down to 20 %" in told.out
     assert "Come back by 31 Dec 2026." in told.out
     assert "about 20 Jan 2027, after 80 days (60 to 120 days)" in told.out
     assert "not at all with a cell below 2 V" in told.out

@@ -232,6 +232,28 @@ def test_a_flag_says_from_which_day_to_which():
     assert sentences[1][2:].startswith(f"1 Jan 1970 to 4 Jan 1970: {flag.message}")
 
 
+def test_without_a_current_no_use_is_told_as_none():
+    health = empty_health()
+    volts = replace(health, readings=replace(health.readings, count=3000, first_ms=0, last_ms=86_400_000))
+
+    assert answers(volts)["How hard was it used?"] == "Cannot tell. No reading is logged; import a file."
+
+
+def test_advice_that_was_given_before_is_not_given_again():
+    health = full_health()
+    flag = replace(health.flags[0], advice="Charge it full, then run it flat.")
+    reasons = {"same": flag.advice, "other": "Never seen empty."}
+
+    texts = {
+        name: answers(replace(health, flags=(flag,), capacity=replace(health.capacity, reason=reason)))
+        for name, reason in reasons.items()
+    }
+
+    assert flag.advice not in texts["same"]["What needs a look?"]
+    assert flag.message in texts["same"]["What needs a look?"]
+    assert flag.advice in texts["other"]["What needs a look?"]
+
+
 def test_a_pack_without_readings_is_one_sentence_and_the_way_on(capsys):
     print_health(empty_health(), "UTC")
 
