@@ -172,6 +172,17 @@ def test_cycles_and_months_are_drawn_as_counted():
     assert trace(figure, "in").marker.pattern.shape != trace(figure, "out").marker.pattern.shape
 
 
+def test_a_bar_stays_in_its_month_beside_months_without_readings():
+    months = pd.DataFrame({"month": ["2024-02-01", "2024-12-01"], "charge_ah": [1.0, 2.0], "discharge_ah": [1.0, 2.0]})
+
+    for name in ("in", "out"):
+        bars = trace(monthly_charge(months), name)
+        ends = [first + width for first, width in zip(bars.offset, bars.width, strict=True)]
+
+        assert min(bars.offset) > 0
+        assert ends == pytest.approx([0.9 * 29 * MS_PER_DAY, 0.9 * 31 * MS_PER_DAY])
+
+
 @pytest.mark.parametrize(("more", "side"), [(0.0, "bottom"), (20.0, "top")])
 def test_the_words_of_the_rated_line_stand_where_the_measurements_are_not(more, side):
     health = samples.full()

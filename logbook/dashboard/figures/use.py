@@ -47,9 +47,11 @@ def monthly(hours: pd.DataFrame, view: View) -> pd.DataFrame:
 
 
 def monthly_charge(months: pd.DataFrame) -> go.Figure:
-    """Draw Ah into the pack upwards and out of it downwards, month by month."""
-    figure = paper(yaxis_title="Ah out · Ah in", barmode="relative", bargap=0.25)
+    """Draw Ah into the pack upwards and out of it downwards, each bar within its month however long the pauses are."""
+    figure = paper(yaxis_title="Ah out · Ah in", barmode="relative")
     places = list(months["month"])
+    begins = pd.to_datetime(months["month"])
+    month_ms = ((begins + pd.offsets.MonthBegin(1) - begins) // pd.Timedelta(milliseconds=1)).to_numpy(float)
     for name, values, colour, shape in (
         ("in", months["charge_ah"], GREEN, ""),
         ("out", -months["discharge_ah"], VERMILION, "/"),
@@ -58,12 +60,14 @@ def monthly_charge(months: pd.DataFrame) -> go.Figure:
             go.Bar(
                 name=name,
                 x=places,
+                offset=(0.1 * month_ms).tolist(),
+                width=(0.8 * month_ms).tolist(),
                 y=np.round(values, 3).tolist(),
                 marker={"color": colour, "pattern": {"shape": shape, "size": 6, "solidity": 0.3}},
                 customdata=np.round(np.abs(values), 1).tolist(),
                 hovertemplate=f"%{{x|%B %Y}}<br>%{{customdata}} Ah {name}<extra></extra>",
             )
         )
-    figure.update_xaxes(type="date", hoverformat="%B %Y")
+    figure.update_xaxes(type="date", hoverformat="%B %Y", ticklabelmode="period")
     figure.add_hline(y=0, line={"width": 1.2, "color": "rgba(124,133,133,.9)"})
     return figure
