@@ -136,6 +136,8 @@ MOST_ROWS = 40
 
 def table_words(count: int) -> str:
     """What a table holds that may have been cut."""
+    if count == 1:
+        return "As a table"
     return f"All {count} as a table" if count <= MOST_ROWS else f"The newest {MOST_ROWS} of {number(count)} as a table"
 
 

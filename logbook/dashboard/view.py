@@ -128,3 +128,8 @@ def lasting(duration_s: float) -> str:
         hours, rest = divmod(minutes, 60)
         return f"{hours}{TIED}h {rest}{TIED}min" if rest else f"{hours}{TIED}h"
     return f"{round(minutes / 1440)} days"
+
+
+def spent(hours: float) -> str:
+    """How long something went on, in words where it never did."""
+    return lasting(hours * 3600) if hours else "none"

@@ -155,9 +155,7 @@ def coverage_sentence(readings: ReadingsSummary, view: View) -> str:
     """What was logged, and how much was not."""
     if readings.first_ms is None or readings.last_ms is None:
         return "Nothing is logged yet."
-    span = f"{number(readings.count)} {plural(readings.count, 'reading')}, {view.day(readings.first_ms)}"
-    if view.day(readings.first_ms) != view.day(readings.last_ms):
-        span += f" to {view.day(readings.last_ms)}"
+    span = f"{number(readings.count)} {plural(readings.count, 'reading')}, {days_logged(readings, view)}"
     whole = readings.logged_hours + readings.unlogged_hours
     if whole <= 0:
         return f"{span}."
@@ -168,6 +166,14 @@ def coverage_sentence(readings: ReadingsSummary, view: View) -> str:
     share = 100 * readings.logged_hours / whole
     most = "Nearly all" if share >= 99.5 else f"{number(share)} %"
     return f"{span}. {most} of that time is logged; the rest is unknown, neither use nor rest."
+
+
+def days_logged(readings: ReadingsSummary, view: View) -> str:
+    """The day of the first reading and that of the last, once where they are one."""
+    if readings.first_ms is None or readings.last_ms is None:
+        return "no day yet"
+    first, last = view.day(readings.first_ms), view.day(readings.last_ms)
+    return first if first == last else f"{first} to {last}"
 
 
 def basis_sentence(basis: Basis | None) -> str:
@@ -270,6 +276,8 @@ def use_answer(health: Health) -> Answer:
     cycles = health.cycles
     if health.readings.count == 0:
         return NOTHING_LOGGED
+    if health.readings.logged_hours <= 0:
+        return Answer("open", "Cannot tell", "The log cannot tell how it was used.", cycles.reason or "")
     if cycles.equivalent_full_cycles < HARDLY:
         words = "In the logged time it was hardly used."
         return Answer("open", "Hardly used", words, unlogged_remark(health.readings), cycles.reason or "")
@@ -316,7 +324,7 @@ def monitor_answer(health: Health) -> Answer:
     if all(figure is None for figure in known):
         words = "The log cannot tell yet whether the monitor can be believed."
         return Answer("open", "Cannot tell yet", words, monitor.reason or "")
-    doubts, counts = [], "its percentage only counts against the rated capacity"
+    doubts, counts = [], "its percentage only counts against the typed-in capacity"
     if offset is not None and (offset.low > 0 or offset.high < 0):
         amperes = quantity(abs(offset.value), "A", offset.decimals)
         doubts.append(f"its current is {amperes} too {'high' if offset.value > 0 else 'low'}")
@@ -326,12 +334,13 @@ def monitor_answer(health: Health) -> Answer:
         doubts.append(
             f"its percentage is {quantity(abs(error.value), 'points')} too {'high' if error.value > 0 else 'low'}"
         )
-        counts = "only counts against the rated capacity"
+        counts = "only counts against the typed-in capacity"
     if monitor.soc_assumes_rated_capacity:
         doubts.append(counts)
     if not doubts:
         return Answer("good", "Can be believed", "Yes, as far as the log can tell.", monitor.reason or "")
-    return Answer("look", "With care", f"With care: {joined(doubts)}.", monitor.reason or "")
+    words = joined(doubts)
+    return Answer("look", "With care", f"{words[0].upper()}{words[1:]}.", monitor.reason or "")
 
 
 def joined(pieces: list[str]) -> str:

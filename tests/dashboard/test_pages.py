@@ -197,11 +197,49 @@ def test_two_months_from_full_to_a_fifth_divide_fast_from_slow(days, verdict):
     assert idle_answer(replace(health, idle=idle)).verdict == verdict
 
 
-def test_one_reading_is_one_reading_and_no_use_is_said_in_words(full_app):
-    words = text_of(asked(full_app, "/pack/5"))
+def test_one_reading_is_one_reading(full_app):
+    assert "1 readings" not in text_of(asked(full_app, "/pack/5"))
 
-    assert "1 readings" not in words
-    assert "it was hardly used" in words
+
+@pytest.mark.parametrize(
+    ("logged_hours", "said"), [(0.0, "The log cannot tell how it was used."), (80.0, "it was hardly used")]
+)
+def test_no_use_is_said_in_words_and_only_where_use_would_have_shown(logged_hours, said):
+    health = samples.one_reading()
+    health = replace(health, readings=replace(health.readings, count=960, logged_hours=logged_hours))
+
+    words = text_of(asked(create_app(answers_from({1: health})), "/pack/1/use"))
+
+    assert said in words
+    assert ("Time where packs age" in words) is (logged_hours > 0)
+
+
+@pytest.mark.parametrize("number", [1, 3])
+def test_no_sentence_stands_twice_on_the_first_page(full_app, number):
+    words = text_of(asked(full_app, f"/pack/{number}"))
+    sentences = [part for part in re.split(r"(?<=[.?])\s+", words) if part.endswith(".")]
+
+    assert [part for part in sentences if sentences.count(part) > 1] == []
+
+
+@pytest.mark.parametrize(("used", "left_out"), [((True, True), False), ((True, False), True)])
+def test_the_key_of_a_chart_names_only_what_is_drawn(used, left_out):
+    health = samples.full()
+    entries = tuple(replace(item, used=use) for item, use in zip(health.capacity.observations, used, strict=False))
+    health = replace(health, capacity=replace(health.capacity, observations=entries))
+
+    words = text_of(asked(create_app(answers_from({1: health})), "/pack/1/capacity"))
+
+    assert ("left out of the answer, with a reason" in words) is left_out
+
+
+def test_a_log_without_a_pause_names_none(full_app):
+    health = samples.full()
+    whole = replace(health, readings=replace(health.readings, unlogged_hours=0.0))
+
+    for told, named in ((health, True), (whole, False)):
+        app = create_app(answers_from({1: told}))
+        assert all(("not logged" in text_of(asked(app, f"/pack/1/{page}"))) is named for page in ("capacity", "cold"))
 
 
 def test_refusals_in_the_cold_are_not_called_openings():

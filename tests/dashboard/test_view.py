@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from logbook.dashboard.view import View, between, lasting, number, quantity, rated, true_minus, view_from
+from logbook.dashboard.view import View, between, lasting, number, quantity, rated, spent, true_minus, view_from
 from logbook.schema.estimate import Estimate
 from tests.dashboard.samples import ms
 
@@ -49,6 +49,10 @@ def test_an_interval_shows_no_more_decimals_than_it_bears():
 )
 def test_durations(seconds, text):
     assert lasting(seconds).replace("\u00a0", " ") == text
+
+
+def test_what_never_went_on_is_none_and_not_seconds():
+    assert [spent(0.0), spent(2.0)] == ["none", "2\u00a0h"]
 
 
 def test_choices_of_the_reader_come_from_cookies_and_nonsense_is_ignored():

@@ -52,17 +52,17 @@ def capacity_evidence(health: Health, visit: Visit) -> Component:
     observations = health.capacity.observations
     title = "What it has delivered, measurement by measurement"
     if not observations:
-        words = health.capacity.reason or "No discharge from proven full to proven empty is in the log."
-        return parts.section(title, html.P(words))
+        return parts.section(title, html.P("No measurement is in the log yet."))
     if len(observations) == 1:
         alone = html.P("One measurement is in the log so far; a picture over time needs two.")
         return parts.section(title, alone, observation_table(health, visit))
-    caption = parts.key(
-        ("used", "a measurement with its 90 % interval"),
-        ("left-out", "left out of the answer, with a reason in the table"),
-        ("band", "the answer, as of the last reading"),
-        ("unlogged", "not logged"),
+    samples = (
+        ("used", "a measurement with its 90 % interval", any(item.used for item in observations)),
+        ("left-out", "left out of the answer, with a reason in the table", any(not item.used for item in observations)),
+        ("band", "the answer, as of the last reading", health.capacity.ah is not None),
+        ("unlogged", "not logged", health.readings.unlogged_hours > 0),
     )
+    caption = parts.key(*((name, words) for name, words, drawn in samples if drawn))
     count = f"{len(observations)} {plural(len(observations), 'measurement')}"
     label = f"Capacity in Ah over time: {count}, with rated and end-of-life lines. The table below has the values."
     figure = capacity_over_time(health, visit.view)

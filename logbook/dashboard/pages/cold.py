@@ -54,7 +54,7 @@ def evidence(health: Health, visit: Visit) -> Component | None:
         ("slight", "slight"),
         ("marked", "marked"),
         ("severe", "severe"),
-        ("unlogged", "not logged"),
+        *((("unlogged", "not logged"),) if health.readings.unlogged_hours > 0 else ()),
         ("none", "Graded by temperature and current; the larger the mark, the more Ah went in."),
     )
     count = f"{len(events)} {plural(len(events), 'charge')}"

@@ -10,13 +10,14 @@ from logbook.dashboard import parts
 from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages.capacity import capacity_evidence
 from logbook.dashboard.pages.frame import CONTENTS, no_readings, pack_page
-from logbook.dashboard.view import UNKNOWN, lasting, number
+from logbook.dashboard.view import UNKNOWN, lasting, number, spent
 from logbook.dashboard.wording import (
     Answer,
     attention_answer,
     capacity_answer,
     cold_answer,
     coverage_sentence,
+    days_logged,
     idle_answer,
     monitor_answer,
     plural,
@@ -89,7 +90,7 @@ def what_is_missing(answer: Answer) -> str:
 def readings_answer(health: Health, view: View) -> Answer:
     """Last of the contents: the readings themselves."""
     count = health.readings.count
-    return Answer("open", f"{number(count)} {plural(count, 'reading')}", coverage_sentence(health.readings, view))
+    return Answer("open", f"{number(count)} {plural(count, 'reading')}", f"{days_logged(health.readings, view)}.")
 
 
 def coverage_part(health: Health, view: View) -> Component:
@@ -100,10 +101,9 @@ def coverage_part(health: Health, view: View) -> Component:
         html.P(coverage_sentence(readings, view)),
         parts.coverage_bar(readings),
         parts.facts(
-            ("Logged", lasting(readings.logged_hours * 3600)),
-            ("Not logged", lasting(readings.unlogged_hours * 3600)),
+            ("Logged", spent(readings.logged_hours)),
+            ("Not logged", spent(readings.unlogged_hours)),
             ("Usual time between readings", UNKNOWN if readings.interval_s is None else lasting(readings.interval_s)),
-            ("Readings", number(readings.count)),
         ),
     )
 

@@ -60,7 +60,7 @@ def current_part(health: Health, view: View) -> Component:
         else f"Every reading is {off_words(offset, 'A')}."
     )
     meaning = (
-        "The answers here allow for either."
+        "The answers here allow for an error of that size."
         if zero
         else f"Over a day that makes {quantity(abs(24 * offset.value), 'Ah', 1)} of error in its count. "
         "The answers here allow for it."
@@ -118,8 +118,8 @@ def percentage_part(health: Health) -> Component:
         )
     if assumed:
         found.append(
-            "It only counts amp-hours against the rated capacity typed into it. That is no evidence of what the pack "
-            "holds, and it is not used as such here. Set its capacity to the measured one."
+            "A count against a typed-in capacity is not used as evidence of capacity here."
+            + (" Set that capacity to the measured one." if health.capacity.ah is not None else "")
         )
     if assumed is False:
         found.append("It does not simply count against the rated capacity.")

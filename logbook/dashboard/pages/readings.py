@@ -150,7 +150,7 @@ def tools(visit: Visit, health: Health) -> Component:
             className="row bottom",
         ),
     )
-    found = jump if events else html.Div(dcc.Input(id=JUMP, type="hidden"))
+    found = jump if events else html.Div(dcc.Input(id=JUMP, type="hidden"), hidden=True)
     return html.Div(
         [html.Div(buttons, className="row"), html.Div([found, exact], className="row jump")], className="tools"
     )

@@ -14,7 +14,7 @@ from logbook.dashboard.page import Page, Visit
 from logbook.dashboard.pages import load
 from logbook.dashboard.pages.frame import no_readings, pack_page
 from logbook.dashboard.pages.load import load_part
-from logbook.dashboard.view import UNKNOWN, between, lasting, number, quantity
+from logbook.dashboard.view import UNKNOWN, between, lasting, number, quantity, spent
 from logbook.dashboard.wording import (
     fade_answer,
     joined,
@@ -67,7 +67,7 @@ def layout(visit: Visit) -> Component:
 def month_by_month(visit: Visit) -> Component | None:
     """Charge in and out."""
     hours = visit.answers.hours(visit.pack.id)
-    if hours.empty:
+    if hours.empty or not hours["logged_s"].any():
         return None
     months = monthly(hours, visit.view)
     rows = [
@@ -81,15 +81,15 @@ def month_by_month(visit: Visit) -> Component | None:
     ]
     table = parts.table("Charge by month, newest first", ("Month", "In", "Out", "Logged"), rows, numeric=(1, 2, 3))
     caption = parts.key(("in", "into the pack"), ("out", "out of the pack; only logged time counts"))
+    title, lead = "Month by month", "As the sensor counted it; the sums above are corrected for its error at zero."
     if len(rows) == 1:
         words = html.P("One month is in the log so far; a picture over time needs two.")
-        return parts.section("Month by month", words, parts.data(1, table, visit.pack.id, "months"))
+        return parts.section(title, words, parts.data(1, table, visit.pack.id, "months"), lead=lead)
     label = "Charge into and out of the pack by month. The table below has the values."
     figure = monthly_charge(months)
     draw_notes(figure, visit.answers.notes(visit.pack.id), visit.view)
-    return parts.section(
-        "Month by month", parts.chart(figure, label, caption), parts.data(len(months), table, visit.pack.id, "months")
-    )
+    content = parts.data(len(months), table, visit.pack.id, "months")
+    return parts.section(title, parts.chart(figure, label, caption), content, lead=lead)
 
 
 def depths(health: Health) -> Component | None:
@@ -112,23 +112,20 @@ def depths(health: Health) -> Component | None:
     )
 
 
-def stress(health: Health) -> Component:
+def stress(health: Health) -> Component | None:
     """Logged time spent where packs age."""
     cycles = health.cycles
+    if health.readings.logged_hours <= 0:
+        return None
     return parts.section(
         "Time where packs age",
         parts.facts(
-            ("Above its warm limit", hours(cycles.hot_hours)),
-            ("Full above 30 °C", hours(cycles.full_and_warm_hours)),
-            ("Below 3.0 V a cell", hours(cycles.nearly_empty_hours)),
+            ("Above its warm limit", spent(cycles.hot_hours)),
+            ("Full above 30 °C", spent(cycles.full_and_warm_hours)),
+            ("Below 3.0 V a cell", spent(cycles.nearly_empty_hours)),
         ),
         lead="Heat ages a full pack faster than use does. Only logged time counts.",
     )
-
-
-def hours(count: float) -> str:
-    """A duration, in words where there was none."""
-    return lasting(count * 3600) if count else "none"
 
 
 def openings(health: Health, visit: Visit) -> Component | None:
