@@ -105,6 +105,11 @@ def true_minus(text: str) -> str:
     return re.sub(r"(?<![\w.-])-(?=\d)", MINUS, text)
 
 
+def tied(text: str) -> str:
+    """Text whose numbers keep their thousands and their units on one line."""
+    return re.sub(r"(?<=\d) (?=\d{3}\b|%|°[CF]|(?:Ah|Wh|V|A|mΩ|h|min|s)\b)", TIED, text)
+
+
 def quantity(value: float, unit: str, decimals: int = 0) -> str:
     """A number with its unit, kept on one line; a unit that is a word stands in the number that fits."""
     written = number(value, decimals)

@@ -15,7 +15,7 @@ from logbook.dashboard.api import harmless
 from logbook.dashboard.columns import mapping_of
 from logbook.dashboard.intake import INTAKE, Intake
 from logbook.dashboard.pages.job import job_entry
-from logbook.dashboard.pages.receipt import lines_words
+from logbook.dashboard.pages.receipt import beside_your_word, lines_words
 from logbook.dashboard.sketch import sketch
 from logbook.dashboard.uploads import LONGEST_UPLOAD_BYTES, PIECE_BYTES
 from logbook.jobs.era import swap_packs
@@ -355,3 +355,17 @@ def test_imports_are_listed_on_the_clock_of_their_pack(store):
 @pytest.mark.parametrize(("count", "said"), [(2, "3, 7"), (5, "3, 7, \u2026")])
 def test_a_repair_says_that_it_touched_more_lines_than_it_names(count, said):
     assert lines_words((3, 7), count) == said
+
+
+def test_the_evidence_beside_the_owners_word_does_not_say_it_again():
+    told = (
+        "as you said",
+        "as you said; voltage in steps went with the current 2 of 2 times",
+        'only so is "13.2." a date',
+    )
+
+    assert [beside_your_word(words) for words in told] == [
+        "",
+        "voltage in steps went with the current 2 of 2 times",
+        'only so is "13.2." a date',
+    ]

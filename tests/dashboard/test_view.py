@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from logbook.dashboard.view import View, between, lasting, number, quantity, rated, spent, true_minus, view_from
+from logbook.dashboard.view import View, between, lasting, number, quantity, rated, spent, tied, true_minus, view_from
 from logbook.schema.estimate import Estimate
 from tests.dashboard.samples import ms
 
@@ -37,6 +37,12 @@ def test_a_rating_is_written_as_it_was_given():
 def test_hyphens_of_words_and_dates_are_no_minus():
     assert true_minus("off by -0.01 A (-0.05 to 0.04 A)") == "off by \u22120.01 A (\u22120.05 to 0.04 A)"
     assert true_minus("full-to-empty, 2026-02-07, trip-2.csv") == "full-to-empty, 2026-02-07, trip-2.csv"
+
+
+def test_a_number_in_a_sentence_is_not_torn_from_its_unit_or_its_thousands():
+    assert tied("from 60 % at 14.40 V, 2 400 h, 5 times in 2024, 77 Ah") == (
+        "from 60\u00a0% at 14.40\u00a0V, 2\u00a0400\u00a0h, 5 times in 2024, 77\u00a0Ah"
+    )
 
 
 def test_an_interval_shows_no_more_decimals_than_it_bears():

@@ -11,7 +11,7 @@ from logbook.dashboard import parts
 from logbook.dashboard.page import Page, Visit, reader_view
 from logbook.dashboard.pages.imports import span_words
 from logbook.dashboard.pages.job import brought
-from logbook.dashboard.view import UNKNOWN, lasting, number, true_minus
+from logbook.dashboard.view import UNKNOWN, lasting, number, tied, true_minus
 from logbook.dashboard.wording import Answer, quantity_words
 from logbook.errors import UnknownName
 from logbook.units import with_moments
@@ -89,7 +89,9 @@ def changed(receipt: dict[str, Any]) -> Component | None:
     if not found:
         return None
     sentences = found["sentences"] or [found["reason"] or "Nothing beyond rounding."]
-    return parts.section("What changed in the answers", html.Ul([html.Li(true_minus(words)) for words in sentences]))
+    return parts.section(
+        "What changed in the answers", html.Ul([html.Li(tied(true_minus(words))) for words in sentences])
+    )
 
 
 def counts(receipt: dict[str, Any]) -> Component:
@@ -144,12 +146,17 @@ def inferred(receipt: dict[str, Any]) -> Component | None:
             entry["question"],
             entry["answer"],
             STRENGTH_WORDS.get(entry["strength"], entry["strength"]),
-            entry["evidence"],
+            beside_your_word(entry["evidence"]),
         ]
         for entry in found
     ]
-    table = parts.table("Decided from the whole file", ("Question", "Answer", "Evidence is", "Evidence"), rows)
+    table = parts.table("Decided from the whole file", ("Question", "Answer", "How sure", "Evidence"), rows)
     return parts.section("What the file does not say", table)
+
+
+def beside_your_word(evidence: str) -> str:
+    """Evidence without the owner's own word, which the column before it has."""
+    return evidence.removeprefix("as you said").removeprefix("; ")
 
 
 def repaired(receipt: dict[str, Any], view: View) -> Component | None:
