@@ -43,7 +43,7 @@ def layout(visit: Visit) -> Component:
 
 DEFINITION = (
     "Capacity here is the charge from proven full to the cut-off, at 25 °C and a fifth of the rated capacity an hour, "
-    "as of the last reading. A monitor's own percentage is never taken as evidence of it."
+    "as of the last reading. A monitor's own percentage tells at most what was missed between samples, never how much the pack holds."
 )
 
 
