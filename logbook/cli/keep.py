@@ -42,7 +42,8 @@ def backup(session: Session, folder: Path) -> None:
 def restore(session: Session, place: Path, yes: bool) -> None:
     """Put a backup in the place of the logbook.
 
-    BACKUP is one of them, or a folder, of which the newest is taken. The former logbook is moved aside, never deleted.
+    BACKUP is a copy that `logbook backup` made, or a folder of such, of which the newest is taken. The former logbook
+    is moved aside, never deleted.
     """
     from logbook.jobs.backup import newest_backup
     from logbook.jobs.backup import restore as bring_back

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from logbook.schema.pack import Pack
 
 LIMIT_NAMES = tuple(name for name, _unit, _reason in LIMIT_FIELDS)
+EXAMPLES = ((100.0, 4), (200.0, 4), (100.0, 8))
+"""Rated Ah and cells of a pack, of one with twice the rating and of one with twice the cells."""
 POSITIVE = FiniteRange(min=0, min_open=True)
 
 
@@ -31,9 +33,16 @@ def limit_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command one option for each limit, with its reason as help."""
     for name, unit, reason in reversed(LIMIT_FIELDS):
         option = "--" + name.replace("_", "-")
-        settings = {"type": Finite(), "metavar": unit, "help": f"Default: {reason}."}
+        settings = {"type": Finite(), "metavar": unit, "help": f"Default {_default(name, unit)}: {reason}."}
         command = click.option(option, name, **settings)(command)
     return command
+
+
+def _default(name: str, unit: str) -> str:
+    """Write the default of a limit, with the rating or the cells it goes by."""
+    value, by_rating, by_cells = (getattr(Limits.defaults(ah, cells), name) for ah, cells in EXAMPLES)
+    of = [words for words, other in (("100 Ah", by_rating), ("4 cells", by_cells)) if other != value]
+    return f"{value:g} {unit}{' for ' if of else ''}{' in '.join(of)}"
 
 
 def rating_options(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -30,6 +30,13 @@ def test_help_names_each_limit_and_its_reason(run):
         assert "--" + name.replace("_", "-") in text
         assert reason in text
     assert "None" not in text
+    for words in (
+        "Default 5 %: the reported",
+        "Default 14 V for 4 cells: ",
+        "Default 4 A for 100 Ah: ",
+        "Default 3 h: ",
+    ):
+        assert words in text
 
 
 def test_a_pack_keeps_what_was_said_of_it(run):
