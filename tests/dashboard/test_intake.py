@@ -14,10 +14,11 @@ from logbook.dashboard.answers import answers_of
 from logbook.dashboard.api import harmless
 from logbook.dashboard.columns import mapping_of
 from logbook.dashboard.intake import INTAKE, Intake
-from logbook.dashboard.pages.job import job_entry
+from logbook.dashboard.pages.job import job_entry, preview
 from logbook.dashboard.pages.receipt import beside_your_word, lines_words
 from logbook.dashboard.sketch import sketch
 from logbook.dashboard.uploads import LONGEST_UPLOAD_BYTES, PIECE_BYTES
+from logbook.dashboard.view import View
 from logbook.jobs.era import swap_packs
 from logbook.jobs.undo import undo
 from logbook.schema.reading import Readings
@@ -369,3 +370,9 @@ def test_the_evidence_beside_the_owners_word_does_not_say_it_again():
         "voltage in steps went with the current 2 of 2 times",
         'only so is "13.2." a date',
     ]
+
+
+def test_a_short_file_is_foreseen_in_tenths_of_an_amp_hour():
+    item = {"choice": "charge", "rows": [], "charge_ah": 0.45, "discharge_ah": 21.4}
+
+    assert "In all, about 0.5 Ah in and 21 Ah out." in text_of(preview(item, View()))

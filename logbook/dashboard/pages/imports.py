@@ -101,8 +101,8 @@ def history(answers: Answers) -> Component:
     rows = [
         [
             view.moment(row.imported_ms),
-            dcc.Link(row.file_name, href=f"/imports/{row.id}"),
-            packs[row.pack_id].name,
+            dcc.Link(row.file_name, href=f"/imports/{row.id}", className="name"),
+            html.Span(packs[row.pack_id].name, className="name"),
             span_words(row.first_ms, row.last_ms, view),
         ]
         for row in brought[:MOST_SHOWN]

@@ -12,7 +12,7 @@ from logbook.dashboard import parts
 from logbook.dashboard.columns import COLUMN_CHOICES, columns_of
 from logbook.dashboard.page import first_zone, reader_view
 from logbook.dashboard.view import number, quantity
-from logbook.dashboard.wording import quantity_words
+from logbook.dashboard.wording import ah_decimals, quantity_words
 from logbook.ingest.mapping import TARGETS
 
 if TYPE_CHECKING:
@@ -170,7 +170,8 @@ def preview(item: dict[str, Any], view: View) -> Component:
     if "rows" not in item:
         return html.P(item["words"], className="quiet")
     lines = [html.Div([html.Dt(row["what"]), html.Dd(reading_words(row, view))]) for row in item["rows"]]
-    totals = f"In all, about {quantity(item['charge_ah'], 'Ah')} in and {quantity(item['discharge_ah'], 'Ah')} out."
+    came, went = (quantity(ah, "Ah", ah_decimals(ah)) for ah in (item["charge_ah"], item["discharge_ah"]))
+    totals = f"In all, about {came} in and {went} out."
     head = f"The file would then say, in the time of {view.zone}:"
     return html.Div(
         [html.P(head, className="quiet"), html.Dl(lines, className="preview"), html.P(totals, className="quiet")]
