@@ -62,6 +62,8 @@ HELD_HIGH_CELL_V, HELD_HIGH_SOC, HELD_HIGH_SIGMA = (
 """Constant voltage, tapered to half the tail, and the state of charge it brings, below the 1 of 3.6 V and that tail: the
 public cells of `hold` say 0.989 for 3.40 V after a charge and 0.996 for 3.42 V at rest; less what the current hides (ours)."""
 KNEE_CELL_V = 3.12
+RECOVERS_S, PLATEAU_CELL_V = 900.0, 3.2
+"""A pack that is empty rests below 3.2 V a cell for longer than a quarter of an hour (see `ocv`)."""
 KNEE_JOIN_S = 7200.0
 CALM_S = 1800.0
 RESTED_CELL_V = np.array([3.335, 3.345, 3.354, 3.357, 3.365, 3.375, 3.390, 3.420, 3.450])
@@ -352,6 +354,8 @@ def _knee(track: Track, pack: Pack, openings: pd.DataFrame) -> list[Row]:
             continue  # a lone low sample is a pack that recovers from a load between two samples
         if reached:
             place = int(inside[np.flatnonzero(volts[inside] <= 1.01 * pack.limits.cutoff_voltage_v)[0]])
+            if _recovers(track, pack, place, cell_v):
+                continue
             soc, sigma, cold = end_soc(float(volts[place]), amps[place], readings.temperature_c[place], pack)
             rows.append(Row(place, "empty", "both", soc, sigma, _half_ah(track, place), cold))
         else:
@@ -373,6 +377,16 @@ def _calm(track: Track, pack: Pack) -> NDArray[np.bool_]:
     latest = np.maximum.accumulate(np.where(heavy, place, -1))
     since_ms = track.readings.ts_ms - track.readings.ts_ms[np.maximum(latest, 0)]
     return np.asarray((latest < 0) | (since_ms > CALM_S * 1000))
+
+
+def _recovers(track: Track, pack: Pack, place: int, cell_v: NDArray[np.float64]) -> bool:
+    """Whether the cells are back on the plateau soon after: what pulled them down was a cable's drop, or the load's own."""
+    readings = track.readings
+    until = int(np.searchsorted(readings.ts_ms, readings.ts_ms[place] + RECOVERS_S * 1000, side="right"))
+    after = slice(place + 1, until)
+    calm = np.abs(np.nan_to_num(readings.current_a[after])) <= GENTLE_C_RATE * pack.rated_ah
+    seen_v = cell_v[after][calm & np.isfinite(cell_v[after])]
+    return bool(len(seen_v)) and float(np.median(seen_v)) > PLATEAU_CELL_V
 
 
 def _opening_near(openings: pd.DataFrame, first_ms: int, last_ms: int) -> bool:

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 MARGIN_MS = 2 * MS_PER_DAY
 """Context needed on both sides of a touched range, in whole days."""
-VERSION = 21
+VERSION = 22
 """Raised when the tables change, so that stored ones are made anew."""
 
 

@@ -21,24 +21,26 @@ if TYPE_CHECKING:
     from logbook.analysis.track import Track
     from logbook.schema.pack import Pack
 
-FALL_V = np.array([0.025, 0.030, 0.035, 0.040, 0.050, 0.060, 0.070, 0.080, 0.100, 0.120, 0.150])
+FALL_V = np.array([0.016, 0.020, 0.025, 0.030, 0.035, 0.040, 0.050, 0.060, 0.070, 0.080, 0.100, 0.120, 0.150])
 """From a top at rest to the plateau of a discharge, V a cell."""
-HELD_SOC = np.array([0.836, 0.887, 0.935, 0.977, 0.986, 0.989, 0.991, 0.993, 0.996, 0.997, 0.998])
-HELD_SIGMA = np.array([0.100, 0.100, 0.090, 0.016, 0.008, 0.006, 0.005, 0.005, 0.005, 0.005, 0.005])
-RESTED_SOC = np.array([0.978, 0.982, 0.985, 0.987, 0.990, 0.992, 0.993, 0.995, 0.996, 0.997, 0.998])
-RESTED_SIGMA = np.array([0.040, 0.027, 0.018, 0.011, 0.009, 0.008, 0.008, 0.008, 0.008, 0.008, 0.008])
+HELD_SOC = np.array([0.80, 0.80, 0.836, 0.887, 0.935, 0.977, 0.986, 0.989, 0.991, 0.993, 0.996, 0.997, 0.998])
+HELD_SIGMA = np.array([0.12, 0.12, 0.100, 0.100, 0.090, 0.018, 0.010, 0.009, 0.009, 0.009, 0.009, 0.009, 0.009])
+RESTED_SOC = np.array([0.88, 0.89, 0.978, 0.982, 0.985, 0.987, 0.990, 0.992, 0.993, 0.995, 0.996, 0.997, 0.998])
+RESTED_SIGMA = np.array([0.10, 0.10, 0.040, 0.027, 0.018, 0.012, 0.011, 0.010, 0.010, 0.010, 0.010, 0.010, 0.010])
 """State of charge from the fall, for a top on the branch after a charge and for one that rested, which lies between the
 branches: means of the cell of Jahn et al. 2024, doi 10.1038/s44172-024-00221-4, of the US26650 with its hysteresis
 (Naumann, thesis TUM 2018), and of the two others of `ocv` with the half gap of the first. 1 sd for how far they lie
-apart, for the branch, and for 4 mV in the fall; no less than 0.5 and 0.8 %, since a charger may just have gone (ours)."""
-SURE_FALL_V = 0.040
-"""From here on the fall stands for the voltage, whatever a voltmeter promises."""
+apart, for the branch, and for 4 mV in the fall; no less than 1 %, for packs are of more than four kinds of cell and a
+charger may just have gone (ours). A pack that hardly falls was on the plateau, whatever a voltmeter says."""
 GONE_SHARE = (0.06, 0.12)
 """So much of its rating has gone out of a pack on the plateau; the step in the middle of the curve is still far."""
 PUT_BACK_SHARE = 0.015
 """After more charge than this the plateau is that of neither branch (ours)."""
 GENTLE_C_RATE = 0.15
 LEAST_SAMPLES = 5
+LEAST_SEEN, SPREAD_CELL_V, SURELY_TOP_CELL_V = 3, 0.008, 3.40
+ANYWHERE = (0.85, 0.12)
+"""State of charge, and its sigma, of a top that may lie anywhere above the step in the middle of the curve (ours)."""
 KINDS = {
     "held": (HELD_SOC, HELD_SIGMA),
     "nearly_full": (HELD_SOC, HELD_SIGMA),
@@ -69,17 +71,25 @@ def plateau_cell_v(track: Track, pack: Pack, places: NDArray[np.int64]) -> NDArr
     return seen
 
 
+def _varies(plateaus_v: NDArray[np.float64]) -> bool:
+    """Whether what was seen is no plateau: that of a pack is the same within millivolts, the step below it is not."""
+    return len(plateaus_v) >= LEAST_SEEN and float(np.subtract(*np.percentile(plateaus_v, [90, 10]))) > SPREAD_CELL_V
+
+
 def by_fall(anchors: pd.DataFrame) -> pd.DataFrame:
-    """The anchors, those near full read against the plateau of the pack where that tells more than their voltage."""
+    """The anchors, those near full read against the plateau of the pack where one was seen."""
     plateau_v = anchors["plateau_cell_v"].median()
     if np.isnan(plateau_v):
         return anchors
     anchors = anchors.copy()
+    if _varies(anchors["plateau_cell_v"].dropna().to_numpy(float)):
+        low = anchors["kind"].isin(KINDS) & (anchors["top_cell_v"] < SURELY_TOP_CELL_V)
+        anchors.loc[low, ["soc", "sigma"]] = ANYWHERE
+        return anchors
     for kind, (socs, sigmas) in KINDS.items():
         fall_v = anchors["top_cell_v"].to_numpy(float) - plateau_v
         sigma = np.hypot(np.interp(fall_v, FALL_V, sigmas), anchors["unsure"].to_numpy(float))
-        tells = (fall_v >= SURE_FALL_V) | ((fall_v >= FALL_V[0]) & (sigma < anchors["sigma"]))
-        better = (anchors["kind"] == kind) & tells
-        anchors.loc[better, "soc"] = np.interp(fall_v, FALL_V, socs)[better]
-        anchors.loc[better, "sigma"] = sigma[better]
+        read = (anchors["kind"] == kind) & np.isfinite(fall_v)
+        anchors.loc[read, "soc"] = np.interp(fall_v, FALL_V, socs)[read]
+        anchors.loc[read, "sigma"] = sigma[read]
     return anchors

@@ -35,13 +35,13 @@ STEP_SHARPNESS = 0.2
 WAYS = ("count_scale", "count_charge", "count_switched", "count_deaf_a")
 """How a monitor counts beside what flows: its scale, the part of a charge it leaves out, how much more it makes of loads
 that switch, and the current it takes for none."""
-WAYS_SIGMA = (0.002, 0.002, 0.01, 0.003)
-"""1 sd of each, with heavy tails: most monitors are told the rated capacity and count what flows, but efficiencies of 98 %,
-exponents of heavy currents and thresholds up to 0.1 A are typed in too (common practice, no source)."""
+WAYS_SIGMA = (0.004, 0.02, 0.03, 0.003)
+"""1 sd of each, with heavy tails: most monitors are told the rated capacity and count what flows, but efficiencies of 95 to
+99 %, exponents of heavy currents up to 1.1 and thresholds up to 0.1 A are typed in too (common practice, no source)."""
 NEVER_NEGATIVE = ("count_charge", "count_switched")
 """A monitor that allows for losses stores less than flows in and takes more than flows out."""
-OWN_SCALE_SIGMA, NEAR_RATED, LEAST_GAIN = 0.02, 0.06, 8.0
-"""Of a typed-in capacity that is not the rated one, from so near to it by how much better a fit it must be told (ours)."""
+OWN_SCALE_SIGMA, NEAR_RATED, RATED_WITHIN = 0.02, 0.06, 0.01
+"""1 sd of a typed-in capacity that is not the rated one; how near to that it must be told from it; and where it is that (ours)."""
 MISS_SIGMA = 0.15
 """1 sd of what samples see too long, share of what switches, with heavy tails (ours)."""
 DISPLAY_SHARE = 0.2
@@ -229,15 +229,12 @@ def _ratio(tables: Mapping[str, pd.DataFrame], pack: Pack) -> float | None:
 def counter_scale(tables: Mapping[str, pd.DataFrame], pack: Pack) -> float | None:
     """Typed-in capacity over rated capacity, from how far the reported percentage moves for an Ah; None where it is no count.
 
-    1 where that is the rated one, which most owners type in: another close to it must explain the two counts surely better,
-    since what samples see too long of loads that switch looks like a scale too.
+    1 where it is within a percent of the rated one, which most owners type in; what samples see too long of loads that
+    switch looks like a scale too, and is told from it first.
     """
     ratio = _ratio(tables, pack)
     if ratio is None or abs(ratio - 1.0) > NEAR_RATED:
         return ratio
-    hours = tables["hours"]
-    misfit = {
-        scale: solve(_alone(by_day(_frame(tables["counter"], hours, pack, scale)), hours, scale)).objective
-        for scale in (1.0, ratio)
-    }
-    return ratio if misfit[ratio] < misfit[1.0] - LEAST_GAIN else 1.0
+    whole = by_day(_frame(tables["counter"], tables["hours"], pack, ratio))
+    scale = ratio * (1.0 + float(solve(_alone(whole, tables["hours"], ratio)).mean[WAYS.index("count_scale")]))
+    return 1.0 if abs(scale - 1.0) <= RATED_WITHIN else scale

@@ -76,6 +76,15 @@ def test_an_inverter_that_stops_at_half_charge_is_not_empty():
     assert not EMPTY & kinds(surge.readings())
 
 
+def test_a_cable_that_drops_the_voltage_to_the_cutoff_is_not_empty():
+    """20 mΩ and 140 A at half charge: 10.0 V for some minutes, and the plateau right after; a flat pack stays low."""
+    sag = Timeline(soc=0.5).flow(-5.0, 2).flow(-140.0, 4 / 60, volts=10.0).flow(-5.0, 2)
+    flat = Timeline(soc=0.5).flow(-5.0, 2).flow(-20.0, 4 / 60, volts=10.0).flow(-1.0, 2, volts=11.8)
+
+    assert not EMPTY & kinds(sag.readings())
+    assert "empty" in kinds(flat.readings())
+
+
 def test_a_board_opened_by_a_low_cell_is_empty():
     frame = found(Timeline(soc=0.5).run_empty(10.0).charge_full().readings())
 

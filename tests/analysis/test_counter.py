@@ -83,3 +83,17 @@ def test_change_over_charge_gives_back_the_typed_in_capacity_whatever_the_truth(
 
     implied_ah = frame["discharge_ah"] / -frame["soc_change_percent"] * 100
     assert implied_ah.iloc[0] == pytest.approx(typed_ah, rel=0.001)
+
+
+def test_a_kettle_between_two_readings_is_counted_and_no_jump():
+    """Four minutes at 80 A that no reading shows: more than 5 % between two that are five minutes apart."""
+    fine = Timeline(soc=0.9, interval_s=60.0)
+    for _ in range(10):
+        fine.flow(-4.0, 1.0).flow(np.array([-84.0, -84.0, -84.0, -84.0, -4.0]), 5 / 60)
+    readings = fine.readings()
+    log = readings.taken(slice(4, None, 5))
+
+    frame = stretches(log)
+
+    assert frame["soc_change_percent"].sum() == pytest.approx(-87.0, abs=2.0)
+    assert frame["discharge_ah"].sum() < 45.0
