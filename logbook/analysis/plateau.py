@@ -38,7 +38,7 @@ PUT_BACK_SHARE = 0.015
 """After more charge than this the plateau is that of neither branch (ours)."""
 GENTLE_C_RATE = 0.15
 LEAST_SAMPLES = 5
-LEAST_SEEN, SPREAD_CELL_V, SURELY_TOP_CELL_V = 3, 0.008, 3.40
+LEAST_SEEN, SPREAD_CELL_V, SURELY_TOP_CELL_V = 3, 0.010, 3.40
 ANYWHERE = (0.85, 0.12)
 """State of charge, and its sigma, of a top that may lie anywhere above the step in the middle of the curve (ours)."""
 KINDS = {
@@ -73,7 +73,7 @@ def plateau_cell_v(track: Track, pack: Pack, places: NDArray[np.int64]) -> NDArr
 
 def _varies(plateaus_v: NDArray[np.float64]) -> bool:
     """Whether what was seen is no plateau: that of a pack is the same within millivolts, the step below it is not."""
-    return len(plateaus_v) >= LEAST_SEEN and float(np.subtract(*np.percentile(plateaus_v, [90, 10]))) > SPREAD_CELL_V
+    return len(plateaus_v) >= LEAST_SEEN and float(np.subtract(*np.percentile(plateaus_v, [75, 25]))) > SPREAD_CELL_V
 
 
 def by_fall(anchors: pd.DataFrame) -> pd.DataFrame:
