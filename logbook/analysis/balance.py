@@ -71,6 +71,8 @@ class Balance:
     tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     """What it rests on: all of the log as an instrument with the last zero would have shown it."""
     zero_changes: tuple[ZeroChange, ...] = ()
+    typed_share: float | None = None
+    """Typed-in capacity over the rated one, where the percentage is a count."""
     past_sensor_a: float | None = None
     """What flows out of the pack past the sensor, on the average, where more is missing than an offset explains."""
     doubted_ms: int | None = None
@@ -106,12 +108,22 @@ class Balance:
         return 1.0 - sigma / float(np.linalg.norm(prior))
 
 
-def balance(tables: Mapping[str, pd.DataFrame], pack: Pack, changes: tuple[ZeroChange, ...] = ()) -> Balance:
-    """Solve for capacity and the rest from everything the log proves; `changes` of the zero are taken out already."""
+def balance(
+    tables: Mapping[str, pd.DataFrame],
+    pack: Pack,
+    changes: tuple[ZeroChange, ...] = (),
+    counted: tuple[float | None, pd.DataFrame] | None = None,
+) -> Balance:
+    """Solve for capacity and the rest from everything the log proves; `changes` of the zero are taken out already.
+
+    `counted` is the scale of the monitor's count and what it tells, where that is known: a zero changes neither.
+    """
     tables = {**tables, "hours": marked(tables["hours"], pack)}
     anchors = by_fall(always_early(placed(tables, pack)))
-    scale = counter_scale(tables, pack)
-    counts = recounts(tables, pack, scale)
+    if counted is None:
+        scale = counter_scale(tables, pack)
+        counted = scale, recounts(tables, pack, scale)
+    scale, counts = counted
     found = spans(anchors, tables, pack, bridges(tables, pack, scale))
     found = recounted(found, anchors, counts)
     for change in changes:
@@ -126,8 +138,9 @@ def balance(tables: Mapping[str, pd.DataFrame], pack: Pack, changes: tuple[ZeroC
     plain = solve(problem)
     fresh = zero_change(problem, plain, found) if len(changes) < MOST_STEPS else None
     if fresh and fresh.gain > _gain_of_step(problem, plain, found, anchors, pack):
-        return balance(as_read_later(tables, fresh), pack, (*changes, fresh))
-    solved = replace(_stepped(problem, plain, found, anchors, pack, now_ms), tables=tables, zero_changes=changes)
+        return balance(as_read_later(tables, fresh), pack, (*changes, fresh), counted)
+    stepped = _stepped(problem, plain, found, anchors, pack, now_ms)
+    solved = replace(stepped, tables=tables, zero_changes=changes, typed_share=scale)
     solved = solved if proved_full else _unsure_of(f"bias_{taken}", KIND_BIAS[taken], problem, plain, solved)
     return _unsure_of_bypass(problem, plain, solved, zero_seen(tables))
 

@@ -10,7 +10,6 @@ from logbook.analysis.capacity import QUANTILE
 from logbook.analysis.cold import heater_suspected, perhaps_heater_ah
 from logbook.analysis.delivered import scatter_per_ah
 from logbook.analysis.quiet import fed_zero_s
-from logbook.analysis.recount import counter_scale
 from logbook.analysis.resets import false_ones
 from logbook.analysis.resolution import current_step_a
 from logbook.schema.estimate import Estimate
@@ -57,8 +56,7 @@ def monitor(balance: Balance, tables: Mapping[str, pd.DataFrame], pack: Pack) ->
         sigma = float(np.hypot(1.4 * sigma, DRIFT_SIGMA_A))
         sigma = float(np.hypot(sigma, ROUNDING_SHARE * current_step_a(tables["hours"])))
         offset = Estimate(round(value, 3), round(value - QUANTILE * sigma, 3), round(value + QUANTILE * sigma, 3))
-    scale = counter_scale(tables, pack)
-    assumes = None if scale is None else scale == 1.0
+    assumes = None if balance.typed_share is None else balance.typed_share == 1.0
     error = _soc_error(balance, tables["hours"], pack)
     false_fulls = tuple(
         FalseFull(int(row.start_ms), float(row.from_percent), float(row.voltage_v))

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 FALL_V = np.array([0.016, 0.020, 0.025, 0.030, 0.035, 0.040, 0.050, 0.060, 0.070, 0.080, 0.100, 0.120, 0.150])
 """From a top at rest to the plateau of a discharge, V a cell."""
 HELD_SOC = np.array([0.80, 0.80, 0.836, 0.887, 0.935, 0.977, 0.986, 0.989, 0.991, 0.993, 0.996, 0.997, 0.998])
-HELD_SIGMA = np.array([0.12, 0.12, 0.100, 0.100, 0.090, 0.018, 0.010, 0.009, 0.009, 0.009, 0.009, 0.009, 0.009])
+HELD_SIGMA = np.array([0.12, 0.12, 0.100, 0.100, 0.090, 0.020, 0.013, 0.012, 0.012, 0.012, 0.012, 0.012, 0.012])
 RESTED_SOC = np.array([0.88, 0.89, 0.978, 0.982, 0.985, 0.987, 0.990, 0.992, 0.993, 0.995, 0.996, 0.997, 0.998])
 RESTED_SIGMA = np.array([0.10, 0.10, 0.040, 0.027, 0.018, 0.012, 0.011, 0.010, 0.010, 0.010, 0.010, 0.010, 0.010])
 """State of charge from the fall, for a top on the branch after a charge and for one that rested, which lies between the
