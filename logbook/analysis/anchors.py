@@ -163,9 +163,8 @@ def _full(track: Track, pack: Pack) -> list[Row]:
         if any(start <= last and first <= end + _samples(track, end, S_PER_HOUR * 12) for start, end in taken):
             continue
         soc, sigma = _nearly_full(track, first, last, pack)
-        rest_cell_v = resting_cell_v(
-            volts[last - 2 : last + 1], amps[last - 2 : last + 1], readings.temperature_c[last - 2 : last + 1], pack
-        )
+        late = slice(max(first, last - 2), last + 1)
+        rest_cell_v = resting_cell_v(volts[late], amps[late], readings.temperature_c[late], pack)
         rows += _edges(track, last, "nearly_full", soc, sigma, pack, float(np.nanmedian(rest_cell_v)))
     rows += _tapered(track, pack, taken)
     return rows + _held(track, pack, {row[0] for row in rows})

@@ -76,6 +76,19 @@ def test_an_inverter_that_stops_at_half_charge_is_not_empty():
     assert not EMPTY & kinds(surge.readings())
 
 
+@pytest.mark.parametrize("readings", [1, 2, 3])
+@pytest.mark.filterwarnings("error")
+def test_a_log_that_begins_nearly_full_a_quarter_of_an_hour_apart_has_a_top(readings):
+    """One reading or two at 13.8 V before the loads come on are all there is to read the voltage from."""
+    fading = np.linspace(1.0, 0.6, readings)
+    log = Timeline(soc=0.99, interval_s=900.0).flow(fading, readings / 4, volts=13.8).flow(-5.0, 6)
+
+    tops = found(log.readings()).query("kind == 'nearly_full'")
+
+    assert len(tops)
+    assert tops["top_cell_v"].notna().all()
+
+
 def test_a_cable_that_drops_the_voltage_to_the_cutoff_is_not_empty():
     """20 mΩ and 140 A at half charge: 10.0 V for some minutes, and the plateau right after; a flat pack stays low."""
     sag = Timeline(soc=0.5).flow(-5.0, 2).flow(-140.0, 4 / 60, volts=10.0).flow(-5.0, 2)
